@@ -1,1 +1,24 @@
-pub mod units {}
+//! Forebay: the home side of cameras behind an unreliable uplink.
+//!
+//! The way of the data: [`intake`] pulls a camera's stream and finds out when each unit was
+//! captured; [`hold`] keeps what is recent; [`sinks`] hand it to sandboxed plugins; [`archive`]
+//! makes durable what they write; [`outlet`] serves what others ask for. [`telemetry`] tells of
+//! all of them, [`supervise`] starts and stops them.
+
+#![cfg_attr(
+    test,
+    allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)
+)]
+
+pub mod archive;
+pub mod commands;
+pub mod config;
+pub mod hold;
+pub mod intake;
+pub mod outlet;
+pub mod sinks;
+pub mod supervise;
+pub mod telemetry;
+pub mod units;
+
+pub use supervise::{RunError, Shutdown, Trigger, run, shutdown};

@@ -1,0 +1,137 @@
+//! From the trait that a plugin implements to the functions that the relay calls.
+
+use std::cell::RefCell;
+
+use crate::{AccessUnit, Configuration, Instant, Track};
+
+/// A plugin that takes the coded media of one camera. The relay makes one instance for each
+/// camera of the sink and calls it from one place at a time.
+///
+/// A call that takes too long or panics ends the instance; a new one starts after a pause.
+pub trait Sink: Sized {
+    /// First call: makes the instance.
+    ///
+    /// # Errors
+    /// A text for the operator that says what is wrong with the configuration.
+    fn configure(configuration: Configuration) -> Result<Self, String>;
+
+    /// The camera's tracks, before the first unit and after each change. Returns the ids of those
+    /// wanted; the units of others are not handed over.
+    fn tracks(&mut self, tracks: &[Track]) -> Vec<u32>;
+
+    /// Units in the order of arrival. Keep those still needed, drop the rest: the number and the
+    /// bytes held are bounded by the relay.
+    ///
+    /// # Errors
+    /// A text that the relay logs and counts; the instance goes on.
+    fn handle(&mut self, units: Vec<AccessUnit>) -> Result<(), String>;
+
+    /// About once a second, also when the camera is silent.
+    fn tick(&mut self, now: Instant);
+
+    /// Last call: finish what is open.
+    fn stop(&mut self);
+}
+
+/// The single instance of a plugin in its sandbox, or nothing before `configure` succeeded.
+#[derive(Debug)]
+pub struct Instance<T>(RefCell<Option<T>>);
+
+impl<T> Default for Instance<T> {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl<T> Instance<T> {
+    /// None yet.
+    #[must_use]
+    pub const fn new() -> Self {
+        Self(RefCell::new(None))
+    }
+
+    /// Puts the instance in place.
+    pub fn set(&self, sink: T) {
+        if let Ok(mut slot) = self.0.try_borrow_mut() {
+            *slot = Some(sink);
+        }
+    }
+
+    /// Calls `f` on the instance; `None` where there is none.
+    pub fn with<R>(&self, f: impl FnOnce(&mut T) -> R) -> Option<R> {
+        self.0.try_borrow_mut().ok()?.as_mut().map(f)
+    }
+}
+
+/// Exports a [`Sink`] from a component: `export_sink!(MySink);`, once, anywhere in the crate.
+#[macro_export]
+macro_rules! export_sink {
+    ($sink:ty) => {
+        #[cfg(target_family = "wasm")]
+        #[allow(unsafe_code)]
+        const _: () = {
+            use $crate::bindings;
+
+            struct Exported;
+
+            ::std::thread_local! {
+                static INSTANCE: $crate::Instance<$sink> = const { $crate::Instance::new() };
+            }
+
+            impl bindings::Guest for Exported {
+                fn configure(
+                    configuration: $crate::Configuration,
+                ) -> ::std::result::Result<(), ::std::string::String> {
+                    let sink = <$sink as $crate::Sink>::configure(configuration)?;
+                    INSTANCE.with(|instance| instance.set(sink));
+                    ::std::result::Result::Ok(())
+                }
+
+                fn tracks(tracks: ::std::vec::Vec<$crate::Track>) -> ::std::vec::Vec<u32> {
+                    INSTANCE
+                        .with(|i| i.with(|sink| $crate::Sink::tracks(sink, &tracks)))
+                        .unwrap_or_default()
+                }
+
+                fn handle(
+                    units: ::std::vec::Vec<$crate::AccessUnit>,
+                ) -> ::std::result::Result<(), ::std::string::String> {
+                    INSTANCE
+                        .with(|i| i.with(|sink| $crate::Sink::handle(sink, units)))
+                        .unwrap_or_else(|| ::std::result::Result::Err("not configured".into()))
+                }
+
+                fn tick(now: $crate::Instant) {
+                    INSTANCE.with(|i| i.with(|sink| $crate::Sink::tick(sink, now)));
+                }
+
+                fn stop() {
+                    INSTANCE.with(|i| i.with(|sink| $crate::Sink::stop(sink)));
+                }
+            }
+
+    bindings::export_bindings!(Exported with_types_in $crate::bindings);
+        };
+
+        // Natively there is nobody to export to, but the type must still fit.
+        #[cfg(not(target_family = "wasm"))]
+        const _: fn() = || {
+            fn is_sink<T: $crate::Sink>() {}
+            is_sink::<$sink>();
+        };
+    };
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn calls_before_configure_find_nothing() {
+        let instance = Instance::new();
+        assert_eq!(instance.with(|n: &mut u32| *n), None);
+        instance.set(7);
+        assert_eq!(instance.with(|n| std::mem::replace(n, 8)), Some(7));
+        assert_eq!(instance.with(|n| *n), Some(8));
+    }
+}

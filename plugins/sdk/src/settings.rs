@@ -1,0 +1,78 @@
+//! The table `[sink.settings]`.
+
+use serde::de::DeserializeOwned;
+
+use crate::Configuration;
+
+/// Why the settings can't be used.
+#[derive(Debug, thiserror::Error)]
+#[error("[sink.settings] of sink {sink:?}: {source}")]
+pub struct SettingsError {
+    sink: String,
+    source: serde_json::Error,
+}
+
+impl Configuration {
+    /// Reads the settings into a type of the plugin's own. Give that type
+    /// `#[serde(deny_unknown_fields)]`, so that a misspelt name is refused instead of ignored.
+    ///
+    /// # Errors
+    /// [`SettingsError`] names the sink, the setting and what is allowed.
+    pub fn settings<T: DeserializeOwned>(&self) -> Result<T, SettingsError> {
+        // No table at all is a table with nothing in it.
+        let text = if self.settings.trim().is_empty() {
+            "{}"
+        } else {
+            &self.settings
+        };
+        serde_json::from_str(text).map_err(|source| SettingsError {
+            sink: self.sink.clone(),
+            source,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(Debug, PartialEq, serde::Deserialize)]
+    #[serde(deny_unknown_fields)]
+    struct Settings {
+        #[serde(default)]
+        work_hours: bool,
+    }
+
+    fn configuration(settings: &str) -> Configuration {
+        Configuration {
+            camera: "slipway".into(),
+            sink: "footage".into(),
+            site: "boatyard".into(),
+            time_zone: "Europe/Oslo".into(),
+            latitude: None,
+            longitude: None,
+            settings: settings.into(),
+        }
+    }
+
+    #[test]
+    fn settings_are_read_or_refused_by_name() {
+        let read = |text: &str| configuration(text).settings::<Settings>();
+        assert_eq!(
+            read(r#"{"work_hours":true}"#).unwrap(),
+            Settings { work_hours: true }
+        );
+        assert_eq!(read("").unwrap(), Settings { work_hours: false });
+
+        let error = read(r#"{"work_hour":true}"#).unwrap_err().to_string();
+        for word in ["footage", "work_hour`", "work_hours"] {
+            assert!(error.contains(word), "{error} lacks {word}");
+        }
+        assert!(
+            read(r#"{"work_hours":3}"#)
+                .unwrap_err()
+                .to_string()
+                .contains("boolean")
+        );
+    }
+}

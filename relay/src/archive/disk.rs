@@ -1,0 +1,263 @@
+//! What the archive asks of a disk, behind traits so that tests can break it.
+//!
+//! Each operation is one system call or nearly so: where a power cut may fall between two steps,
+//! the steps are told apart here and their order is decided by the callers.
+
+use std::ffi::OsStr;
+use std::fs::{File, OpenOptions};
+use std::io::{self, IoSlice};
+use std::os::unix::fs::{FileExt, MetadataExt};
+use std::path::Path;
+
+use rustix::fs::{AtFlags, CWD, FlockOperation, RenameFlags, SeekFrom};
+use rustix::io::Errno;
+
+/// An open file. Positions are explicit, so that one thread can flush while another appends.
+pub trait DiskFile: Send + Sync + std::fmt::Debug {
+    /// Length in bytes.
+    fn size(&self) -> io::Result<u64>;
+    /// Reads at most the buffer's length from `offset`; 0 at the end.
+    fn read_at(&self, offset: u64, buffer: &mut [u8]) -> io::Result<usize>;
+    /// Writes the parts one after the other from `offset` on; may write less than all.
+    fn write_at(&self, offset: u64, parts: &[IoSlice<'_>]) -> io::Result<usize>;
+    /// Cuts (or extends) to a length.
+    fn set_size(&self, size: u64) -> io::Result<()>;
+    /// Makes the content and the length durable.
+    fn sync(&self) -> io::Result<()>;
+    /// Where the first byte lies that was never written, at most the length. The archive leaves no
+    /// holes: one that is there was made by a power cut, when a later block had reached the disk
+    /// and an earlier one had not.
+    fn first_hole(&self) -> io::Result<u64>;
+}
+
+/// What is known about a path.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Metadata {
+    /// A regular file (not a folder, not a symbolic link).
+    pub is_file: bool,
+    /// Length in bytes.
+    pub bytes: u64,
+    /// Number of the file system.
+    pub device: u64,
+}
+
+/// Room on a file system.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Room {
+    /// Bytes that this process may still write.
+    pub free_bytes: u64,
+    /// Bytes in all.
+    pub total_bytes: u64,
+}
+
+/// A tree of files. No operation but [`unlink`](Self::unlink) ever takes anything away.
+pub trait Disk: Send + Sync + std::fmt::Debug {
+    /// Creates a file for reading and writing; fails when the name is taken.
+    fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
+    /// Opens a file for reading and writing.
+    fn open(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
+    /// Opens (creates) a file and locks it for as long as the handle lives;
+    /// [`io::ErrorKind::WouldBlock`] when another process holds it.
+    fn lock(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
+    /// What lies at a path; symbolic links are followed.
+    fn metadata(&self, path: &Path) -> io::Result<Metadata>;
+    /// Calls back with each name in a folder, in no order.
+    fn each_entry(&self, folder: &Path, callback: &mut dyn FnMut(&OsStr)) -> io::Result<()>;
+    /// Makes one folder.
+    fn create_dir(&self, path: &Path) -> io::Result<()>;
+    /// Renames; [`io::ErrorKind::AlreadyExists`] when the new name is taken, an error for which
+    /// [`is_unsupported`] holds where the file system can't promise that.
+    fn rename_noreplace(&self, from: &Path, to: &Path) -> io::Result<()>;
+    /// Gives a file a second name; fails when that is taken.
+    fn link(&self, from: &Path, to: &Path) -> io::Result<()>;
+    /// Takes a name away.
+    fn unlink(&self, path: &Path) -> io::Result<()>;
+    /// Makes the names in a folder durable.
+    fn sync_dir(&self, path: &Path) -> io::Result<()>;
+    /// Room on the file system of a path.
+    fn room(&self, path: &Path) -> io::Result<Room>;
+}
+
+/// Whether an error says that the file system lacks an operation.
+#[must_use]
+pub(super) fn is_unsupported(error: &io::Error) -> bool {
+    // A file system without the flag answers EINVAL (renameat2(2)), an old kernel ENOSYS.
+    matches!(
+        Errno::from_io_error(error),
+        Some(Errno::INVAL | Errno::NOSYS | Errno::OPNOTSUPP)
+    )
+}
+
+/// The disk of this machine.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct RealDisk;
+
+impl Disk for RealDisk {
+    fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        let file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create_new(true)
+            .open(path)?;
+        Ok(Box::new(RealFile(file)))
+    }
+
+    fn open(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        Ok(Box::new(RealFile(
+            OpenOptions::new().read(true).write(true).open(path)?,
+        )))
+    }
+
+    fn lock(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        let mut options = OpenOptions::new();
+        let file = options
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(path)?;
+        rustix::fs::flock(&file, FlockOperation::NonBlockingLockExclusive)?;
+        Ok(Box::new(RealFile(file)))
+    }
+
+    fn metadata(&self, path: &Path) -> io::Result<Metadata> {
+        let metadata = std::fs::metadata(path)?;
+        Ok(Metadata {
+            is_file: metadata.is_file(),
+            bytes: metadata.len(),
+            device: metadata.dev(),
+        })
+    }
+
+    fn each_entry(&self, folder: &Path, callback: &mut dyn FnMut(&OsStr)) -> io::Result<()> {
+        for entry in std::fs::read_dir(folder)? {
+            callback(&entry?.file_name());
+        }
+        Ok(())
+    }
+
+    fn create_dir(&self, path: &Path) -> io::Result<()> {
+        std::fs::create_dir(path)
+    }
+
+    fn rename_noreplace(&self, from: &Path, to: &Path) -> io::Result<()> {
+        Ok(rustix::fs::renameat_with(
+            CWD,
+            from,
+            CWD,
+            to,
+            RenameFlags::NOREPLACE,
+        )?)
+    }
+
+    fn link(&self, from: &Path, to: &Path) -> io::Result<()> {
+        Ok(rustix::fs::linkat(CWD, from, CWD, to, AtFlags::empty())?)
+    }
+
+    fn unlink(&self, path: &Path) -> io::Result<()> {
+        std::fs::remove_file(path)
+    }
+
+    fn sync_dir(&self, path: &Path) -> io::Result<()> {
+        match File::open(path)?.sync_all() {
+            // Some network and user-space file systems know no flush of a folder (fsync(2):
+            // EINVAL): there its names are as durable as they get.
+            Err(error) if is_unsupported(&error) => Ok(()),
+            result => result,
+        }
+    }
+
+    fn room(&self, path: &Path) -> io::Result<Room> {
+        let room = rustix::fs::statvfs(path)?;
+        Ok(Room {
+            free_bytes: room.f_bavail.saturating_mul(room.f_frsize),
+            total_bytes: room.f_blocks.saturating_mul(room.f_frsize),
+        })
+    }
+}
+
+#[derive(Debug)]
+struct RealFile(File);
+
+impl DiskFile for RealFile {
+    fn size(&self) -> io::Result<u64> {
+        Ok(self.0.metadata()?.len())
+    }
+
+    fn read_at(&self, offset: u64, buffer: &mut [u8]) -> io::Result<usize> {
+        self.0.read_at(buffer, offset)
+    }
+
+    fn write_at(&self, offset: u64, parts: &[IoSlice<'_>]) -> io::Result<usize> {
+        Ok(rustix::io::pwritev(&self.0, parts, offset)?)
+    }
+
+    fn set_size(&self, size: u64) -> io::Result<()> {
+        self.0.set_len(size)
+    }
+
+    fn sync(&self) -> io::Result<()> {
+        // fdatasync(2): the content, and of the metadata what is needed to read it (the length).
+        self.0.sync_data()
+    }
+
+    fn first_hole(&self) -> io::Result<u64> {
+        match rustix::fs::seek(&self.0, SeekFrom::Hole(0)) {
+            Ok(offset) => Ok(offset),
+            // lseek(2): an empty file has no place to seek to; elsewhere, no knowledge of holes.
+            Err(Errno::NXIO | Errno::INVAL | Errno::OPNOTSUPP) => self.size(),
+            Err(error) => Err(error.into()),
+        }
+    }
+}
+
+/// Writes all parts, in calls of at most as many as the system takes.
+///
+/// # Errors
+/// What the disk reports, [`io::ErrorKind::WriteZero`] when it takes nothing more. Some of the
+/// bytes may have been written.
+pub(super) fn write_all_at(
+    file: &dyn DiskFile,
+    mut offset: u64,
+    mut parts: &mut [IoSlice<'_>],
+) -> io::Result<()> {
+    // IOV_MAX of Linux.
+    const PARTS_MAX: usize = 1024;
+    IoSlice::advance_slices(&mut parts, 0);
+    while !parts.is_empty() {
+        let batch = parts.get(..PARTS_MAX).unwrap_or(parts);
+        match file.write_at(offset, batch) {
+            Ok(0) => return Err(io::ErrorKind::WriteZero.into()),
+            Ok(written) => {
+                offset += written as u64;
+                IoSlice::advance_slices(&mut parts, written);
+            }
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(())
+}
+
+/// Fills the buffer from `offset`.
+///
+/// # Errors
+/// What the disk reports, [`io::ErrorKind::UnexpectedEof`] when the file is shorter.
+pub(super) fn read_exact_at(
+    file: &dyn DiskFile,
+    mut offset: u64,
+    mut buffer: &mut [u8],
+) -> io::Result<()> {
+    while !buffer.is_empty() {
+        match file.read_at(offset, buffer) {
+            Ok(0) => return Err(io::ErrorKind::UnexpectedEof.into()),
+            Ok(read) => {
+                offset += read as u64;
+                buffer = buffer.get_mut(read..).unwrap_or_default();
+            }
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,171 @@
+//! The archive's two threads: one flushes, one carries.
+//!
+//! They are apart because the archive may lie on a file system that hangs, and then the data of
+//! open objects must still reach the local disk in time.
+
+use std::io;
+use std::sync::Arc;
+use std::thread;
+use std::time::{Duration, Instant};
+
+use super::store::{Store, locked};
+
+/// Pauses after failures: doubled each time, up to a minute.
+pub(super) const RETRY_FIRST: Duration = Duration::from_secs(1);
+const RETRY_MAX: Duration = Duration::from_secs(60);
+/// How long a start waits to learn where the archive lies. One that does not answer by then is
+/// treated as being on another file system.
+const PROBE_PATIENCE: Duration = Duration::from_secs(2);
+
+/// Handle of the threads; the last one dropped ends them.
+pub(super) struct Workers {
+    store: Arc<Store>,
+}
+
+impl Workers {
+    pub(super) fn start(store: &Arc<Store>) -> io::Result<Self> {
+        // First, so that a failure to start the second thread ends the first one.
+        let workers = Self {
+            store: Arc::clone(store),
+        };
+        spawn("archive-flush", store, flush)?;
+        spawn("archive-carry", store, carry)?;
+        Ok(workers)
+    }
+
+    pub(super) fn await_probe(&self) {
+        self.wait(PROBE_PATIENCE, |wake| wake.probed);
+    }
+
+    pub(super) fn close(&self, patience: Duration) -> bool {
+        locked(&self.store.wake).closing = true;
+        self.store.woken.notify_all();
+        let ended = self.wait(patience, |wake| wake.running == 0);
+        locked(&self.store.wake).hurry = true;
+        ended && locked(&self.store.handed).is_empty()
+    }
+
+    fn wait(&self, patience: Duration, is_met: impl Fn(&super::store::Wake) -> bool) -> bool {
+        let wake = locked(&self.store.wake);
+        let result = self
+            .store
+            .woken
+            .wait_timeout_while(wake, patience, |wake| !is_met(wake));
+        result.is_ok_and(|(_, timeout)| !timeout.timed_out())
+    }
+}
+
+impl Drop for Workers {
+    fn drop(&mut self) {
+        let mut wake = locked(&self.store.wake);
+        (wake.closing, wake.hurry) = (true, true);
+        drop(wake);
+        self.store.woken.notify_all();
+    }
+}
+
+fn spawn(name: &str, store: &Arc<Store>, work: fn(&Store)) -> io::Result<()> {
+    let running = Running(Arc::clone(store));
+    locked(&store.wake).running += 1;
+    thread::Builder::new()
+        .name(name.into())
+        .spawn(move || work(&running.0))?;
+    Ok(())
+}
+
+/// Counts a thread, also one that panics or that could not be started.
+struct Running(Arc<Store>);
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        locked(&self.0.wake).running -= 1;
+        self.0.woken.notify_all();
+    }
+}
+
+fn flush(store: &Store) {
+    let tick =
+        (store.flush_interval / 8).clamp(Duration::from_millis(5), Duration::from_millis(500));
+    let mut last_round = Duration::ZERO;
+    loop {
+        let wake = locked(&store.wake);
+        let Ok((wake, _)) = store
+            .woken
+            .wait_timeout_while(wake, tick, |wake| !wake.closing)
+        else {
+            return;
+        };
+        let closing = wake.closing;
+        drop(wake);
+        // Begins early by what the last round took: the last file of a round is in time too.
+        let age = store.flush_interval.saturating_sub(tick + last_round);
+        let start = Instant::now();
+        store.flush_older_than(if closing { Duration::ZERO } else { age });
+        last_round = start.elapsed();
+        if closing {
+            return;
+        }
+    }
+}
+
+fn carry(store: &Store) {
+    store.probe();
+    locked(&store.wake).probed = true;
+    store.woken.notify_all();
+    let mut cursor = None;
+    let mut pause = RETRY_FIRST;
+    // None: nothing waits for a retry.
+    let mut retry_at: Option<Instant> = None;
+    loop {
+        let mut wake = locked(&store.wake);
+        while !wake.work && !wake.closing {
+            let left = retry_at.map(|at| at.saturating_duration_since(Instant::now()));
+            if left == Some(Duration::ZERO) {
+                break;
+            }
+            let Ok((woken, _)) = store.woken.wait_timeout(wake, left.unwrap_or(RETRY_MAX)) else {
+                return;
+            };
+            wake = woken;
+        }
+        let closing = wake.closing;
+        wake.work = false;
+        drop(wake);
+        let resting = !closing && retry_at.is_some_and(|at| at > Instant::now());
+        let mut failed = store.settle_handed(pause) > 0;
+        if resting {
+            continue;
+        }
+        let mut more = false;
+        if !locked(&store.wake).hurry {
+            store.probe();
+            let stop = || locked(&store.wake).hurry;
+            match store.carry(&mut cursor, pause, &stop) {
+                Ok(round) => {
+                    failed |= round.failed > 0;
+                    more = round.more && !failed;
+                }
+                Err(error) => {
+                    failed = true;
+                    store.tell(super::ArchiveEvent::PublishFailed {
+                        path: error.path.clone(),
+                        error: error.line(),
+                        retry_in: Some(pause),
+                    });
+                }
+            }
+        }
+        if closing && !more {
+            return;
+        }
+        if more {
+            locked(&store.wake).work = true;
+        }
+        if failed {
+            retry_at = Some(Instant::now() + pause);
+            pause = (pause * 2).min(RETRY_MAX);
+        } else {
+            (retry_at, pause) = (None, RETRY_FIRST);
+        }
+    }
+}

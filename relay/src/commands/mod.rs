@@ -1,0 +1,135 @@
+//! The command line. Each command is a file; this one holds what they share.
+
+mod check;
+#[cfg(feature = "demo")]
+mod demo;
+mod output;
+mod run;
+
+use std::path::PathBuf;
+
+use clap::{Parser, Subcommand};
+
+use crate::config::{Config, ConfigError};
+use crate::telemetry::logs::{LogFormat, LogLevel};
+
+/// Exit codes, after sysexits.h of BSD 4.3, which scripts and systemd know.
+pub mod exit {
+    /// The command line is wrong (`EX_USAGE`).
+    pub const USAGE: u8 = 64;
+    /// Something that is needed can't be reached (`EX_UNAVAILABLE`).
+    pub const UNAVAILABLE: u8 = 69;
+    /// A defect of the program (`EX_SOFTWARE`).
+    pub const SOFTWARE: u8 = 70;
+    /// The system refuses something basic (`EX_OSERR`).
+    pub const OS: u8 = 71;
+    /// A file can't be made or written (`EX_CANTCREAT`).
+    pub const CANT_CREATE: u8 = 73;
+    /// Trying again later may help (`EX_TEMPFAIL`): another relay holds the spool.
+    pub const TRY_LATER: u8 = 75;
+    /// The configuration is wrong (`EX_CONFIG`).
+    pub const CONFIG: u8 = 78;
+}
+
+const VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), " (", env!("FOREBAY_COMMIT"), ")");
+
+/// Records cameras that stand behind an unreliable uplink: pulls their RTSP streams, keeps what
+/// is recent in memory, and hands it to sandboxed plugins that write a durable archive.
+#[derive(Debug, Parser)]
+#[command(name = "forebay", version = VERSION, propagate_version = true)]
+#[command(after_help = "Start with `forebay demo`: it needs no camera and no configuration.")]
+pub struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+    /// How log lines look (they go to standard error)
+    #[arg(long, global = true, value_enum, default_value_t, value_name = "FORMAT")]
+    log_format: LogFormat,
+    /// How much is logged
+    #[arg(long, global = true, value_enum, value_name = "LEVEL")]
+    log_level: Option<LogLevel>,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Run the relay until SIGTERM or SIGINT
+    Run(ConfigFile),
+    /// Check a configuration without running it, and with --probe the cameras too
+    Check(check::CheckArguments),
+    /// Record a simulated building site: no camera, no network, nothing to configure
+    #[cfg(feature = "demo")]
+    Demo(demo::DemoArguments),
+}
+
+#[derive(Debug, clap::Args)]
+struct ConfigFile {
+    /// The configuration file
+    #[arg(long, value_name = "FILE", default_value = "/etc/forebay/forebay.toml")]
+    config: PathBuf,
+}
+
+impl ConfigFile {
+    fn load(&self) -> Result<Config, Failure> {
+        crate::config::load(&self.config).map_err(Failure::from)
+    }
+}
+
+/// A command that failed: what to print and how to exit.
+#[derive(Debug)]
+pub struct Failure {
+    /// One of [`exit`].
+    pub code: u8,
+    message: String,
+}
+
+impl Failure {
+    fn new(code: u8, message: impl Into<String>) -> Self {
+        Self { code, message: message.into() }
+    }
+
+    /// An error and the chain of what caused it.
+    fn caused(code: u8, error: impl Into<anyhow::Error>) -> Self {
+        Self::new(code, format!("{:#}", error.into()))
+    }
+
+    /// Prints it.
+    pub fn report(&self) {
+        if !self.message.is_empty() {
+            output::complain(&format!("forebay: {}", self.message.trim_end()));
+        }
+    }
+}
+
+impl From<ConfigError> for Failure {
+    fn from(error: ConfigError) -> Self {
+        Self::new(exit::CONFIG, error.to_string())
+    }
+}
+
+/// Runs a command.
+///
+/// # Errors
+/// [`Failure`] says what went wrong, to be printed, and the exit code.
+pub fn execute(arguments: Arguments) -> Result<(), Failure> {
+    let quiet = !matches!(arguments.command, Command::Run(_));
+    // Commands that talk to a person keep to the point; the relay tells what happens.
+    let level = arguments
+        .log_level
+        .unwrap_or(if quiet { LogLevel::Warn } else { LogLevel::Info });
+    crate::telemetry::logs::start(arguments.log_format, level);
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .thread_name("forebay")
+        .build()
+        .map_err(|error| Failure::caused(exit::OS, error))?;
+    let result = runtime.block_on(async {
+        match arguments.command {
+            Command::Run(file) => run::run(file).await,
+            Command::Check(arguments) => check::check(arguments).await,
+            #[cfg(feature = "demo")]
+            Command::Demo(arguments) => demo::demo(arguments).await,
+        }
+    });
+    // A thread may hang in a call that a dead disk never answers; nothing waits for it.
+    runtime.shutdown_background();
+    result
+}

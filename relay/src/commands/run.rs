@@ -1,0 +1,28 @@
+//! `forebay run`
+
+use super::{ConfigFile, Failure, exit};
+use crate::archive::OpenError;
+use crate::config::Severity;
+use crate::supervise::{RunError, signals};
+
+pub(super) async fn run(file: ConfigFile) -> Result<(), Failure> {
+    let config = file.load()?;
+    for problem in config.check_surroundings() {
+        match problem.severity {
+            Severity::Error => return Err(Failure::new(exit::CONFIG, problem.to_string())),
+            Severity::Warning => tracing::warn!(problem = %problem, "configuration"),
+        }
+    }
+    let stop = signals::catch().map_err(|error| Failure::caused(exit::OS, error))?;
+    crate::run(config, stop, |_| {}).await.map_err(|error| {
+        let code = match &error {
+            RunError::Archive(OpenError::Locked { .. }) => exit::TRY_LATER,
+            RunError::Archive(_) => exit::CANT_CREATE,
+            RunError::Listen { .. } => exit::UNAVAILABLE,
+            RunError::Token(_) => exit::CONFIG,
+            RunError::Engine(_) => exit::OS,
+            RunError::Task(_) => exit::SOFTWARE,
+        };
+        Failure::caused(code, error)
+    })
+}

@@ -1,0 +1,281 @@
+//! `[[camera]]`.
+
+use std::path::Path;
+
+use url::Url;
+
+use crate::units::Name;
+
+use super::fields::Fields;
+use super::model::{
+    Camera, FirstSequence, Quirks, SenderReports, SessionId, StartTime, StrayData, Transport,
+};
+use super::quantity::ByteCount;
+use super::secrets::{Credentials, PasswordSource};
+use super::wording::{listed, nearest, quoted};
+
+const URL_EXAMPLE: &str = "\"rtsp://10.40.0.11:554/main\"";
+const NO_SECRETS: &str = "Secrets don't belong in this file. Write:\n\
+     username = \"relay\"\n\
+     password_file = \"/run/credentials/slipway\"   # a file that only the relay may read\n\
+     or password_env with the name of an environment variable.";
+
+pub(super) fn read_camera(
+    mut fields: Fields<'_, '_>,
+    folder: &Path,
+    sites: &[&str],
+) -> Option<Camera> {
+    let name = fields.name("\"slipway\"");
+    let site = read_site(&mut fields, sites);
+    let url = read_url(&mut fields);
+    let credentials = read_credentials(&mut fields, folder);
+    let transport = fields.choice(
+        "transport",
+        ("tcp", Transport::Tcp),
+        &[("udp", Transport::Udp)],
+    );
+    let audio = fields.flag("audio", true);
+    let hold = fields.bytes(
+        "hold",
+        ByteCount::mib(64),
+        ByteCount::mib(1)..=ByteCount::gib(64),
+    );
+    let access_unit = fields.bytes(
+        "access_unit",
+        ByteCount::mib(8),
+        ByteCount::kib(64)..=ByteCount::mib(64),
+    );
+    if access_unit > hold {
+        let key = if fields.has("access_unit") {
+            "access_unit"
+        } else {
+            "hold"
+        };
+        fields.wrong(
+            key,
+            format!("an access_unit of {access_unit} doesn't fit into a hold of {hold}"),
+            "Make hold larger, or give a smaller access_unit (default 8 MiB, at least 64 KiB).",
+        );
+    }
+    let silence = fields.seconds("silence_seconds", 5.0, 1.0..=300.0);
+    let first_unit = fields.seconds("first_unit_seconds", 20.0, 1.0..=300.0);
+    let step = fields.seconds("step_seconds", 10.0, 1.0..=120.0);
+    let quirks = fields
+        .table("quirks", "[camera.quirks]")
+        .map(read_quirks)
+        .unwrap_or_default();
+    fields.finish(&[
+        ("password", NO_SECRETS),
+        ("user", "Did you mean username?"),
+        ("address", "Did you mean url?"),
+    ]);
+
+    Some(Camera {
+        name: name?,
+        site: site?,
+        url: url?,
+        credentials,
+        transport,
+        audio,
+        hold,
+        access_unit,
+        silence,
+        first_unit,
+        step,
+        quirks,
+    })
+}
+
+fn read_site(fields: &mut Fields<'_, '_>, sites: &[&str]) -> Option<Name> {
+    let example = sites
+        .first()
+        .map_or("\"boatyard\"".into(), |site| quoted(site));
+    fields.require("site", &example);
+    let text = fields.text("site", &example)?;
+    if sites.contains(&text) {
+        return Name::new(text).ok();
+    }
+    // That there is no site at all is reported once, for the whole file.
+    if !sites.is_empty() {
+        let near = nearest(text, sites.iter().copied());
+        let hint = near
+            .map(|near| format!("Did you mean {near:?}? "))
+            .unwrap_or_default();
+        fields.wrong(
+            "site",
+            format!("there is no site {}", quoted(text)),
+            format!(
+                "{hint}Sites of this file: {}.",
+                listed(sites.iter().copied(), 10)
+            ),
+        );
+    }
+    None
+}
+
+/// A URL is never put into a message: where it is wrong it may hold a password.
+fn read_url(fields: &mut Fields<'_, '_>) -> Option<Url> {
+    fields.require("url", URL_EXAMPLE);
+    let text = fields.text("url", URL_EXAMPLE)?;
+    let form = format!("Write it as: url = {URL_EXAMPLE}");
+    let wrong = |what: &str, advice: &str| {
+        fields.wrong("url", what, advice);
+        None
+    };
+    if text.contains(|c: char| c.is_control() || c.is_whitespace()) {
+        return wrong("url holds a blank or control character", &form);
+    }
+    let Some((scheme, rest)) = text.split_once("://") else {
+        return wrong("url doesn't begin with rtsp://", &form);
+    };
+    match scheme.to_ascii_lowercase().as_str() {
+        "rtsp" => {}
+        "rtsps" => {
+            return wrong(
+                "rtsps:// (RTSP over TLS) isn't supported",
+                "Use rtsp:// and carry the stream through an encrypted tunnel, as WireGuard.",
+            );
+        }
+        _ => return wrong("url doesn't begin with rtsp://", &form),
+    }
+    let url = match Url::parse(text) {
+        Ok(url) => url,
+        Err(_) if rest.contains('@') => {
+            return wrong(
+                "url holds a user or password, and can't be read besides",
+                NO_SECRETS,
+            );
+        }
+        Err(error) => {
+            let advice = format!("{form}\nUser and password go into username and password_file.");
+            return wrong(&format!("url can't be read: {error}"), &advice);
+        }
+    };
+    if !url.username().is_empty() || url.password().is_some() {
+        return wrong("url holds a user or password", NO_SECRETS);
+    }
+    let host = url.host_str().unwrap_or("");
+    if host.is_empty() {
+        return wrong("url names no host", &form);
+    }
+    // A '/' in a password ends the host for every parser: rtsp://relay:12/34@10.40.0.11/main.
+    if rest.contains('@') && !host.contains(['.', ':']) {
+        return wrong(
+            "url holds a user or password, or an @ in its path",
+            &format!("{NO_SECRETS}\nAn @ that belongs to the path is written %40."),
+        );
+    }
+    if url.fragment().is_some() {
+        return wrong(
+            "url holds a #",
+            "Remove it, or write %23 where the camera's path has a #.",
+        );
+    }
+    if url.port() == Some(0) {
+        return wrong("url has port 0", &form);
+    }
+    Some(url)
+}
+
+fn read_credentials(fields: &mut Fields<'_, '_>, folder: &Path) -> Option<Credentials> {
+    let username = fields.text("username", "\"relay\"");
+    let file = fields.path("password_file", folder, "\"/run/credentials/slipway\"");
+    let variable = fields.text("password_env", "\"SLIPWAY_PASSWORD\"");
+
+    if username.is_some_and(|name| name.contains(|c: char| c == ':' || c.is_control())) {
+        let advice = "Allowed: any text without colon and control characters.";
+        fields.wrong(
+            "username",
+            "username holds a colon or control character",
+            advice,
+        );
+    }
+    let is_variable = |name: &str| {
+        let fits = |c: char| c.is_ascii_alphanumeric() || c == '_';
+        name.chars().all(fits) && !name.starts_with(|c: char| c.is_ascii_digit())
+    };
+    if variable.is_some_and(|name| !is_variable(name)) {
+        // Someone may have taken it for the place of the password itself.
+        fields.report.at_secret(
+            fields.span("password_env"),
+            format!(
+                "{}: password_env isn't the name of an environment variable",
+                fields.what()
+            ),
+            "Give the variable's name, not the password: letters, digits and _, as in\n\
+             password_env = \"SLIPWAY_PASSWORD\"",
+        );
+    }
+    let (has_file, has_variable) = (fields.has("password_file"), fields.has("password_env"));
+    if has_file && has_variable {
+        fields.wrong(
+            "password_env",
+            "both password_file and password_env are given",
+            "Keep the one that holds the password and remove the other.",
+        );
+    } else if fields.has("username") && !has_file && !has_variable && !fields.has("password") {
+        fields.wrong(
+            "username",
+            "username is given, but no password",
+            "Add a line: password_file = \"/run/credentials/slipway\"\n\
+             or: password_env = \"SLIPWAY_PASSWORD\"\n\
+             If the camera asks for no password, remove username.",
+        );
+    } else if !fields.has("username") && (has_file || has_variable) {
+        let key = if has_file {
+            "password_file"
+        } else {
+            "password_env"
+        };
+        let advice = format!("Add a line: username = \"relay\"\nor remove {key}.");
+        fields.wrong(key, format!("{key} is given, but no username"), advice);
+    }
+
+    let password = match (file, variable) {
+        (Some(path), _) => PasswordSource::File(path),
+        (None, Some(name)) => PasswordSource::Environment(name.to_owned()),
+        (None, None) => return None,
+    };
+    Some(Credentials {
+        username: username?.to_owned(),
+        password,
+    })
+}
+
+fn read_quirks(mut fields: Fields<'_, '_>) -> Quirks {
+    let quirks = Quirks {
+        session_id: fields.choice(
+            "session_id",
+            ("strict", SessionId::Strict),
+            &[("first", SessionId::First)],
+        ),
+        start_time: fields.choice(
+            "start_time",
+            ("announced", StartTime::Announced),
+            &[("lenient", StartTime::Lenient), ("zero", StartTime::Zero)],
+        ),
+        first_sequence: fields.choice(
+            "first_sequence",
+            ("plausible", FirstSequence::Plausible),
+            &[
+                ("announced", FirstSequence::Announced),
+                ("received", FirstSequence::Received),
+            ],
+        ),
+        sender_reports: fields.choice(
+            "sender_reports",
+            ("matching", SenderReports::Matching),
+            &[("any", SenderReports::Any)],
+        ),
+        stray_data: fields.choice(
+            "stray_data",
+            ("auto", StrayData::Auto),
+            &[
+                ("ignore", StrayData::Ignore),
+                ("stale-session", StrayData::StaleSession),
+            ],
+        ),
+    };
+    fields.finish(&[]);
+    quirks
+}

@@ -1,0 +1,301 @@
+//! What a valid configuration says. The field names are the keys of the file unless noted.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use jiff::tz::TimeZone;
+use url::Url;
+
+use crate::units::{CameraName, SinkName, SiteName};
+
+use super::quantity::ByteCount;
+use super::secrets::Credentials;
+
+/// The plugins that the relay brings along, written `builtin:NAME` in [`Sink::plugin`].
+pub const BUILTIN_PLUGINS: &[&str] = &["recorder"];
+
+/// A whole configuration. Names are unique within their kind, and every reference points to
+/// something that exists. Relative paths of the file have been joined to the file's folder.
+#[derive(Debug, Clone)]
+pub struct Config {
+    /// `[relay]`
+    pub relay: Relay,
+    /// `[[site]]`, at least one.
+    pub sites: Vec<Site>,
+    /// `[[camera]]`, at least one.
+    pub cameras: Vec<Camera>,
+    /// `[[sink]]`, none or more.
+    pub sinks: Vec<Sink>,
+}
+
+impl Config {
+    /// The sinks that take the camera's media, in the order of the file.
+    pub fn sinks_of(&self, camera: &CameraName) -> impl Iterator<Item = &Sink> {
+        self.sinks
+            .iter()
+            .filter(move |sink| sink.cameras.contains(camera))
+    }
+
+    /// The site of that name.
+    #[must_use]
+    pub fn site(&self, name: &SiteName) -> Option<&Site> {
+        self.sites.iter().find(|site| site.name == *name)
+    }
+}
+
+/// `[relay]`: the relay itself.
+#[derive(Debug, Clone)]
+pub struct Relay {
+    /// Folder of finished footage. Required.
+    pub archive: PathBuf,
+    /// Folder where footage is written before it is finished and moved to the archive; best on the
+    /// same file system. Another folder than the archive. Default: `.spool` in the archive.
+    pub spool: PathBuf,
+    /// Address and port of the web server. Anything but a loopback address needs a
+    /// [`token_file`](Self::token_file). Port 0 takes any free one. Default: `127.0.0.1:8473`.
+    pub listen: SocketAddr,
+    /// File with the bearer token (RFC 6750) that web requests must carry: at least 16 characters.
+    /// Default: none, which is allowed on a loopback address only.
+    pub token_file: Option<PathBuf>,
+    /// Folder of compiled plugins. Whoever can write there can run code as the relay.
+    /// Default: `plugin-cache` in the spool.
+    pub plugin_cache: PathBuf,
+}
+
+/// `[[site]]`: a place with cameras.
+#[derive(Debug, Clone)]
+pub struct Site {
+    /// The site's name; cameras refer to it. Required.
+    pub name: SiteName,
+    /// The time zone, in the file by its name in the IANA database, as `Europe/Oslo`. Required.
+    pub time_zone: TimeZone,
+    /// The name of [`time_zone`](Self::time_zone), in the database's spelling.
+    pub time_zone_name: String,
+    /// `latitude` and `longitude` of the file: both or none. Default: none.
+    pub position: Option<Position>,
+}
+
+/// A place on earth (WGS 84).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Position {
+    /// Degrees north of the equator, −90 to 90.
+    pub latitude: f64,
+    /// Degrees east of Greenwich, −180 to 180.
+    pub longitude: f64,
+}
+
+/// `[[camera]]`: a stream to be pulled.
+#[derive(Debug, Clone)]
+pub struct Camera {
+    /// The camera's name: a folder of the archive and a label of metrics. Required.
+    pub name: CameraName,
+    /// The name of the site where it stands. Required.
+    pub site: SiteName,
+    /// Where the stream is: `rtsp://HOST:PORT/PATH`, port 554 by default, without user and
+    /// password. The URL is shown in logs. Required.
+    pub url: Url,
+    /// `username` with one of `password_file` and `password_env` of the file. Default: none, the
+    /// camera asks for no password.
+    pub credentials: Option<Credentials>,
+    /// How media travel: `tcp` or `udp`. Default: `tcp`.
+    pub transport: Transport,
+    /// Whether sound is pulled too. Default: `true`.
+    pub audio: bool,
+    /// Most bytes of recent media kept in memory for this camera, shared by all its sinks: what a
+    /// slow sink may lag behind. 1 MiB to 64 GiB. Default: `64 MiB`.
+    pub hold: ByteCount,
+    /// Largest access unit (one coded picture) accepted; a larger one is dropped, and what follows
+    /// it up to the next key frame is useless; one that grows to four times of it ends the session. 64 KiB to
+    /// 64 MiB and at most [`hold`](Self::hold). Default: `8 MiB`.
+    pub access_unit: ByteCount,
+    /// `silence_seconds`: how long a camera that was sending may send nothing before the session
+    /// counts as dead, 1 to 300 s. Default: 5 s.
+    pub silence: Duration,
+    /// `first_unit_seconds`: how long a new session may take to its first unit, 1 to 300 s; longer
+    /// than two of the camera's key-frame intervals. Default: 20 s.
+    pub first_unit: Duration,
+    /// `step_seconds`: how long each step of setting up a session may take (connect, describe,
+    /// set-up, play, teardown), 1 to 120 s. Default: 10 s.
+    pub step: Duration,
+    /// `[camera.quirks]`: how to deal with a camera that departs from the standards.
+    pub quirks: Quirks,
+}
+
+/// How media travel from the camera.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Transport {
+    /// `tcp`: interleaved in the RTSP connection (RFC 2326 §10.12). What the link loses is sent
+    /// again, and one connection passes any router.
+    #[default]
+    Tcp,
+    /// `udp`: datagrams beside the RTSP connection. What the link loses is lost; the camera must
+    /// reach the relay at ports that it is told.
+    Udp,
+}
+
+/// `[camera.quirks]`: what to do where a camera departs from the standards. The defaults suit a
+/// camera that keeps to them; change one when a log line or `check` says so.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Quirks {
+    /// What if the camera changes the session id between two SETUP requests: `strict` or `first`.
+    /// Default: `strict`.
+    pub session_id: SessionId,
+    /// Where the media times of video and audio begin: `announced`, `lenient` or `zero`.
+    /// Default: `lenient`.
+    pub start_time: StartTime,
+    /// From which RTP sequence number on lost packets are counted: `plausible`, `announced` or
+    /// `received`. Default: `plausible`.
+    pub first_sequence: FirstSequence,
+    /// Which RTCP sender reports are believed: `matching` or `any`. Default: `matching`.
+    pub sender_reports: SenderReports,
+    /// What if data come on an interleaved channel that nobody set up: `auto`, `ignore` or
+    /// `stale-session`. Default: `auto`.
+    pub stray_data: StrayData,
+}
+
+/// What if the camera changes the session id between two SETUP requests (RFC 2326 §12.37).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum SessionId {
+    /// `strict`: the session fails.
+    #[default]
+    Strict,
+    /// `first`: the first id is kept, the others are ignored.
+    First,
+}
+
+/// Where the media times of video and audio begin: the `rtptime` of the RTP-Info header of the
+/// PLAY answer (RFC 2326 §12.33). It matters only where audio is pulled too.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum StartTime {
+    /// `announced`: at the camera's `rtptime`; the session fails where it is missing.
+    Announced,
+    /// `lenient`: at the camera's `rtptime` where every stream has one, else as `zero`.
+    #[default]
+    Lenient,
+    /// `zero`: at the first packet of each stream, for a camera whose `rtptime` is wrong. Sound
+    /// may be off by the distance between the first packets.
+    Zero,
+}
+
+/// From which RTP sequence number on lost packets are counted: the `seq` of the RTP-Info header
+/// of the PLAY answer (RFC 2326 §12.33).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum FirstSequence {
+    /// `plausible`: the camera's `seq`, except 0 and 1, which some cameras always send.
+    #[default]
+    Plausible,
+    /// `announced`: the camera's `seq` in any case.
+    Announced,
+    /// `received`: the first packet received, for a camera whose `seq` is wrong.
+    Received,
+}
+
+/// Which RTCP sender reports are believed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum SenderReports {
+    /// `matching`: those with the SSRC of the stream; others are dropped.
+    #[default]
+    Matching,
+    /// `any`: all, for a camera that reports under another SSRC than it sends.
+    Any,
+}
+
+/// What if data come on an interleaved channel that nobody set up.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum StrayData {
+    /// `auto`: as `stale-session` where the camera's server software is known to leave sessions
+    /// running, else as `ignore`.
+    #[default]
+    Auto,
+    /// `ignore`: drop them, for a camera that sends streams unasked.
+    Ignore,
+    /// `stale-session`: they are left over from an earlier session; end this one and wait until
+    /// the camera has forgotten that one.
+    StaleSession,
+}
+
+/// `[[sink]]`: a plugin at work on some cameras.
+#[derive(Debug, Clone)]
+pub struct Sink {
+    /// The sink's name: a label of metrics. Required.
+    pub name: SinkName,
+    /// `builtin:NAME` (see [`BUILTIN_PLUGINS`]) or the path of a `.wasm` file. Required.
+    pub plugin: Plugin,
+    /// The cameras whose media it gets: at least one; in the file a list of names, or `["*"]` for
+    /// all. Default: `["*"]`.
+    pub cameras: Vec<CameraName>,
+    /// What it loses when it falls behind by more than a camera's [`hold`](Camera::hold):
+    /// `skip-oldest` or `skip-to-newest`. Default: `skip-oldest`.
+    pub when_behind: WhenBehind,
+    /// `gather_milliseconds`: how long units may be gathered before they are handed over in one
+    /// call, 0 to 2000 ms; longer costs less CPU. Default: 200 ms.
+    pub gather: Duration,
+    /// `[sink.settings]`: handed to the plugin, which alone knows its keys. Holds no dates and
+    /// no infinite numbers. Default: empty.
+    pub settings: toml::Table,
+    /// `[sink.limits]`: what each instance of the plugin may use.
+    pub limits: Limits,
+}
+
+/// Where a plugin's code comes from.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Plugin {
+    /// Brought along: one of [`BUILTIN_PLUGINS`].
+    Builtin(&'static str),
+    /// A WebAssembly component in a file.
+    File(PathBuf),
+}
+
+/// What a sink loses when it is too slow. It is counted either way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum WhenBehind {
+    /// `skip-oldest`: the oldest whole groups of pictures, as few as must be. Loses least, stays
+    /// behind.
+    #[default]
+    SkipOldest,
+    /// `skip-to-newest`: everything up to the latest random access point. Loses more at once, is
+    /// up to date again.
+    SkipToNewest,
+}
+
+/// `[sink.limits]`: what one instance of a plugin (one sink on one camera) may use.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Limits {
+    /// Most linear memory; growing beyond it fails. 1 MiB to 4 GiB. Default: `64 MiB`.
+    pub memory: ByteCount,
+    /// `call_seconds`: longest a single call may take before the instance is stopped, 0.1 to 60 s.
+    /// Default: 5 s.
+    pub call: Duration,
+    /// Most handles (access units, objects) held at a time, 16 to 65536. Default: 4096.
+    pub handles: u32,
+    /// Most bytes of payload kept alive by handles, beyond the camera's hold; at least the
+    /// [`access_unit`](Camera::access_unit) of each of its cameras. 1 MiB to 4 GiB.
+    /// Default: `64 MiB`.
+    pub held: ByteCount,
+    /// Most bytes written to the archive in an hour, 1 MiB to 16 TiB. Default: `16 GiB`, which is
+    /// 38 Mb/s.
+    pub object_bytes_per_hour: ByteCount,
+    /// Most objects of the archive open for writing at a time, 1 to 256. Default: 8.
+    pub open_objects: u32,
+    /// Most log lines in a minute; more are dropped and counted. 1 to 6000. Default: 60.
+    pub log_lines_per_minute: u32,
+    /// Most names of metrics; values under further names are dropped and counted. 0 to 1024.
+    /// Default: 32.
+    pub metric_names: u32,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self {
+            memory: ByteCount::mib(64),
+            call: Duration::from_secs(5),
+            handles: 4096,
+            held: ByteCount::mib(64),
+            object_bytes_per_hour: ByteCount::gib(16),
+            open_objects: 8,
+            log_lines_per_minute: 60,
+            metric_names: 32,
+        }
+    }
+}

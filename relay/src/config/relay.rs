@@ -1,0 +1,225 @@
+//! The file as a whole: `[relay]`, the sites, and the rules between tables.
+
+use std::collections::BTreeMap;
+use std::net::{Ipv4Addr, SocketAddr};
+use std::ops::Range;
+use std::path::Path;
+
+use jiff::tz::TimeZone;
+use toml::Spanned;
+use toml::de::DeTable;
+
+use super::camera::read_camera;
+use super::fields::Fields;
+use super::model::{Config, Position, Relay, Site};
+use super::problem::Report;
+use super::sink::read_sink;
+use super::wording::{nearest, quoted};
+
+/// Where the web server listens unless told otherwise.
+const LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 8473);
+
+/// The configuration that the tree describes, with relative paths taken from `folder`. What is
+/// returned is valid only when nothing was reported.
+pub(super) fn read_config(
+    document: &Spanned<DeTable<'_>>,
+    folder: &Path,
+    report: &Report,
+) -> Option<Config> {
+    let mut root = Fields::new(document.get_ref(), 0..0, "", report);
+    let relay = root.table("relay", "[relay]");
+    if !root.has("relay") {
+        let advice = "Add a line [relay] and below it: archive = \"/srv/forebay\"";
+        report.whole("there is no [relay] with the folder of the archive", advice);
+    }
+    let sites = root.tables("site");
+    let cameras = root.tables("camera");
+    let sinks = root.tables("sink");
+    if !root.has("camera") {
+        report.whole(
+            "there is no camera",
+            "Add one for each stream:\n\n[[camera]]\nname = \"slipway\"\nsite = \"boatyard\"\n\
+             url = \"rtsp://10.40.0.11:554/main\"",
+        );
+    } else if !root.has("site") {
+        report.whole(
+            "there is no site, and each camera stands at one",
+            "Add it:\n\n[[site]]\nname = \"boatyard\"\ntime_zone = \"Europe/Oslo\"",
+        );
+    }
+    root.finish(&[]);
+
+    // Names count even where the rest of their table is wrong, lest one mistake be reported twice.
+    let site_names = names(&sites);
+    let camera_names = names(&cameras);
+    for tables in [&sites, &cameras, &sinks] {
+        report_duplicates(tables, report);
+    }
+
+    let relay = relay.and_then(|fields| read_relay(fields, folder));
+    let sites: Vec<_> = sites.into_iter().map(read_site).collect();
+    let cameras: Vec<_> = cameras
+        .into_iter()
+        .map(|fields| read_camera(fields, folder, &site_names))
+        .collect();
+    let access_units: BTreeMap<_, _> = cameras
+        .iter()
+        .flatten()
+        .map(|camera| (&camera.name, camera.access_unit))
+        .collect();
+    let sinks: Vec<_> = sinks
+        .into_iter()
+        .map(|fields| read_sink(fields, folder, &camera_names, &access_units))
+        .collect();
+    Some(Config {
+        relay: relay?,
+        sites: sites.into_iter().collect::<Option<_>>()?,
+        sinks: sinks.into_iter().collect::<Option<_>>()?,
+        cameras: cameras.into_iter().collect::<Option<_>>()?,
+    })
+}
+
+/// The values of `name`, right or wrong.
+fn names<'a>(tables: &[Fields<'a, '_>]) -> Vec<&'a str> {
+    tables.iter().filter_map(Fields::own_name).collect()
+}
+
+fn report_duplicates(tables: &[Fields<'_, '_>], report: &Report) {
+    let mut seen: BTreeMap<&str, Range<usize>> = BTreeMap::new();
+    for fields in tables {
+        let Some(name) = fields.own_name() else {
+            continue;
+        };
+        let span = fields.span("name");
+        match seen.get(name) {
+            None => {
+                seen.insert(name, span);
+            }
+            Some(first) => report.at_second(
+                span,
+                first.clone(),
+                format!("{}: the name is used twice", fields.what()),
+                "Give each of them a name of its own.",
+            ),
+        }
+    }
+}
+
+fn read_relay(mut fields: Fields<'_, '_>, folder: &Path) -> Option<Relay> {
+    let example = "\"/srv/forebay\"";
+    fields.require("archive", example);
+    let archive = fields.path("archive", folder, example);
+    let spool = fields.path("spool", folder, "\"/var/lib/forebay\"");
+    let listen = read_listen(&mut fields);
+    let token_file = fields.path("token_file", folder, "\"/etc/forebay/token\"");
+    let plugin_cache = fields.path("plugin_cache", folder, "\"/var/cache/forebay\"");
+
+    if archive.is_some() && archive == spool {
+        let advice = "Name another folder, or leave spool out: it is then .spool in the archive.";
+        fields.wrong("spool", "spool is the same folder as archive", advice);
+    }
+    if !listen.ip().to_canonical().is_loopback() && !fields.has("token_file") {
+        fields.wrong(
+            "listen",
+            format!("other machines can reach {listen}, but no token is asked of them"),
+            "Make a token: head -c 24 /dev/urandom | base64 > /etc/forebay/token\n\
+             and add a line: token_file = \"/etc/forebay/token\"\n\
+             Or leave listen out: the relay then listens on 127.0.0.1:8473, for this machine only.",
+        );
+    }
+    fields.finish(&[(
+        "token",
+        "Secrets don't belong in this file. Put the token in a file of its own and name it:\n\
+         token_file = \"/etc/forebay/token\"",
+    )]);
+
+    let archive = archive?;
+    let spool = spool.unwrap_or_else(|| archive.join(".spool"));
+    let plugin_cache = plugin_cache.unwrap_or_else(|| spool.join("plugin-cache"));
+    Some(Relay {
+        archive,
+        spool,
+        listen,
+        token_file,
+        plugin_cache,
+    })
+}
+
+fn read_listen(fields: &mut Fields<'_, '_>) -> SocketAddr {
+    let Some(text) = fields.text("listen", &format!("\"{LISTEN}\"")) else {
+        return LISTEN;
+    };
+    text.parse().unwrap_or_else(|_| {
+        fields.wrong(
+            "listen",
+            format!("listen can't be {}", quoted(text)),
+            format!(
+                "Allowed: the number of an address and a port, as \"{LISTEN}\" (default) or \
+                 \"[::1]:8473\"."
+            ),
+        );
+        LISTEN
+    })
+}
+
+fn read_site(mut fields: Fields<'_, '_>) -> Option<Site> {
+    let name = fields.name("\"boatyard\"");
+    let time_zone = read_time_zone(&mut fields);
+    let latitude = fields.number("latitude", -90.0..=90.0, "degrees, north positive", "60.39");
+    let longitude = fields.number(
+        "longitude",
+        -180.0..=180.0,
+        "degrees, east positive",
+        "5.32",
+    );
+    for (given, missing) in [("latitude", "longitude"), ("longitude", "latitude")] {
+        if fields.has(given) && !fields.has(missing) {
+            let advice = format!("Give both or none: add {missing} in degrees, or remove {given}.");
+            fields.wrong(given, format!("{given} is given without {missing}"), advice);
+        }
+    }
+    fields.finish(&[]);
+
+    let position = latitude.zip(longitude);
+    let (time_zone_name, time_zone) = time_zone?;
+    Some(Site {
+        name: name?,
+        time_zone,
+        time_zone_name,
+        position: position.map(|(latitude, longitude)| Position {
+            latitude,
+            longitude,
+        }),
+    })
+}
+
+fn read_time_zone(fields: &mut Fields<'_, '_>) -> Option<(String, TimeZone)> {
+    let example = "\"Europe/Oslo\"";
+    fields.require("time_zone", example);
+    let text = fields.text("time_zone", example)?;
+    if let Ok(zone) = TimeZone::get(text) {
+        let name = zone.iana_name().unwrap_or(text).to_owned();
+        return Some((name, zone));
+    }
+    let known: Vec<String> = jiff::tz::db()
+        .available()
+        .map(|name| name.to_string())
+        .collect();
+    let city = known.iter().find(|zone| {
+        zone.rsplit('/')
+            .next()
+            .is_some_and(|city| city.eq_ignore_ascii_case(text.trim()))
+    });
+    let near = city
+        .map(String::as_str)
+        .or_else(|| nearest(text, known.iter().map(String::as_str)));
+    let hint = near
+        .map(|near| format!("Did you mean {near:?}? "))
+        .unwrap_or_default();
+    fields.wrong(
+        "time_zone",
+        format!("there is no time zone {}", quoted(text)),
+        format!("{hint}Allowed: a name of the IANA database, as \"Europe/Oslo\" or \"UTC\"."),
+    );
+    None
+}

@@ -1,0 +1,20 @@
+//! From a camera's RTSP stream to units in the hold.
+//!
+//! In the order of the data: [`session`] talks to the camera and times every step; [`assemble`]
+//! puts packets together into access units under a bound; [`gate`] keeps back what can't be
+//! decoded after a loss; [`clock`] finds capture times; [`camera`] is the task that drives them
+//! and pushes into the [`Hold`](crate::hold::Hold); [`line`] decides, without any I/O, when to
+//! connect, when to give a session up, and how long to rest.
+
+mod assemble;
+mod camera;
+mod cause;
+pub mod clock;
+pub mod gate;
+pub mod line;
+pub mod probe;
+mod sdp;
+mod session;
+
+pub use camera::{CameraStatus, CameraTask, Phase};
+pub use cause::{EndCause, SessionError};

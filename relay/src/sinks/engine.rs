@@ -1,0 +1,209 @@
+//! Loading plugins: compiling, the cache of compiled code, and what may be linked.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::sync::Mutex;
+use wasmtime::component::{Component, HasSelf, Linker};
+use wasmtime::{Cache, CacheConfig};
+use wasmtime_wasi::WasiView as _;
+use wasmtime_wasi::cli::{WasiCli, WasiCliView as _};
+use wasmtime_wasi::filesystem::{WasiFilesystem, WasiFilesystemView as _};
+use wasmtime_wasi::p2;
+
+use super::bindings::{Sink, SinkPre};
+use super::sandbox::Sandbox;
+use crate::config;
+
+/// How often a running guest comes up for air: the grain of time limits, and the longest that a
+/// busy guest keeps a worker thread from its other tasks.
+const EPOCH: Duration = Duration::from_millis(20);
+/// Plugins are a few MB at most; a file of another kind should not be read whole.
+const PLUGIN_BYTES_MAX: u64 = 256 << 20;
+
+/// The recorder, compiled by the build.
+const RECORDER: &[u8] = include_bytes!(env!("FOREBAY_RECORDER_WASM"));
+
+/// A plugin that can't be loaded.
+#[derive(Debug, Clone, thiserror::Error)]
+#[error("{0}")]
+pub struct LoadError(String);
+
+/// A plugin, compiled and linked: instances are made from it in microseconds.
+pub struct Plugin {
+    pub(super) pre: SinkPre<Sandbox>,
+}
+
+impl std::fmt::Debug for Plugin {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Plugin").finish_non_exhaustive()
+    }
+}
+
+/// Compiles and links plugins, each once.
+pub struct Engine {
+    engine: wasmtime::Engine,
+    linker: Linker<Sandbox>,
+    loaded: Mutex<Vec<(config::Plugin, Arc<Plugin>)>>,
+}
+
+impl std::fmt::Debug for Engine {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Engine").finish_non_exhaustive()
+    }
+}
+
+impl Engine {
+    /// Starts the engine. `cache`: folder for compiled code, which only the relay's user may
+    /// write to (what lies there is executed); `None` compiles anew each time.
+    ///
+    /// # Errors
+    /// When the folder can't be made or the machine can't run the compiler's code.
+    pub fn new(cache: Option<&Path>) -> Result<Arc<Self>, LoadError> {
+        let fail = |what: &str, error: &wasmtime::Error| LoadError(format!("{what}: {error:#}"));
+        let mut config = wasmtime::Config::new();
+        config.wasm_component_model(true);
+        config.concurrency_support(false);
+        config.epoch_interruption(true);
+        if let Some(folder) = cache {
+            let shown = folder.display();
+            make_private(folder)
+                .map_err(|error| LoadError(format!("plugin cache {shown}: {error}")))?;
+            let mut cache_config = CacheConfig::new();
+            cache_config.with_directory(folder);
+            let cache = Cache::new(cache_config)
+                .map_err(|error| fail(&format!("plugin cache {shown}"), &error))?;
+            config.cache(Some(cache));
+        }
+        let engine = wasmtime::Engine::new(&config)
+            .map_err(|error| fail("the plugin engine can't start", &error))?;
+        let linker = link(&engine).map_err(|error| fail("the plugin engine can't link", &error))?;
+        let ticking = engine.weak();
+        std::thread::Builder::new()
+            .name("epoch".to_owned())
+            .spawn(move || {
+                // Ends with the engine.
+                while let Some(engine) = ticking.upgrade() {
+                    engine.increment_epoch();
+                    drop(engine);
+                    std::thread::sleep(EPOCH);
+                }
+            })
+            .map_err(|error| LoadError(format!("the epoch thread can't start: {error}")))?;
+        Ok(Arc::new(Self { engine, linker, loaded: Mutex::default() }))
+    }
+
+    pub(super) fn wasmtime(&self) -> &wasmtime::Engine {
+        &self.engine
+    }
+
+    /// Loads a plugin, or takes the one loaded before.
+    ///
+    /// # Errors
+    /// When the file can't be read, is no component of world `sink`, or imports what is not
+    /// granted. A later call tries again: the file may have been replaced.
+    pub async fn load(&self, source: &config::Plugin) -> Result<Arc<Plugin>, LoadError> {
+        let mut loaded = self.loaded.lock().await;
+        if let Some((_, plugin)) = loaded.iter().find(|(from, _)| from == source) {
+            return Ok(Arc::clone(plugin));
+        }
+        let (engine, linker, from) = (self.engine.clone(), self.linker.clone(), source.clone());
+        // Compiling takes up to seconds: not on a thread that cameras are served from.
+        let plugin = tokio::task::spawn_blocking(move || load(&engine, &linker, &from))
+            .await
+            .map_err(|error| LoadError(format!("the compiler failed: {error}")))??;
+        let plugin = Arc::new(plugin);
+        loaded.push((source.clone(), Arc::clone(&plugin)));
+        Ok(plugin)
+    }
+}
+
+fn load(
+    engine: &wasmtime::Engine,
+    linker: &Linker<Sandbox>,
+    source: &config::Plugin,
+) -> Result<Plugin, LoadError> {
+    let read;
+    let (name, bytes): (String, &[u8]) = match source {
+        config::Plugin::Builtin(name) => {
+            let bytes = builtin(name)
+                .ok_or_else(|| LoadError(format!("there is no built-in plugin {name:?}")))?;
+            (format!("builtin:{name}"), bytes)
+        }
+        config::Plugin::File(path) => {
+            read = read_file(path)
+                .map_err(|error| LoadError(format!("{}: {error}", path.display())))?;
+            (path.display().to_string(), &read)
+        }
+    };
+    let fail = |what: &str, error: &wasmtime::Error| {
+        LoadError(format!("{name}: {what}: {}", super::stderr::one_line(&format!("{error:#}"))))
+    };
+    if bytes.get(..4) != Some(b"\0asm") {
+        return Err(LoadError(format!(
+            "{name}: not a WebAssembly file; build it with `--target wasm32-wasip2`"
+        )));
+    }
+    let component = Component::from_binary(engine, bytes)
+        .map_err(|error| fail("not a WebAssembly component of the kind wanted", &error))?;
+    let pre = linker
+        .instantiate_pre(&component)
+        .map_err(|error| fail("it imports what a plugin is not granted", &error))?;
+    let pre = SinkPre::new(pre)
+        .map_err(|error| fail("it is no plugin of world forebay:plugin/sink@0.1.0", &error))?;
+    Ok(Plugin { pre })
+}
+
+fn builtin(name: &str) -> Option<&'static [u8]> {
+    match name {
+        "recorder" => Some(RECORDER),
+        _ => None,
+    }
+}
+
+fn read_file(path: &PathBuf) -> std::io::Result<Vec<u8>> {
+    let size = std::fs::metadata(path)?.len();
+    if size > PLUGIN_BYTES_MAX {
+        return Err(std::io::Error::other(format!("too large for a plugin: {size} bytes")));
+    }
+    std::fs::read(path)
+}
+
+/// Makes the folder so that nobody else can put code into it.
+fn make_private(folder: &Path) -> std::io::Result<()> {
+    use std::os::unix::fs::{DirBuilderExt as _, PermissionsExt as _};
+    std::fs::DirBuilder::new().recursive(true).mode(0o700).create(folder)?;
+    let mode = std::fs::metadata(folder)?.permissions().mode();
+    if mode & 0o022 != 0 {
+        return Err(std::io::Error::other(format!(
+            "others may write to it (mode {:o}): what lies there is executed; chmod go-w",
+            mode & 0o777
+        )));
+    }
+    Ok(())
+}
+
+/// All that a plugin may import: the grants of `wit/`, and the little of WASI that the standard
+/// library of a guest asks for. Files, environment and arguments are there and empty; sockets are
+/// not there at all.
+fn link(engine: &wasmtime::Engine) -> wasmtime::Result<Linker<Sandbox>> {
+    let mut linker = Linker::new(engine);
+    Sink::add_to_linker::<_, HasSelf<Sandbox>>(&mut linker, |sandbox| sandbox)?;
+    let l = &mut linker;
+    p2::add_to_linker_proxy_interfaces_async(l)?;
+    p2::bindings::filesystem::types::add_to_linker::<_, WasiFilesystem>(l, Sandbox::filesystem)?;
+    p2::bindings::filesystem::preopens::add_to_linker::<_, WasiFilesystem>(l, Sandbox::filesystem)?;
+    p2::bindings::random::insecure_seed::add_to_linker::<_, wasmtime_wasi::random::WasiRandom>(
+        l,
+        |sandbox| sandbox.ctx().ctx.random(),
+    )?;
+    p2::bindings::cli::exit::add_to_linker::<_, WasiCli>(l, Sandbox::cli)?;
+    p2::bindings::cli::environment::add_to_linker::<_, WasiCli>(l, Sandbox::cli)?;
+    p2::bindings::cli::terminal_input::add_to_linker::<_, WasiCli>(l, Sandbox::cli)?;
+    p2::bindings::cli::terminal_output::add_to_linker::<_, WasiCli>(l, Sandbox::cli)?;
+    p2::bindings::cli::terminal_stdin::add_to_linker::<_, WasiCli>(l, Sandbox::cli)?;
+    p2::bindings::cli::terminal_stdout::add_to_linker::<_, WasiCli>(l, Sandbox::cli)?;
+    p2::bindings::cli::terminal_stderr::add_to_linker::<_, WasiCli>(l, Sandbox::cli)?;
+    Ok(linker)
+}

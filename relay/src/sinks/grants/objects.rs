@@ -1,0 +1,185 @@
+//! `forebay:plugin/objects`: files of the archive. The disk may be slow or hang: every call that
+//! touches it runs on a thread that may wait, and the wait is not counted against the plugin.
+
+use std::sync::PoisonError;
+use std::time::Instant;
+
+use bytes::Bytes;
+use wasmtime::component::Resource;
+
+use super::media::HeldUnit;
+use crate::archive::{ArchiveError, Object, ObjectKey};
+use crate::sinks::bindings::forebay::plugin::objects::{
+    self, ObjectError, ObjectOptions, Part,
+};
+use crate::sinks::sandbox::Sandbox;
+use crate::units::CaptureTime;
+
+/// An object that a plugin has a handle on; empty once it is finished or a call on it was lost.
+#[derive(Debug)]
+#[allow(unreachable_pub, reason = "the generated bindings export it again")]
+pub struct OpenObject(Option<Object>);
+
+type Answer<T> = wasmtime::Result<Result<T, ObjectError>>;
+
+fn denied(message: impl Into<String>) -> ObjectError {
+    ObjectError { code: "denied".to_owned(), message: message.into() }
+}
+
+fn limit(message: impl Into<String>) -> ObjectError {
+    ObjectError { code: "limit".to_owned(), message: message.into() }
+}
+
+fn from_archive(error: &ArchiveError) -> ObjectError {
+    let mut message = error.to_string();
+    if let Some(source) = std::error::Error::source(error) {
+        message = format!("{message}: {source}");
+    }
+    let code = match error {
+        ArchiveError::Denied(_) => "denied",
+        ArchiveError::Storage(_) => "storage",
+    };
+    ObjectError { code: code.to_owned(), message }
+}
+
+/// The work was lost with its thread: a defect, told to the plugin as a failed disk.
+fn lost(error: &tokio::task::JoinError) -> ObjectError {
+    ObjectError { code: "storage".to_owned(), message: error.to_string() }
+}
+
+impl Sandbox {
+    /// Runs `work` on an object where waiting is allowed. The object is away from the table
+    /// meanwhile: if the instance is ended during the wait, it is abandoned, not lost.
+    async fn on_object<T: Send + 'static>(
+        &mut self,
+        handle: &Resource<OpenObject>,
+        work: impl FnOnce(&mut Object) -> Result<T, ArchiveError> + Send + 'static,
+    ) -> Answer<T> {
+        let Some(mut object) = self.table.get_mut(handle)?.0.take() else {
+            return Ok(Err(denied("the object is finished")));
+        };
+        let worked = {
+            let _waiting = self.clock.wait();
+            tokio::task::spawn_blocking(move || {
+                let result = work(&mut object);
+                (object, result)
+            })
+            .await
+        };
+        match worked {
+            Ok((object, result)) => {
+                self.table.get_mut(handle)?.0 = Some(object);
+                Ok(result.map_err(|error| from_archive(&error)))
+            }
+            Err(error) => Ok(Err(lost(&error))),
+        }
+    }
+
+    fn take_object_bytes(&self, bytes: u64) -> Result<(), ObjectError> {
+        let mut account = self.account.lock().unwrap_or_else(PoisonError::into_inner);
+        if account.take_object_bytes(bytes, Instant::now()) {
+            return Ok(());
+        }
+        drop(account);
+        self.limit_hit("object_bytes_per_hour");
+        Err(limit("object_bytes_per_hour is used up"))
+    }
+}
+
+impl objects::Host for Sandbox {
+    async fn create(&mut self, options: ObjectOptions) -> Answer<Resource<OpenObject>> {
+        let Some(archive) = self.archive.clone() else {
+            return Ok(Err(denied("nothing can be written while a configuration is checked")));
+        };
+        if self.open_objects >= self.limits.open_objects as usize {
+            self.limit_hit("open_objects");
+            return Ok(Err(limit(format!("open_objects: {} are open", self.open_objects))));
+        }
+        let key = ObjectKey {
+            camera: self.camera.clone(),
+            sink: self.sink.clone(),
+            purpose: options.purpose,
+            extension: options.extension,
+            begin: CaptureTime::from_unix_nanos(options.begin),
+        };
+        let created = {
+            let _waiting = self.clock.wait();
+            tokio::task::spawn_blocking(move || archive.create(&key)).await
+        };
+        match created {
+            Ok(Ok(object)) => {
+                let handle = self.table.push(OpenObject(Some(object)))?;
+                self.open_objects += 1;
+                Ok(Ok(handle))
+            }
+            Ok(Err(error)) => Ok(Err(from_archive(&error))),
+            Err(error) => Ok(Err(lost(&error))),
+        }
+    }
+}
+
+impl objects::HostObject for Sandbox {
+    async fn append(&mut self, handle: Resource<OpenObject>, parts: Vec<Part>) -> Answer<u64> {
+        let mut pieces = Vec::with_capacity(parts.len());
+        for part in parts {
+            pieces.push(match part {
+                Part::Bytes(bytes) => Bytes::from(bytes),
+                // Shared, not copied.
+                Part::Payload(unit) => {
+                    let HeldUnit(unit) = self.table.get(&unit)?;
+                    unit.payload.clone()
+                }
+            });
+        }
+        let bytes = pieces.iter().map(|piece| piece.len() as u64).sum();
+        if let Err(error) = self.take_object_bytes(bytes) {
+            return Ok(Err(error));
+        }
+        let appended = self.on_object(&handle, move |object| object.append(&pieces)).await?;
+        if appended.is_ok()
+            && let Some(events) = &self.events
+        {
+            events.appended(bytes);
+        }
+        Ok(appended)
+    }
+
+    async fn patch(
+        &mut self,
+        handle: Resource<OpenObject>,
+        offset: u64,
+        bytes: Vec<u8>,
+    ) -> Answer<()> {
+        if let Err(error) = self.take_object_bytes(bytes.len() as u64) {
+            return Ok(Err(error));
+        }
+        self.on_object(&handle, move |object| object.patch(offset, &bytes)).await
+    }
+
+    async fn finish(&mut self, handle: Resource<OpenObject>, end: i64) -> Answer<()> {
+        let Some(object) = self.table.get_mut(&handle)?.0.take() else {
+            return Ok(Err(denied("the object is finished")));
+        };
+        self.open_objects = self.open_objects.saturating_sub(1);
+        let end = CaptureTime::from_unix_nanos(end);
+        let finished = {
+            let _waiting = self.clock.wait();
+            tokio::task::spawn_blocking(move || object.finish(end)).await
+        };
+        match finished {
+            Ok(Ok(_)) => Ok(Ok(())),
+            Ok(Err(error)) => Ok(Err(from_archive(&error))),
+            Err(error) => Ok(Err(lost(&error))),
+        }
+    }
+
+    fn drop(&mut self, handle: Resource<OpenObject>) -> wasmtime::Result<()> {
+        let OpenObject(object) = self.table.delete(handle)?;
+        if object.is_some() {
+            self.open_objects = self.open_objects.saturating_sub(1);
+        }
+        // Dropped unfinished, the archive repairs and publishes it.
+        drop(object);
+        Ok(())
+    }
+}

@@ -1,0 +1,65 @@
+//! `forebay:plugin/telemetry`: bounded in names and lines.
+
+use std::sync::PoisonError;
+use std::time::Instant;
+
+use crate::sinks::bindings::forebay::plugin::telemetry::{Host, Level};
+use crate::sinks::sandbox::Sandbox;
+use crate::sinks::stderr::one_line;
+use crate::telemetry::SinkEvents;
+
+impl Sandbox {
+    fn named(&self, name: &str) -> Option<&SinkEvents> {
+        let known =
+            self.account.lock().unwrap_or_else(PoisonError::into_inner).metric_name(name);
+        if !known {
+            self.limit_hit("metric_names");
+        }
+        self.events.as_ref().filter(|_| known)
+    }
+}
+
+impl Host for Sandbox {
+    fn log(&mut self, level: Level, message: String) -> wasmtime::Result<()> {
+        let allowed = self
+            .account
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .take_log_line(Instant::now());
+        if !allowed {
+            self.limit_hit("log_lines_per_minute");
+            return Ok(());
+        }
+        let level = match level {
+            Level::Error => tracing::Level::ERROR,
+            Level::Warn => tracing::Level::WARN,
+            Level::Info => tracing::Level::INFO,
+            Level::Debug => tracing::Level::DEBUG,
+        };
+        if let Some(events) = &self.events {
+            events.plugin_log(level, &one_line(&message));
+        }
+        Ok(())
+    }
+
+    fn count(&mut self, name: String, amount: u64) -> wasmtime::Result<()> {
+        if let Some(events) = self.named(&name) {
+            events.plugin_count(&name, amount);
+        }
+        Ok(())
+    }
+
+    fn gauge(&mut self, name: String, value: f64) -> wasmtime::Result<()> {
+        if let Some(events) = self.named(&name) {
+            events.plugin_gauge(&name, value);
+        }
+        Ok(())
+    }
+
+    fn observe(&mut self, name: String, value: f64) -> wasmtime::Result<()> {
+        if let Some(events) = self.named(&name) {
+            events.plugin_observation(&name, value);
+        }
+        Ok(())
+    }
+}

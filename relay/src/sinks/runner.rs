@@ -1,0 +1,239 @@
+//! The task of one sink on one camera: reads at its own pace, makes an instance again when one
+//! ends, and says what was lost meanwhile.
+
+use std::collections::HashSet;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use tokio::time::MissedTickBehavior;
+
+use super::engine::Engine;
+use super::instance::{EndedInstance, Instance, Surroundings};
+use crate::hold::{Cursor, Lapse, Unit};
+use crate::supervise::Shutdown;
+use crate::telemetry::{EndReason, SinkEvents};
+use crate::units::CaptureTime;
+
+/// Units handed over in one call at the most.
+const UNITS_MAX: usize = 128;
+/// Share of `held` that one call may hand over, so that a plugin may keep some from before.
+const HELD_SHARE: usize = 4;
+const REST_MIN: Duration = Duration::from_secs(1);
+const REST_MAX: Duration = Duration::from_secs(60);
+/// An instance that lived for so long was well: the next rest is short again.
+const WELL_AFTER: Duration = Duration::from_secs(60);
+/// How long the last call may take, disk included: within the time that shutdown has.
+const STOP_TIME: Duration = Duration::from_secs(4);
+
+/// Drives one plugin for one camera.
+#[derive(Debug)]
+pub struct SinkTask {
+    /// Where plugins come from.
+    pub engine: Arc<Engine>,
+    /// What the instance is made for.
+    pub surroundings: Surroundings,
+    /// Where its units come from.
+    pub cursor: Cursor,
+    /// Logs and metrics.
+    pub events: SinkEvents,
+}
+
+/// How serving an instance came to its end.
+enum Served {
+    ShutDown,
+    Over(EndedInstance),
+}
+
+impl SinkTask {
+    /// Runs until shutdown.
+    pub async fn run(mut self, mut shutdown: Shutdown) {
+        let mut rest = REST_MIN;
+        while !shutdown.is_requested() {
+            let began = Instant::now();
+            let ended = match self.start().await {
+                Ok(instance) => match self.serve(instance, &mut shutdown).await {
+                    Served::ShutDown => return,
+                    Served::Over(ended) => ended,
+                },
+                Err(ended) => ended,
+            };
+            if began.elapsed() > WELL_AFTER {
+                rest = REST_MIN;
+            }
+            self.events.ended(ended.reason, &ended.message, rest);
+            self.cursor.break_group();
+            tokio::select! {
+                () = tokio::time::sleep(rest) => {}
+                () = shutdown.requested() => {}
+            }
+            rest = (rest * 2).min(REST_MAX);
+        }
+    }
+
+    /// The same task again with another cursor, for the case that this one fails.
+    #[must_use]
+    pub fn anew(&self, cursor: Cursor) -> Self {
+        Self {
+            engine: Arc::clone(&self.engine),
+            surroundings: self.surroundings.clone(),
+            cursor,
+            events: self.events.clone(),
+        }
+    }
+
+    async fn start(&self) -> Result<Instance, EndedInstance> {
+        let plugin = self
+            .engine
+            .load(&self.surroundings.sink.plugin)
+            .await
+            .map_err(|error| EndedInstance::new(EndReason::Load, error.to_string()))?;
+        let instance = Instance::start(&self.engine, &plugin, &self.surroundings).await?;
+        self.events.started();
+        Ok(instance)
+    }
+
+    async fn serve(&mut self, mut instance: Instance, shutdown: &mut Shutdown) -> Served {
+        let mut tick = tokio::time::interval(Duration::from_secs(1));
+        tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
+        let mut wanted = Wanted::default();
+        let gather = self.surroundings.sink.gather;
+        loop {
+            tokio::select! {
+                () = self.cursor.ready() => {
+                    // A pause in which units gather: one call for many costs less.
+                    tokio::select! {
+                        () = tokio::time::sleep(gather) => {}
+                        () = shutdown.requested() => {}
+                    }
+                    if let Err(ended) = self.hand_over(&mut instance, &mut wanted).await {
+                        return Served::Over(ended);
+                    }
+                }
+                _ = tick.tick() => {
+                    if let Err(ended) = instance.tick(CaptureTime::now()).await {
+                        return Served::Over(ended);
+                    }
+                }
+                () = shutdown.requested() => {
+                    self.stop(instance, &mut wanted).await;
+                    return Served::ShutDown;
+                }
+            }
+        }
+    }
+
+    /// Hands over everything that is in the hold now.
+    async fn hand_over(
+        &mut self,
+        instance: &mut Instance,
+        wanted: &mut Wanted,
+    ) -> Result<(), EndedInstance> {
+        let bytes_max = self.surroundings.sink.limits.held.as_usize() / HELD_SHARE;
+        // Bounded: what arrives during the calls is for the next round, so that ticks come through.
+        let mut left = self.cursor.lag();
+        while left > 0 {
+            let batch = self.cursor.read(UNITS_MAX, bytes_max);
+            if let Some(lapse) = &batch.lapse {
+                self.events.lapse(lapse);
+            }
+            if batch.units.is_empty() {
+                return Ok(());
+            }
+            left = left.saturating_sub(batch.units.len() as u64);
+            for run in wanted.runs(batch.units) {
+                if let Err(ended) = self.hand_run(instance, wanted, run).await {
+                    return Err(ended);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Hands over units that have the same set of tracks.
+    async fn hand_run(
+        &self,
+        instance: &mut Instance,
+        wanted: &mut Wanted,
+        run: Vec<Arc<Unit>>,
+    ) -> Result<(), EndedInstance> {
+        let lost = Lapse {
+            units: run.len() as u64,
+            bytes: run.iter().map(|unit| unit.payload.len() as u64).sum(),
+            groups: run.iter().filter(|unit| unit.starts_group()).count().max(1) as u64,
+            after: run.first().map(|unit| unit.captured),
+        };
+        let handed = self.try_hand_run(instance, wanted, run).await;
+        if handed.is_err() {
+            // The instance takes what it was given with it.
+            self.events.lapse(&lost);
+        }
+        handed
+    }
+
+    async fn try_hand_run(
+        &self,
+        instance: &mut Instance,
+        wanted: &mut Wanted,
+        run: Vec<Arc<Unit>>,
+    ) -> Result<(), EndedInstance> {
+        let Some(first) = run.first() else { return Ok(()) };
+        if wanted.generation != Some(first.tracks.generation) {
+            let ids = instance.tracks(&first.tracks).await?;
+            wanted.generation = Some(first.tracks.generation);
+            wanted.ids = ids.into_iter().collect();
+        }
+        let units: Vec<_> =
+            run.into_iter().filter(|unit| wanted.ids.contains(&unit.track.id)).collect();
+        if units.is_empty() {
+            return Ok(());
+        }
+        let count = units.len();
+        if let Err(text) = instance.handle(units).await? {
+            self.events.plugin_error(&text);
+        }
+        self.events.handed(count, self.cursor.lag());
+        Ok(())
+    }
+
+    async fn stop(&mut self, mut instance: Instance, wanted: &mut Wanted) {
+        let stopping = async {
+            // What arrived until now is still recorded.
+            self.hand_over(&mut instance, wanted).await?;
+            instance.stop().await
+        };
+        match tokio::time::timeout(STOP_TIME, stopping).await {
+            Ok(Ok(())) => self.events.stopped(),
+            Ok(Err(ended)) => self.events.ended(ended.reason, &ended.message, Duration::ZERO),
+            Err(_) => {
+                let text = "the last call did not end in time; what is open is repaired at the \
+                            next start";
+                self.events.ended(EndReason::Time, text, Duration::ZERO);
+            }
+        }
+    }
+}
+
+/// What an instance wants of which tracks.
+#[derive(Debug, Default)]
+struct Wanted {
+    generation: Option<u64>,
+    ids: HashSet<u32>,
+}
+
+impl Wanted {
+    /// Splits units where the set of tracks changes.
+    fn runs(&self, units: Vec<Arc<Unit>>) -> Vec<Vec<Arc<Unit>>> {
+        let mut runs: Vec<Vec<Arc<Unit>>> = Vec::new();
+        let mut generation = None;
+        for unit in units {
+            if generation.replace(unit.tracks.generation) == Some(unit.tracks.generation)
+                && let Some(run) = runs.last_mut()
+            {
+                run.push(unit);
+            } else {
+                runs.push(vec![unit]);
+            }
+        }
+        runs
+    }
+}

@@ -1,0 +1,54 @@
+//! Keeps a repeated complaint from filling the log.
+
+use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+/// Lets a line of text through when it is new, and otherwise at most once in `period`.
+#[derive(Debug)]
+pub(super) struct Calm {
+    period: Duration,
+    state: Mutex<State>,
+}
+
+#[derive(Debug, Default)]
+struct State {
+    last: Option<(u64, Instant)>,
+    kept_back: u64,
+}
+
+impl Calm {
+    pub(super) fn new(period: Duration) -> Self {
+        Self { period, state: Mutex::default() }
+    }
+
+    /// `Some(n)`: log it, `n` like it were kept back since the last. `topic` tells complaints
+    /// apart; a change of topic passes at once.
+    pub(super) fn pass(&self, topic: u64) -> Option<u64> {
+        let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        let now = Instant::now();
+        if let Some((last_topic, at)) = state.last
+            && last_topic == topic
+            && now < at + self.period
+        {
+            state.kept_back += 1;
+            return None;
+        }
+        state.last = Some((topic, now));
+        Some(std::mem::take(&mut state.kept_back))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn repetition_is_counted_and_news_pass() {
+        let calm = Calm::new(Duration::from_secs(3600));
+        assert_eq!(calm.pass(1), Some(0));
+        assert_eq!(calm.pass(1), None);
+        assert_eq!(calm.pass(1), None);
+        assert_eq!(calm.pass(2), Some(2));
+        assert_eq!(calm.pass(1), Some(0));
+    }
+}

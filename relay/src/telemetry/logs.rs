@@ -1,0 +1,54 @@
+//! The log: one line an event, as text for people or as JSON for machines, to standard error.
+
+use std::io::IsTerminal as _;
+
+use clap::ValueEnum;
+use tracing_subscriber::filter::{LevelFilter, Targets};
+use tracing_subscriber::layer::SubscriberExt as _;
+use tracing_subscriber::util::SubscriberInitExt as _;
+
+/// How log lines look.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
+pub enum LogFormat {
+    /// For people.
+    #[default]
+    Text,
+    /// One JSON object a line.
+    Json,
+}
+
+/// How much is logged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
+pub enum LogLevel {
+    /// What needs an operator now.
+    Error,
+    /// And what may need one.
+    Warn,
+    /// And what happens.
+    #[default]
+    Info,
+    /// And what helps to find a defect.
+    Debug,
+}
+
+/// Starts the log; a second call changes nothing. Only the relay's own events are logged: what
+/// libraries write may hold addresses and session descriptions.
+pub fn start(format: LogFormat, level: LogLevel) {
+    let level = match level {
+        LogLevel::Error => LevelFilter::ERROR,
+        LogLevel::Warn => LevelFilter::WARN,
+        LogLevel::Info => LevelFilter::INFO,
+        LogLevel::Debug => LevelFilter::DEBUG,
+    };
+    let registry =
+        tracing_subscriber::registry().with(Targets::new().with_target("forebay", level));
+    let layer = tracing_subscriber::fmt::layer().with_writer(std::io::stderr).with_target(false);
+    // The only error is that a log was started before (tests do): that one stays.
+    let started = match format {
+        LogFormat::Text => {
+            registry.with(layer.with_ansi(std::io::stderr().is_terminal())).try_init()
+        }
+        LogFormat::Json => registry.with(layer.json().flatten_event(true)).try_init(),
+    };
+    drop(started);
+}

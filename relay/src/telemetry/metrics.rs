@@ -1,0 +1,262 @@
+//! All metrics, in the order of the data. Names: base units, OpenMetrics 1.0. Labels come from the
+//! configuration (`camera`, `sink`) or from closed lists; the one exception, `name` of a plugin's
+//! own metrics, is bounded by `sink.limits.metric_names`.
+
+use std::sync::atomic::AtomicU64;
+
+use prometheus_client::encoding::{EncodeLabelSet, EncodeLabelValue, LabelValueEncoder};
+use prometheus_client::metrics::counter::Counter;
+use prometheus_client::metrics::family::Family;
+use prometheus_client::metrics::gauge::Gauge;
+use prometheus_client::metrics::histogram::Histogram;
+use prometheus_client::registry::{Metric, Registry};
+
+use super::process::ProcessCollector;
+use crate::units::Name;
+
+pub(super) type Seconds = Gauge<f64, AtomicU64>;
+pub(super) type SecondsTotal = Counter<f64, AtomicU64>;
+
+impl EncodeLabelValue for Name {
+    fn encode(&self, encoder: &mut LabelValueEncoder<'_>) -> std::fmt::Result {
+        self.as_str().encode(encoder)
+    }
+}
+
+/// Why an instance of a plugin ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum EndReason {
+    /// It could not be loaded or linked: not a component, or it imports what is not granted.
+    Load,
+    /// `configure` refused.
+    Refused,
+    /// A call took longer than `call_seconds`.
+    Time,
+    /// It wanted more memory than `memory` and gave up.
+    Memory,
+    /// It kept more payload alive than `held`.
+    Held,
+    /// It kept more handles than `handles`.
+    Handles,
+    /// Any other trap: a panic, an illegal access.
+    Trap,
+    /// The relay's own task failed.
+    Internal,
+}
+
+impl EndReason {
+    pub(super) const ALL: [Self; 8] = [
+        Self::Load,
+        Self::Refused,
+        Self::Time,
+        Self::Memory,
+        Self::Held,
+        Self::Handles,
+        Self::Trap,
+        Self::Internal,
+    ];
+
+    /// As metric label and log field.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Load => "load",
+            Self::Refused => "refused",
+            Self::Time => "time",
+            Self::Memory => "memory",
+            Self::Held => "held",
+            Self::Handles => "handles",
+            Self::Trap => "trap",
+            Self::Internal => "internal",
+        }
+    }
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfCamera {
+    pub(super) camera: Name,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfTrack {
+    pub(super) camera: Name,
+    pub(super) kind: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfCause {
+    pub(super) camera: Name,
+    pub(super) cause: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfPhase {
+    pub(super) camera: Name,
+    pub(super) phase: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfSink {
+    pub(super) camera: Name,
+    pub(super) sink: Name,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfSinkEnd {
+    pub(super) camera: Name,
+    pub(super) sink: Name,
+    pub(super) reason: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfSinkLimit {
+    pub(super) camera: Name,
+    pub(super) sink: Name,
+    pub(super) limit: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfSinkName {
+    pub(super) camera: Name,
+    pub(super) sink: Name,
+    pub(super) name: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfPlace {
+    pub(super) place: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct OfBuild {
+    version: &'static str,
+    commit: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfTask {
+    pub(super) task: &'static str,
+}
+
+fn add<M: Metric + Clone + Default>(registry: &mut Registry, name: &str, help: &str) -> M {
+    let metric = M::default();
+    registry.register(name, help, metric.clone());
+    metric
+}
+
+fn plugin_histogram() -> Histogram {
+    // 1 ms to 1000 s by powers of about three, as wit/telemetry.wit promises.
+    Histogram::new(
+        [0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1000.0]
+            .into_iter(),
+    )
+}
+
+macro_rules! families {
+    ($($(#[$doc:meta])* $field:ident: $type:ty = $name:literal, $help:literal;)*) => {
+        /// The families; children are made when a camera or sink is.
+        #[derive(Debug)]
+        pub(super) struct Families { $($(#[$doc])* pub(super) $field: $type,)* }
+        impl Families {
+            fn register(registry: &mut Registry) -> Self {
+                Self { $($field: add(registry, $name, $help),)* }
+            }
+        }
+    };
+}
+
+families! {
+    phase: Family<OfPhase, Gauge> = "camera_phase", "What the line of the camera is doing: 1 for the present phase, 0 for the others";
+    sessions_began: Family<OfCamera, Counter> = "camera_sessions_began", "RTSP sessions that began to play";
+    sessions_ended: Family<OfCause, Counter> = "camera_sessions_ended", "RTSP sessions that ended or could not be made, by cause";
+    stream_faults: Family<OfCause, Counter> = "camera_stream_faults", "Faults in the stream that the session survived";
+    packets_lost: Family<OfTrack, Counter> = "camera_packets_lost", "RTP packets missing by sequence number";
+    units: Family<OfTrack, Counter> = "camera_units", "Access units taken into the hold";
+    unit_bytes: Family<OfTrack, Counter> = "camera_unit_bytes", "Payload of the access units taken into the hold";
+    units_gated: Family<OfTrack, Counter> = "camera_units_gated", "Access units kept back because what they refer to was lost";
+    last_capture: Family<OfCamera, Seconds> = "camera_last_capture_timestamp_seconds", "Capture time of the newest unit";
+    media_time_jumps: Family<OfCamera, Counter> = "camera_media_time_jumps", "Times that the camera's media time jumped within a session";
+    hold_bytes: Family<OfCamera, Gauge> = "hold_bytes", "Payload in the hold";
+    hold_bytes_max: Family<OfCamera, Gauge> = "hold_max_bytes", "Bound of hold_bytes";
+    sink_units: Family<OfSink, Counter> = "sink_units", "Units handed to the plugin";
+    sink_lag: Family<OfSink, Gauge> = "sink_lag_units", "Units in the hold that the plugin has not been handed";
+    sink_lost_units: Family<OfSink, Counter> = "sink_lost_units", "Units that the plugin never got because it was behind or started anew";
+    sink_lost_bytes: Family<OfSink, Counter> = "sink_lost_bytes", "Payload of sink_lost_units";
+    sink_lost_groups: Family<OfSink, Counter> = "sink_lost_groups", "Groups of pictures of which the plugin lost some or all";
+    plugin_up: Family<OfSink, Gauge> = "plugin_up", "1 while an instance runs";
+    plugin_starts: Family<OfSink, Counter> = "plugin_starts", "Instances made";
+    plugin_ends: Family<OfSinkEnd, Counter> = "plugin_ends", "Instances that ended against their will, by reason";
+    plugin_calls: Family<OfSink, Counter> = "plugin_calls", "Calls into the plugin";
+    plugin_errors: Family<OfSink, Counter> = "plugin_errors", "Calls that the plugin answered with an error";
+    plugin_busy: Family<OfSink, SecondsTotal> = "plugin_busy_seconds", "Time spent in the plugin, without its waits for the disk";
+    plugin_storage_wait: Family<OfSink, SecondsTotal> = "plugin_storage_wait_seconds", "Time that the plugin waited for the disk";
+    plugin_memory: Family<OfSink, Gauge> = "plugin_memory_bytes", "Linear memory of the instance";
+    plugin_memory_max: Family<OfSink, Gauge> = "plugin_memory_max_bytes", "Bound of plugin_memory_bytes";
+    plugin_held: Family<OfSink, Gauge> = "plugin_held_bytes", "Payload that the instance keeps alive by its handles";
+    plugin_held_max: Family<OfSink, Gauge> = "plugin_held_max_bytes", "Bound of plugin_held_bytes";
+    plugin_limit_hits: Family<OfSinkLimit, Counter> = "plugin_limit_hits", "Requests of the plugin denied for a limit of its configuration";
+    plugin_counts: Family<OfSinkName, Counter> = "plugin_count", "Counters of the plugin's own";
+    plugin_gauges: Family<OfSinkName, Seconds> = "plugin_gauge", "Gauges of the plugin's own";
+    objects_published: Family<OfSink, Counter> = "sink_objects_published", "Objects that reached their final name";
+    object_bytes: Family<OfSink, Counter> = "sink_object_bytes", "Bytes appended to objects";
+    published_bytes: Family<OfSink, Counter> = "sink_published_bytes", "Bytes of the objects that reached their final name";
+    archive_free: Family<OfPlace, Gauge> = "archive_free_bytes", "Free space on the file system";
+    archive_size: Family<OfPlace, Gauge> = "archive_size_bytes", "Size of the file system";
+    archive_open_objects: Gauge = "archive_open_objects", "Objects being written";
+    archive_deferred: Counter = "archive_objects_deferred", "Finished objects that could not be published at once and wait in the spool";
+    archive_publish_failures: Counter = "archive_publish_failures", "Failed attempts to publish an object";
+    archive_flush_failures: Counter = "archive_flush_failures", "Failed attempts to make written data durable";
+    archive_repaired: Counter = "archive_objects_repaired", "Objects left open by a crash that were repaired and published";
+    archive_set_aside: Counter = "archive_objects_set_aside", "Objects that could not be repaired and were set aside";
+    task_failures: Family<OfTask, Counter> = "task_failures", "Tasks of the relay that failed by a defect and were started again";
+}
+
+/// All metrics, and what makes the event handles.
+#[derive(Debug)]
+pub struct Telemetry {
+    registry: Registry,
+    pub(super) families: Families,
+    pub(super) plugin_observations: Family<OfSinkName, Histogram, fn() -> Histogram>,
+}
+
+impl Telemetry {
+    /// Registers every metric.
+    #[must_use]
+    pub fn new() -> Self {
+        let mut root = Registry::default();
+        root.register_collector(Box::new(ProcessCollector::new()));
+        let registry = root.sub_registry_with_prefix("forebay");
+        let families = Families::register(registry);
+        let plugin_observations: Family<OfSinkName, Histogram, fn() -> Histogram> =
+            Family::new_with_constructor(plugin_histogram);
+        registry.register(
+            "plugin_observation",
+            "Histograms of the plugin's own",
+            plugin_observations.clone(),
+        );
+        // A gauge that is always 1: readers of the older text format know no info metrics.
+        let build: Family<OfBuild, Gauge> = add(registry, "build_info", "What was built");
+        let (version, commit) = (env!("CARGO_PKG_VERSION"), env!("FOREBAY_COMMIT"));
+        build.get_or_create(&OfBuild { version, commit }).set(1);
+        for place in super::events::PLACES {
+            drop(families.archive_free.get_or_create(&OfPlace { place }));
+        }
+        Self { registry: root, families, plugin_observations }
+    }
+
+    /// Everything in the OpenMetrics text format.
+    ///
+    /// # Errors
+    /// When a metric can't be formatted: a defect.
+    pub fn render(&self) -> Result<String, std::fmt::Error> {
+        let mut text = String::with_capacity(64 * 1024);
+        prometheus_client::encoding::text::encode(&mut text, &self.registry)?;
+        Ok(text)
+    }
+}
+
+impl Default for Telemetry {
+    fn default() -> Self {
+        Self::new()
+    }
+}

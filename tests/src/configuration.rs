@@ -1,0 +1,123 @@
+//! The relay's configuration file, written for one test.
+
+use std::fmt::Write as _;
+use std::fs::{self, OpenOptions};
+use std::io::Write as _;
+use std::os::unix::fs::OpenOptionsExt as _;
+use std::path::{Path, PathBuf};
+
+/// One camera of the configuration.
+#[derive(Debug, Clone, Default)]
+pub struct Camera {
+    /// Its name in the archive.
+    pub name: String,
+    /// Where it is, without credentials.
+    pub url: String,
+    /// User and password.
+    pub login: Option<(String, String)>,
+    /// RTP over UDP instead of inside the RTSP connection.
+    pub udp: bool,
+}
+
+/// What a relay is started with.
+#[derive(Debug, Clone)]
+pub struct Configuration {
+    folder: PathBuf,
+    cameras: Vec<Camera>,
+    segment_seconds: u32,
+    extra: String,
+}
+
+impl Configuration {
+    /// Everything that the relay writes goes below `folder`.
+    #[must_use]
+    pub fn new(folder: &Path) -> Self {
+        Self {
+            folder: folder.to_path_buf(),
+            cameras: Vec::new(),
+            segment_seconds: 4,
+            extra: String::new(),
+        }
+    }
+
+    /// Adds a camera.
+    #[must_use]
+    pub fn camera(mut self, camera: Camera) -> Self {
+        self.cameras.push(camera);
+        self
+    }
+
+    /// Length of the recorder's files; 4 s unless set.
+    #[must_use]
+    pub fn segment_seconds(mut self, seconds: u32) -> Self {
+        self.segment_seconds = seconds;
+        self
+    }
+
+    /// TOML to stand at the end of the file.
+    #[must_use]
+    pub fn extra(mut self, toml: &str) -> Self {
+        self.extra.push_str(toml);
+        self
+    }
+
+    /// The archive's folder.
+    #[must_use]
+    pub fn archive(&self) -> PathBuf {
+        self.folder.join("archive")
+    }
+
+    /// The folder given to [`new`](Self::new).
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Writes the file, with the passwords in files of their own, and returns its path.
+    #[must_use]
+    pub fn write(&self, listen: &str) -> PathBuf {
+        let archive = self.archive();
+        fs::create_dir_all(&archive).unwrap();
+        let mut text = format!(
+            "[relay]\narchive = {archive:?}\nlisten = {listen:?}\n\n\
+             [[site]]\nname = \"boatyard\"\ntime_zone = \"Europe/Oslo\"\n\
+             latitude = 60.39\nlongitude = 5.32\n"
+        );
+        for camera in &self.cameras {
+            let Camera {
+                name,
+                url,
+                login,
+                udp,
+            } = camera;
+            write!(
+                text,
+                "\n[[camera]]\nname = {name:?}\nsite = \"boatyard\"\nurl = {url:?}\n"
+            )
+            .unwrap();
+            if let Some((user, password)) = login {
+                let path = self.folder.join(format!("{name}.password"));
+                let mut file = OpenOptions::new();
+                file.write(true).create(true).truncate(true).mode(0o600);
+                file.open(&path)
+                    .unwrap()
+                    .write_all(password.as_bytes())
+                    .unwrap();
+                write!(text, "username = {user:?}\npassword_file = {path:?}\n").unwrap();
+            }
+            if *udp {
+                text.push_str("transport = \"udp\"\n");
+            }
+        }
+        write!(
+            text,
+            "\n[[sink]]\nname = \"footage\"\nplugin = \"builtin:recorder\"\ncameras = [\"*\"]\n\
+             [sink.settings]\nsegment_seconds = {}\n{}",
+            self.segment_seconds, self.extra
+        )
+        .unwrap();
+        let path = self.folder.join("forebay.toml");
+        fs::write(&path, text).unwrap();
+        path
+    }
+}
