@@ -17,7 +17,12 @@ fn variable(name: &str) -> String {
 
 fn note_commit(root: &Path) {
     let git = |arguments: &[&str]| {
-        let output = Command::new("git").arg("-C").arg(root).args(arguments).output().ok()?;
+        let output = Command::new("git")
+            .arg("-C")
+            .arg(root)
+            .args(arguments)
+            .output()
+            .ok()?;
         let text = String::from_utf8(output.stdout).ok()?.trim().to_owned();
         (output.status.success() && !text.is_empty()).then_some(text)
     };
@@ -46,12 +51,22 @@ fn build_plugins(root: &Path) {
     let mut cargo = Command::new(variable("CARGO"));
     cargo
         .current_dir(&plugins)
-        .args(["build", "--release", "--locked", "--package", "forebay-recorder"])
+        .args([
+            "build",
+            "--release",
+            "--locked",
+            "--package",
+            "forebay-recorder",
+        ])
         .args(["--target", "wasm32-wasip2", "--target-dir"])
         .arg(&target);
     // What this build was told is not meant for the guests.
     for (name, _) in std::env::vars() {
-        let outer = ["CARGO_ENCODED_RUSTFLAGS", "CARGO_BUILD_TARGET", "CARGO_TARGET_DIR"];
+        let outer = [
+            "CARGO_ENCODED_RUSTFLAGS",
+            "CARGO_BUILD_TARGET",
+            "CARGO_TARGET_DIR",
+        ];
         if name.starts_with("RUSTC_W")
             || name.starts_with("CARGO_PROFILE_")
             || name.starts_with("CARGO_FEATURE_")
@@ -68,22 +83,28 @@ fn build_plugins(root: &Path) {
          if the target is missing: rustup target add wasm32-wasip2"
     );
     let recorder = target.join("wasm32-wasip2/release/forebay_recorder.wasm");
-    println!("cargo::rustc-env=FOREBAY_RECORDER_WASM={}", recorder.display());
+    println!(
+        "cargo::rustc-env=FOREBAY_RECORDER_WASM={}",
+        recorder.display()
+    );
 }
 
 /// Cargo looks at folders as a whole, build output included: name the sources one by one.
 fn watch(path: &Path) {
-    let Ok(entries) = std::fs::read_dir(path) else { return };
+    let Ok(entries) = std::fs::read_dir(path) else {
+        return;
+    };
     for entry in entries.flatten() {
         let path = entry.path();
         if path.is_dir() {
             if path.file_name().is_some_and(|name| name != "target") {
                 watch(&path);
             }
-        } else if path
-            .extension()
-            .is_some_and(|kind| ["rs", "toml", "lock", "wit"].iter().any(|known| kind == *known))
-        {
+        } else if path.extension().is_some_and(|kind| {
+            ["rs", "toml", "lock", "wit"]
+                .iter()
+                .any(|known| kind == *known)
+        }) {
             println!("cargo::rerun-if-changed={}", path.display());
         }
     }

@@ -40,7 +40,11 @@ impl Name {
             && bytes.iter().all(|c| inner(*c))
             && edge(bytes.first())
             && edge(bytes.last());
-        if fits { Ok(Self(text.into())) } else { Err(NameError) }
+        if fits {
+            Ok(Self(text.into()))
+        } else {
+            Err(NameError)
+        }
     }
 
     /// The name as text.
@@ -116,7 +120,9 @@ impl CaptureTime {
         let (date, time) = stem.strip_suffix('Z')?.split_once('T')?;
         let (hours, rest) = (time.get(..2)?, time.get(2..)?);
         let (minutes, seconds) = (rest.get(..2)?, rest.get(2..)?);
-        let parsed: Timestamp = format!("{date}T{hours}:{minutes}:{seconds}Z").parse().ok()?;
+        let parsed: Timestamp = format!("{date}T{hours}:{minutes}:{seconds}Z")
+            .parse()
+            .ok()?;
         let time = Self(i64::try_from(parsed.as_nanosecond()).ok()?);
         (time.file_stem() == stem).then_some(time)
     }
@@ -149,7 +155,17 @@ mod tests {
         for good in ["a", "mast-crane", "0gate", &"x".repeat(63)] {
             assert!(Name::new(good).is_ok(), "{good}");
         }
-        for bad in ["", "-a", "a-", "Gate", "a/b", "..", "a b", "ø", &"x".repeat(64)] {
+        for bad in [
+            "",
+            "-a",
+            "a-",
+            "Gate",
+            "a/b",
+            "..",
+            "a b",
+            "ø",
+            &"x".repeat(64),
+        ] {
             assert_eq!(Name::new(bad), Err(NameError), "{bad}");
         }
     }
@@ -160,8 +176,17 @@ mod tests {
         let time = CaptureTime::from_unix_nanos(1_777_879_860_120_000_000);
         assert_eq!(time.file_stem(), "2026-05-04T073100.120Z");
         assert_eq!(time.day(), "2026-05-04");
-        assert_eq!(CaptureTime::from_file_stem("2026-05-04T073100.120Z"), Some(time));
-        for bad in ["", "2026-05-04", "2026-13-04T073100.120Z", "2026-05-04T073100Z", "øøT"] {
+        assert_eq!(
+            CaptureTime::from_file_stem("2026-05-04T073100.120Z"),
+            Some(time)
+        );
+        for bad in [
+            "",
+            "2026-05-04",
+            "2026-13-04T073100.120Z",
+            "2026-05-04T073100Z",
+            "øøT",
+        ] {
             assert_eq!(CaptureTime::from_file_stem(bad), None, "{bad}");
         }
     }

@@ -410,6 +410,9 @@ impl<H: Host> File<H> {
         self.main_written.shift = self.main_written.clock.ticks(lead);
         if let Some(side) = &mut self.side_written {
             side.shift = side.clock.ticks(lead);
+            self.side
+                .iter_mut()
+                .for_each(|line| line.begin(-side.shift));
         }
         self.begin = self.opened.saturating_sub(lead);
         // A stream that reorders does so from its first group on.

@@ -5,6 +5,9 @@
 //! and it has no entries for G.711 and for JPEG in `mp4v`. The containers above them follow by
 //! hand, which also puts them in their customary order, and so do `moof` and `traf`: `mp4-atom`'s
 //! can hold any box, and brought 120 kB of code for boxes that are never here.
+//!
+//! There is no index (`sidx`, `mfra`): ffmpeg finds durations and seeks without, by the fragments
+//! themselves, and a file must be whole after each of them.
 
 use forebay_plugin_sdk::{Instant, Track};
 use mp4_atom::{

@@ -6,7 +6,7 @@ use std::num::NonZeroU32;
 use forebay_plugin_sdk::{Instant, UnitInfo};
 
 const SECOND: i128 = 1_000_000_000;
-/// A longer step forward within a timeline is a broken clock, not a pause.
+/// A longer step within a timeline is a broken clock, not a pause.
 const FORWARD_MAX_NANOS: i64 = 60 * SECOND as i64;
 /// A longer step back is a broken clock, not reordering: 16 pictures, the most that H.264 and
 /// H.265 hold for output, last 2 s at 8 pictures a second.
@@ -275,10 +275,16 @@ impl SideLine {
         self.early
     }
 
+    /// Nothing may be put before this time: the file begins there.
+    pub fn begin(&mut self, time: i64) {
+        self.end = self.end.max(time);
+    }
+
     /// The time of the next unit in ticks after the unit that opens the file. Negative for sound
     /// captured before it.
     pub fn place(&mut self, info: &UnitInfo, main: Point) -> i64 {
         let distance = info.captured.saturating_sub(main.captured);
+        let distance = distance.clamp(-FORWARD_MAX_NANOS, FORWARD_MAX_NANOS);
         let by_capture = main.nanos.saturating_add(distance).max(-LEAD_MAX_NANOS);
         let by_capture = self.clock.ticks(by_capture);
         let time = match self.followed(info) {

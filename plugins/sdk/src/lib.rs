@@ -67,3 +67,7 @@ pub use export::Instance;
 pub use export::Sink;
 pub use object::{Object, ObjectError, Part};
 pub use settings::SettingsError;
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+struct Readme;

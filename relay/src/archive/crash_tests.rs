@@ -16,7 +16,8 @@ use bytes::Bytes;
 use rustix::io::Errno;
 
 use super::disk::{Disk, RealDisk, read_exact_at};
-use super::faults::{Dice, Fault, FaultyDisk, Lack, MemDisk};
+use super::faults::{Fault, FaultyDisk, Lack};
+use super::memory::{Dice, MemDisk};
 use super::mp4::tests::{fragment, header};
 use super::mp4::whole_prefix;
 use super::names::SpoolName;
@@ -271,7 +272,12 @@ fn folder() -> tempfile::TempDir {
         .unwrap()
 }
 
-const LACKS: [Lack; 3] = [Lack::Nothing, Lack::Noreplace, Lack::SameDevice];
+const LACKS: [Lack; 4] = [
+    Lack::Nothing,
+    Lack::Noreplace,
+    Lack::SameDevice,
+    Lack::SameMount,
+];
 
 /// Operations of an undisturbed script, which must leave everything published.
 fn operations(lack: Lack) -> u64 {
@@ -338,7 +344,7 @@ fn survives_death_at_each_operation() {
 fn survives_a_power_cut_at_each_operation() {
     for lack in LACKS {
         for at in 1..=operations(lack) {
-            for seed in 1..=8 {
+            for seed in 1..=6 {
                 let memory = Arc::new(MemDisk::default());
                 let disk = FaultyDisk::new(memory.clone(), lack, at, Fault::Death);
                 let mut promises = Promises::new();

@@ -26,6 +26,8 @@ mod crash_tests;
 #[cfg(test)]
 mod faults;
 #[cfg(test)]
+mod memory;
+#[cfg(test)]
 mod real_tests;
 
 use std::fmt;
@@ -68,7 +70,8 @@ impl ArchiveOptions {
     }
 }
 
-/// What happened. Callbacks come from any thread that uses the archive and must not block.
+/// What happened. Callbacks come from any thread that uses the archive; they must
+/// neither block nor panic.
 #[derive(Debug, Clone)]
 pub enum ArchiveEvent {
     /// A file is durable under its final name.
@@ -150,7 +153,7 @@ pub struct RecoveryReport {
     pub set_aside: u64,
     /// Files removed since nothing was in them.
     pub empty: u64,
-    /// Files removed since their content had been published before the crash.
+    /// Files removed since a power cut had brought back a name that they had lost.
     pub duplicates: u64,
     /// Files and folders in the spool that are not its own; left alone.
     pub unknown: u64,
@@ -295,7 +298,7 @@ impl Archive {
         let workers = Arc::new(Workers::start(&store).map_err(OpenError::Thread)?);
         workers.await_probe();
         let report = store.recover();
-        store.call_worker();
+        workers.begin();
         Ok((Self { store, workers }, report))
     }
 

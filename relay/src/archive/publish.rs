@@ -46,7 +46,9 @@ impl Store {
                 .ok()
         };
         let archive = device(&self.archive);
-        let same = archive.is_some() && archive == device(&self.spool.root);
+        let same = archive.is_some()
+            && archive == device(&self.spool.root)
+            && !self.renames_refused.load(Ordering::Acquire);
         self.same_device.store(same, Ordering::Release);
     }
 
@@ -57,6 +59,11 @@ impl Store {
         let error = if self.same_device.load(Ordering::Acquire) {
             match self.publish(&path, name, false) {
                 Ok((path, bytes)) => return Published::Now { path, bytes },
+                Err(error) if error.source.kind() == io::ErrorKind::CrossesDevices => {
+                    self.renames_refused.store(true, Ordering::Release);
+                    self.same_device.store(false, Ordering::Release);
+                    None
+                }
                 Err(error) => Some(error.line()),
             }
         } else {
@@ -188,11 +195,15 @@ impl Store {
 
     /// Takes a name away, durably; it may be gone already.
     pub(super) fn remove(&self, path: &Path) -> Result<(), StorageError> {
-        match self.disk.unlink(path) {
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
-            result => result.at("remove", path)?,
-        }
+        self.unlink_if_there(path)?;
         self.sync_folder(path)
+    }
+
+    fn unlink_if_there(&self, path: &Path) -> Result<(), StorageError> {
+        match self.disk.unlink(path) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+            result => result.at("remove", path),
+        }
     }
 
     fn sync_folder(&self, path: &Path) -> Result<(), StorageError> {
@@ -236,6 +247,9 @@ impl Store {
         if let Some(path) = self.find_published(source, &folder, name)? {
             // A crash came between the new name and the loss of the old one; or between the new
             // name and its flush.
+            if may_copy {
+                self.unlink_if_there(&folder.join(name.part_name()))?;
+            }
             let file = self.disk.open(&path).at("open", &path)?;
             file.sync().at("flush", &path)?;
             self.sync_folder(&path)?;
@@ -291,7 +305,7 @@ impl Store {
     }
 
     /// A published file with the same content, under one of the names that this one may have.
-    pub(super) fn find_published(
+    fn find_published(
         &self,
         source: &Path,
         folder: &Path,
@@ -335,19 +349,10 @@ impl Store {
         Ok(path)
     }
 
-    /// The folder of the final name, if it is needed only to look into it.
-    pub(super) fn final_folder(&self, name: &SpoolName) -> PathBuf {
-        self.archive
-            .join(name.folders().iter().collect::<PathBuf>())
-    }
-
     fn copy(&self, source: &Path, part: &Path) -> Result<(), StorageError> {
         let from = self.disk.open(source).at("open", source)?;
         // One that an interrupted try left.
-        match self.disk.unlink(part) {
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
-            result => result.at("remove", part)?,
-        }
+        self.unlink_if_there(part)?;
         let to = self.disk.create_new(part).at("create", part)?;
         let size = from.size().at("look up", source)?;
         each_chunk(&*from, size, &mut |offset, chunk| {
@@ -358,7 +363,7 @@ impl Store {
         to.sync().at("flush", part)
     }
 
-    pub(super) fn same_content(&self, a: &Path, b: &Path) -> io::Result<bool> {
+    fn same_content(&self, a: &Path, b: &Path) -> io::Result<bool> {
         let (a, b) = (self.disk.open(a)?, self.disk.open(b)?);
         let size = a.size()?;
         if size != b.size()? {
@@ -375,9 +380,9 @@ impl Store {
     /// Reserves a name in `finished` for the calling thread.
     pub(super) fn claim(&self, name: &SpoolName) -> Option<Claim<'_>> {
         let name = name.encode();
-        locked(&self.claimed)
-            .insert(name.clone())
-            .then_some(Claim { store: self, name })
+        let is_free = locked(&self.claimed).insert(name.clone());
+        // Not made at all where it is not free: its drop would end the other's reservation.
+        is_free.then(|| Claim { store: self, name })
     }
 }
 

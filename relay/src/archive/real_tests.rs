@@ -82,7 +82,7 @@ fn finished_objects_are_published_and_never_overwritten() {
                 .unwrap(),
             text.len() as u64
         );
-        object.patch(0, text[..2].as_bytes()).unwrap();
+        object.patch(0, &text.as_bytes()[..2]).unwrap();
         for (offset, patch) in [
             (text.len() as u64, &b"x"[..]),
             (u64::MAX, b"xy"),

@@ -31,13 +31,6 @@ impl Store {
     /// what it can't settle stays where it is, and is counted.
     pub(super) fn recover(&self) -> RecoveryReport {
         let mut report = RecoveryReport::default();
-        if self.same_device.load(Ordering::Acquire) {
-            // One batch at most: the rest of a long queue must not hold up the start.
-            match self.carry(&mut None, RETRY_FIRST, &|| false) {
-                Ok(round) => report.published += round.published,
-                Err(error) => self.recovery_failed(&mut report, &error),
-            }
-        }
         let mut cursor = None;
         loop {
             let (batch, unknown) = match self.oldest(&self.spool.open, cursor.as_ref()) {
@@ -64,6 +57,14 @@ impl Store {
                 if let Err(error) = result {
                     self.recovery_failed(&mut report, &error);
                 }
+            }
+        }
+        if self.same_device.load(Ordering::Acquire) {
+            // Only now: as long as a file lies in `finished`, its twin in `open` is known for one.
+            // One batch at most: the rest of a long queue must not hold up the start.
+            match self.carry(&mut None, RETRY_FIRST, &|| false) {
+                Ok(round) => report.published += round.published,
+                Err(error) => self.recovery_failed(&mut report, &error),
             }
         }
         let finished = &self.spool.finished;
@@ -102,7 +103,7 @@ impl Store {
             report.unknown += 1;
             return Ok(());
         }
-        if has_twin || self.is_published(&path, name) {
+        if has_twin {
             self.remove(&path)?;
             report.duplicates += 1;
             return Ok(());
@@ -305,16 +306,6 @@ impl Store {
             .each_entry(finished, &mut look)
             .at("list the folder", finished)?;
         Ok(twins)
-    }
-
-    /// Whether exactly this content is in the archive. Where the archive may hang it is not asked:
-    /// then `finished` still holds the file, or its loss from there and from `open` are both durable.
-    fn is_published(&self, path: &Path, name: &SpoolName) -> bool {
-        self.same_device.load(Ordering::Acquire)
-            && matches!(
-                self.find_published(path, &self.final_folder(name), name),
-                Ok(Some(_))
-            )
     }
 
     fn set_aside(

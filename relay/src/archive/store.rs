@@ -39,6 +39,9 @@ pub(super) struct Store {
     pub(super) durable_dirs: Mutex<HashSet<PathBuf>>,
     /// Spool and archive are known to share a file system: publishing is a rename.
     pub(super) same_device: AtomicBool,
+    /// A rename from one to the other was refused although the devices are the same (two mounts of
+    /// one file system): not tried again.
+    pub(super) renames_refused: AtomicBool,
     /// The archive's folder has been there: if it is gone, its disk is, and it must not be made
     /// anew below an empty mount point.
     pub(super) archive_seen: AtomicBool,
@@ -53,6 +56,9 @@ pub(super) struct Store {
 /// What the threads are told, and tell.
 #[derive(Debug, Default)]
 pub(super) struct Wake {
+    /// What a crash left has been sorted. Before that nothing may be carried: a file that leaves
+    /// `finished` no longer tells that its twin in `open` is one.
+    pub(super) ready: bool,
     /// Something new is there to settle or to carry.
     pub(super) work: bool,
     /// Finish and end.
@@ -107,6 +113,7 @@ impl Store {
             claimed: Mutex::default(),
             durable_dirs: Mutex::default(),
             same_device: AtomicBool::new(false),
+            renames_refused: AtomicBool::new(false),
             archive_seen: AtomicBool::new(false),
             closed: AtomicBool::new(false),
             wake: Mutex::default(),

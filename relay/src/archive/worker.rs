@@ -37,6 +37,12 @@ impl Workers {
         self.wait(PROBE_PATIENCE, |wake| wake.probed);
     }
 
+    /// What a crash left is sorted: carrying may begin.
+    pub(super) fn begin(&self) {
+        locked(&self.store.wake).ready = true;
+        self.store.call_worker();
+    }
+
     pub(super) fn close(&self, patience: Duration) -> bool {
         locked(&self.store.wake).closing = true;
         self.store.woken.notify_all();
@@ -118,7 +124,7 @@ fn carry(store: &Store) {
     let mut retry_at: Option<Instant> = None;
     loop {
         let mut wake = locked(&store.wake);
-        while !wake.work && !wake.closing {
+        while !(wake.ready && wake.work) && !wake.closing {
             let left = retry_at.map(|at| at.saturating_duration_since(Instant::now()));
             if left == Some(Duration::ZERO) {
                 break;

@@ -35,7 +35,11 @@ pub(super) async fn check(arguments: CheckArguments) -> Result<(), Failure> {
         arguments.file.config.display(),
         config.cameras.len(),
         config.sinks.len(),
-        if errors == 0 { "no errors".to_owned() } else { format!("errors: {errors}") }
+        if errors == 0 {
+            "no errors".to_owned()
+        } else {
+            format!("errors: {errors}")
+        }
     ));
     if errors > 0 {
         return Err(Failure::new(exit::CONFIG, ""));
@@ -60,8 +64,14 @@ async fn check_plugins(config: &Config) -> Result<usize, Failure> {
                 continue;
             }
         };
-        for camera in config.cameras.iter().filter(|camera| sink.cameras.contains(&camera.name)) {
-            let Some(site) = config.site(&camera.site) else { continue };
+        for camera in config
+            .cameras
+            .iter()
+            .filter(|camera| sink.cameras.contains(&camera.name))
+        {
+            let Some(site) = config.site(&camera.site) else {
+                continue;
+            };
             let surroundings = Surroundings::new(
                 camera.name.clone(),
                 Arc::new(site.clone()),
@@ -71,7 +81,10 @@ async fn check_plugins(config: &Config) -> Result<usize, Failure> {
             );
             if let Err(error) = Instance::start(&engine, &plugin, &surroundings).await {
                 errors += 1;
-                say(&format!("error: sink {}, camera {}: {error}", sink.name, camera.name));
+                say(&format!(
+                    "error: sink {}, camera {}: {error}",
+                    sink.name, camera.name
+                ));
                 // The settings are the same for its other cameras.
                 break;
             }
@@ -89,15 +102,25 @@ async fn probe(config: &Config, time: Duration) -> Result<(), Failure> {
     let mut remarks = Vec::new();
     let mut failed = 0;
     for (camera, probe) in config.cameras.iter().zip(probes.collect::<Vec<_>>()) {
-        match probe.await.map_err(|error| Failure::caused(exit::SOFTWARE, error))? {
+        match probe
+            .await
+            .map_err(|error| Failure::caused(exit::SOFTWARE, error))?
+        {
             Ok(report) => {
                 rows.push(report.row(&camera.name));
                 remarks.extend(report.remarks(&camera.name));
             }
             Err(error) => {
                 failed += 1;
-                rows.push(vec![camera.name.to_string(), error.cause.as_str().to_owned()]);
-                remarks.push(format!("{}: {error}: {}", camera.name, error.cause.advice()));
+                rows.push(vec![
+                    camera.name.to_string(),
+                    error.cause.as_str().to_owned(),
+                ]);
+                remarks.push(format!(
+                    "{}: {error}: {}",
+                    camera.name,
+                    error.cause.advice()
+                ));
             }
         }
     }
@@ -107,7 +130,10 @@ async fn probe(config: &Config, time: Duration) -> Result<(), Failure> {
         say(&remark);
     }
     if failed > 0 {
-        return Err(Failure::new(exit::UNAVAILABLE, format!("cameras that failed: {failed}")));
+        return Err(Failure::new(
+            exit::UNAVAILABLE,
+            format!("cameras that failed: {failed}"),
+        ));
     }
     Ok(())
 }

@@ -42,7 +42,13 @@ pub struct Arguments {
     #[command(subcommand)]
     command: Command,
     /// How log lines look (they go to standard error)
-    #[arg(long, global = true, value_enum, default_value_t, value_name = "FORMAT")]
+    #[arg(
+        long,
+        global = true,
+        value_enum,
+        default_value_t,
+        value_name = "FORMAT"
+    )]
     log_format: LogFormat,
     /// How much is logged
     #[arg(long, global = true, value_enum, value_name = "LEVEL")]
@@ -83,7 +89,10 @@ pub struct Failure {
 
 impl Failure {
     fn new(code: u8, message: impl Into<String>) -> Self {
-        Self { code, message: message.into() }
+        Self {
+            code,
+            message: message.into(),
+        }
     }
 
     /// An error and the chain of what caused it.
@@ -112,9 +121,11 @@ impl From<ConfigError> for Failure {
 pub fn execute(arguments: Arguments) -> Result<(), Failure> {
     let quiet = !matches!(arguments.command, Command::Run(_));
     // Commands that talk to a person keep to the point; the relay tells what happens.
-    let level = arguments
-        .log_level
-        .unwrap_or(if quiet { LogLevel::Warn } else { LogLevel::Info });
+    let level = arguments.log_level.unwrap_or(if quiet {
+        LogLevel::Warn
+    } else {
+        LogLevel::Info
+    });
     crate::telemetry::logs::start(arguments.log_format, level);
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()

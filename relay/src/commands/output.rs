@@ -16,9 +16,14 @@ pub(super) fn complain(line: &str) {
 pub(super) fn table(rows: &[Vec<String>]) {
     let columns = rows.iter().map(Vec::len).max().unwrap_or(0);
     let width = |column: usize| {
-        rows.iter().filter_map(|row| row.get(column)).map(|cell| cell.chars().count()).max()
+        rows.iter()
+            .filter_map(|row| row.get(column))
+            .map(|cell| cell.chars().count())
+            .max()
     };
-    let widths: Vec<_> = (0..columns).map(|column| width(column).unwrap_or(0)).collect();
+    let widths: Vec<_> = (0..columns)
+        .map(|column| width(column).unwrap_or(0))
+        .collect();
     for row in rows {
         let cells: Vec<_> = row
             .iter()

@@ -251,8 +251,11 @@ fn read_quirks(mut fields: Fields<'_, '_>) -> Quirks {
         ),
         start_time: fields.choice(
             "start_time",
-            ("announced", StartTime::Announced),
-            &[("lenient", StartTime::Lenient), ("zero", StartTime::Zero)],
+            ("lenient", StartTime::Lenient),
+            &[
+                ("announced", StartTime::Announced),
+                ("zero", StartTime::Zero),
+            ],
         ),
         first_sequence: fields.choice(
             "first_sequence",

@@ -50,7 +50,14 @@ impl Cursor {
         next: Position,
         when_behind: WhenBehind,
     ) -> Self {
-        Self { hold, pushed, next, broken: None, last_captured: None, when_behind }
+        Self {
+            hold,
+            pushed,
+            next,
+            broken: None,
+            last_captured: None,
+            when_behind,
+        }
     }
 
     /// Waits until there is a unit that was not read yet. Cancel-safe. Also returns when the
@@ -97,7 +104,9 @@ impl Cursor {
         }
         let mut bytes = 0;
         while batch.units.len() < units_max {
-            let Some(unit) = ring.get(self.next.sequence) else { break };
+            let Some(unit) = ring.get(self.next.sequence) else {
+                break;
+            };
             bytes += unit.payload.len();
             if bytes > bytes_max && !batch.units.is_empty() {
                 break;
@@ -157,7 +166,10 @@ mod tests {
             channels: 0,
             decoder_configuration: Bytes::new(),
         };
-        Arc::new(TrackSet { generation: 1, tracks: vec![Arc::new(track)] })
+        Arc::new(TrackSet {
+            generation: 1,
+            tracks: vec![Arc::new(track)],
+        })
     }
 
     #[test]
@@ -167,7 +179,14 @@ mod tests {
             hold.push(unit(&video(), key, 10, index as i64));
         }
         let batch = hold.cursor(WhenBehind::SkipOldest).read(10, 1000);
-        assert_eq!(batch.units.iter().map(|unit| unit.sequence).collect::<Vec<_>>(), [2, 3]);
+        assert_eq!(
+            batch
+                .units
+                .iter()
+                .map(|unit| unit.sequence)
+                .collect::<Vec<_>>(),
+            [2, 3]
+        );
         assert_eq!(batch.lapse, None);
     }
 
@@ -182,7 +201,10 @@ mod tests {
         hold.push(unit(&video(), true, 10, 10));
         let batch = late.read(100, 1000);
         let lapse = batch.lapse.unwrap();
-        assert_eq!((lapse.units, lapse.bytes, lapse.groups, lapse.after), (10, 100, 1, None));
+        assert_eq!(
+            (lapse.units, lapse.bytes, lapse.groups, lapse.after),
+            (10, 100, 1, None)
+        );
         assert_eq!(batch.units[0].sequence, 10);
     }
 

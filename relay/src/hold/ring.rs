@@ -50,7 +50,18 @@ impl Hold {
             let ring = self.lock();
             ring.newest_group().unwrap_or_else(|| ring.tail())
         };
-        Cursor::new(Arc::clone(self), self.pushed.subscribe(), position, when_behind)
+        Cursor::new(
+            Arc::clone(self),
+            self.pushed.subscribe(),
+            position,
+            when_behind,
+        )
+    }
+
+    /// Units pushed since the hold was made.
+    #[must_use]
+    pub fn units_pushed(&self) -> u64 {
+        *self.pushed.borrow()
     }
 
     /// Bytes of payload held now.
@@ -104,7 +115,10 @@ impl Ring {
         if starts_group {
             self.groups.push_back(position);
         }
-        self.slots.push_back(Slot { unit: Arc::new(unit), position });
+        self.slots.push_back(Slot {
+            unit: Arc::new(unit),
+            position,
+        });
         self.bytes += size;
         self.tail = Position {
             sequence: position.sequence + 1,
@@ -123,12 +137,18 @@ impl Ring {
                 None => self.start() + 1,
             };
             while self.slots.len() > 1 && self.start() < until {
-                let Some(slot) = self.slots.pop_front() else { break };
+                let Some(slot) = self.slots.pop_front() else {
+                    break;
+                };
                 self.bytes -= slot.unit.payload.len();
                 evicted.push(slot);
             }
             let start = self.start();
-            while self.groups.front().is_some_and(|group| group.sequence < start) {
+            while self
+                .groups
+                .front()
+                .is_some_and(|group| group.sequence < start)
+            {
                 self.groups.pop_front();
             }
         }
@@ -137,7 +157,9 @@ impl Ring {
 
     /// Sequence number of the oldest unit held.
     pub(super) fn start(&self) -> u64 {
-        self.slots.front().map_or(self.tail.sequence, |slot| slot.position.sequence)
+        self.slots
+            .front()
+            .map_or(self.tail.sequence, |slot| slot.position.sequence)
     }
 
     /// Sequence number of the next unit to come.
@@ -155,7 +177,9 @@ impl Ring {
 
     /// The oldest group that begins at `sequence` or later.
     pub(super) fn group_from(&self, sequence: u64) -> Option<Position> {
-        let index = self.groups.partition_point(|group| group.sequence < sequence);
+        let index = self
+            .groups
+            .partition_point(|group| group.sequence < sequence);
         self.groups.get(index).copied()
     }
 

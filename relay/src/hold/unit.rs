@@ -117,7 +117,9 @@ impl TrackSet {
     /// Whether any of the tracks is pictures: then groups begin at key frames, else anywhere.
     #[must_use]
     pub fn has_video(&self) -> bool {
-        self.tracks.iter().any(|track| track.codec.kind() == TrackKind::Video)
+        self.tracks
+            .iter()
+            .any(|track| track.codec.kind() == TrackKind::Video)
     }
 }
 

@@ -88,7 +88,9 @@ pub(super) struct Assembler {
 
 impl std::fmt::Debug for Assembler {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Assembler").field("recipe", &self.recipe).finish_non_exhaustive()
+        f.debug_struct("Assembler")
+            .field("recipe", &self.recipe)
+            .finish_non_exhaustive()
     }
 }
 
@@ -148,7 +150,9 @@ impl Assembler {
             // Thrown away once, when the bound is crossed; the rest of the unit is passed over.
             if bytes - size <= self.unit_bytes_max {
                 self.reset()?;
-                return Err(Trouble::Oversize { bytes_max: self.unit_bytes_max });
+                return Err(Trouble::Oversize {
+                    bytes_max: self.unit_bytes_max,
+                });
             }
             if bytes > self.unit_bytes_max.saturating_mul(ENDLESS_FACTOR) {
                 return Err(Trouble::Endless { bytes });
@@ -244,7 +248,9 @@ impl Tracks {
         if self.known.len() <= stream {
             self.known.resize(stream + 1, None);
         }
-        let Some(slot) = self.known.get_mut(stream) else { return };
+        let Some(slot) = self.known.get_mut(stream) else {
+            return;
+        };
         if let Some(known) = slot {
             seen.id = known.id;
             if **known == seen {

@@ -39,7 +39,12 @@ pub enum Phase {
 
 impl Phase {
     /// Every phase, for metrics.
-    pub const ALL: [Self; 4] = [Self::Resting, Self::Connecting, Self::Waiting, Self::Flowing];
+    pub const ALL: [Self; 4] = [
+        Self::Resting,
+        Self::Connecting,
+        Self::Waiting,
+        Self::Flowing,
+    ];
 
     /// As metric label and log field.
     #[must_use]
@@ -121,7 +126,8 @@ impl CameraTask {
                     };
                     let ended = match opened {
                         Ok(session) => {
-                            self.play(session, &group, &mut line, &mut stream, &mut shutdown).await
+                            self.play(session, &group, &mut line, &mut stream, &mut shutdown)
+                                .await
                         }
                         Err(error) => {
                             // Half a session may stand at the camera.
@@ -205,8 +211,10 @@ impl CameraTask {
 }
 
 fn session_summary(session: &Session) -> String {
-    let codecs: Vec<_> =
-        session.assemblers().map(|(_, assembler)| assembler.codec().as_str()).collect();
+    let codecs: Vec<_> = session
+        .assemblers()
+        .map(|(_, assembler)| assembler.codec().as_str())
+        .collect();
     codecs.join("+")
 }
 
@@ -239,7 +247,13 @@ impl<'a> Desk<'a> {
             }
         }
         let began = (CaptureTime::now(), Instant::now());
-        Self { task, stream, gate: Gate::new(), clocks, began }
+        Self {
+            task,
+            stream,
+            gate: Gate::new(),
+            clocks,
+            began,
+        }
     }
 
     fn arrival(&self) -> CaptureTime {
@@ -248,7 +262,9 @@ impl<'a> Desk<'a> {
     }
 
     fn take(&mut self, session: &Session, index: usize, frame: Frame) {
-        let Some(assembler) = session.assembler(index) else { return };
+        let Some(assembler) = session.assembler(index) else {
+            return;
+        };
         let arrival = self.arrival();
         let kind = assembler.codec().kind();
         if frame.new_parameters || self.stream.tracks.of(index).is_none() {
@@ -258,7 +274,9 @@ impl<'a> Desk<'a> {
         }
         let events = &self.task.events;
         events.packets_lost(kind, frame.packets_lost);
-        let Some(clock) = self.clocks.get_mut(index).and_then(Option::as_mut) else { return };
+        let Some(clock) = self.clocks.get_mut(index).and_then(Option::as_mut) else {
+            return;
+        };
         let stamp = clock.stamp(frame.media_time, arrival);
         if stamp.restarted {
             self.stream.timeline = self.stream.timeline.wrapping_add(1);

@@ -115,11 +115,17 @@ pub struct SessionError {
 
 impl SessionError {
     pub(super) fn new(cause: EndCause, message: impl Into<String>) -> Self {
-        Self { cause, message: message.into() }
+        Self {
+            cause,
+            message: message.into(),
+        }
     }
 
     pub(super) fn timed_out(step: &str, after: Duration) -> Self {
-        Self::new(EndCause::Timeout, format!("{step}: no answer within {} s", after.as_secs_f64()))
+        Self::new(
+            EndCause::Timeout,
+            format!("{step}: no answer within {} s", after.as_secs_f64()),
+        )
     }
 
     /// Sorts an error of the RTSP library by what it tells of the camera.
@@ -147,8 +153,11 @@ impl SessionError {
 pub(super) fn first_line(text: &str) -> String {
     const CHARS_MAX: usize = 240;
     let line = text.lines().next().unwrap_or_default();
-    let mut short: String =
-        line.chars().map(|c| if c.is_control() { ' ' } else { c }).take(CHARS_MAX).collect();
+    let mut short: String = line
+        .chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .take(CHARS_MAX)
+        .collect();
     if line.chars().count() > CHARS_MAX {
         short.push('…');
     }

@@ -54,7 +54,10 @@ impl Clock {
     /// For a track with so many ticks a second.
     #[must_use]
     pub fn new(clock_rate: NonZeroU32) -> Self {
-        Self { clock_rate, floor: None }
+        Self {
+            clock_rate,
+            floor: None,
+        }
     }
 
     /// The capture time of a unit with media time `ticks` that arrived at `arrival`.
@@ -75,7 +78,11 @@ impl Clock {
             }
         };
         let advance = media.saturating_sub(floor.last_media).max(0);
-        floor.offset = delay.min(floor.offset.saturating_add(advance / 1_000_000 * SKEW_PPM_MAX));
+        floor.offset = delay.min(
+            floor
+                .offset
+                .saturating_add(advance / 1_000_000 * SKEW_PPM_MAX),
+        );
         floor.last_media = floor.last_media.max(media);
         floor.last_arrival = arrival;
         self.floor = Some(floor);
@@ -133,7 +140,11 @@ mod tests {
         for frame in 0..3000_i64 {
             let truth = frame * 40 * MS;
             // 30 ms on the way; everything captured in 10 s of outage arrives at its end.
-            let arrival = truth.max(if frame >= 1000 && frame < 1250 { 50_000 * MS } else { 0 });
+            let arrival = truth.max(if frame >= 1000 && frame < 1250 {
+                50_000 * MS
+            } else {
+                0
+            });
             let stamp = clock.stamp(frame * 3600, at(arrival + 30 * MS));
             let error = stamp.captured.unix_nanos() - START - truth;
             assert!((0..=32 * MS).contains(&error), "frame {frame}: {error}");
@@ -170,7 +181,11 @@ mod tests {
     fn reordered_pictures_are_no_jump() {
         let mut clock = clock();
         for ticks in [0, 10_800, 3_600, 7_200, 21_600, 14_400, 18_000] {
-            assert!(!clock.stamp(ticks, at(ticks * 1_000_000_000 / i64::from(RATE))).restarted);
+            assert!(
+                !clock
+                    .stamp(ticks, at(ticks * 1_000_000_000 / i64::from(RATE)))
+                    .restarted
+            );
         }
     }
 }

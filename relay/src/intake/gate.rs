@@ -65,10 +65,14 @@ impl Gate {
             *state = State::Broken;
         }
         match *state {
-            State::Open => Passage::Pass { discontinuity: false },
+            State::Open => Passage::Pass {
+                discontinuity: false,
+            },
             State::Broken if !arrival.video || arrival.random_access => {
                 *state = State::Open;
-                Passage::Pass { discontinuity: true }
+                Passage::Pass {
+                    discontinuity: true,
+                }
             }
             State::Broken => Passage::Drop,
         }

@@ -29,11 +29,17 @@ const LINK_FAILURES_SHORT: u32 = 20;
 /// What the line waits for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum State {
-    Resting { until: Instant },
+    Resting {
+        until: Instant,
+    },
     Connecting,
     /// The session plays; its first unit has not come.
-    Waiting { since: Instant },
-    Flowing { last: Instant },
+    Waiting {
+        since: Instant,
+    },
+    Flowing {
+        last: Instant,
+    },
 }
 
 /// What happened.
@@ -90,7 +96,9 @@ impl Line {
                 self.link_failures = 0;
                 State::Flowing { last: now }
             }
-            Event::Ended(cause) => State::Resting { until: now + self.rest(cause) },
+            Event::Ended(cause) => State::Resting {
+                until: now + self.rest(cause),
+            },
         };
     }
 
@@ -108,17 +116,27 @@ impl Line {
     }
 
     fn patience(until: Instant, now: Instant) -> Step {
-        if now < until { Step::WaitUntil(until) } else { Step::GiveUp }
+        if now < until {
+            Step::WaitUntil(until)
+        } else {
+            Step::GiveUp
+        }
     }
 
     fn rest(&mut self, cause: EndCause) -> Duration {
         let rest = if cause.is_refusal() {
             let doublings = self.refusals.min(8);
             self.refusals = self.refusals.saturating_add(1);
-            REST_REFUSED_MIN.saturating_mul(1 << doublings).min(REST_REFUSED_MAX)
+            REST_REFUSED_MIN
+                .saturating_mul(1 << doublings)
+                .min(REST_REFUSED_MAX)
         } else {
             self.link_failures = self.link_failures.saturating_add(1);
-            if self.link_failures > LINK_FAILURES_SHORT { REST_LINK_LONG } else { REST_LINK }
+            if self.link_failures > LINK_FAILURES_SHORT {
+                REST_LINK_LONG
+            } else {
+                REST_LINK
+            }
         };
         // Several cameras behind one link must not all knock in the same instant.
         rest.mul_f64(0.75 + 0.5 * self.jitter.f64())
@@ -131,8 +149,10 @@ mod tests {
 
     use super::*;
 
-    const TIMES: LineTimes =
-        LineTimes { first_unit: Duration::from_secs(20), silence: Duration::from_secs(5) };
+    const TIMES: LineTimes = LineTimes {
+        first_unit: Duration::from_secs(20),
+        silence: Duration::from_secs(5),
+    };
 
     #[test]
     fn silence_counts_only_after_the_first_unit() {
@@ -149,7 +169,7 @@ mod tests {
     #[test]
     fn refusals_back_off_and_silence_does_not() {
         let start = Instant::now();
-        let mut rests = |cause| {
+        let rests = |cause| {
             let mut line = Line::new(TIMES, start, 7);
             (0..12)
                 .map(|_| {
@@ -163,8 +183,16 @@ mod tests {
         };
         let refused = rests(EndCause::Unauthorized);
         assert!(refused[0] < Duration::from_secs(3) && refused[11] > Duration::from_secs(44));
-        assert!(refused.iter().all(|rest| *rest <= REST_REFUSED_MAX.mul_f64(1.25)));
-        assert!(rests(EndCause::Silent).iter().all(|rest| *rest < Duration::from_secs(1)));
+        assert!(
+            refused
+                .iter()
+                .all(|rest| *rest <= REST_REFUSED_MAX.mul_f64(1.25))
+        );
+        assert!(
+            rests(EndCause::Silent)
+                .iter()
+                .all(|rest| *rest < Duration::from_secs(1))
+        );
     }
 
     proptest! {

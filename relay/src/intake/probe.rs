@@ -103,15 +103,21 @@ impl<'a> Probe<'a> {
 
 /// Asks without credentials: the answer's challenge names the scheme, its delay is the round trip.
 async fn ask(camera: &Camera) -> std::io::Result<(String, f64)> {
-    let host = camera.url.host_str().unwrap_or_default().trim_matches(['[', ']']);
+    let host = camera
+        .url
+        .host_str()
+        .unwrap_or_default()
+        .trim_matches(['[', ']']);
     let mut stream = TcpStream::connect((host, camera.url.port().unwrap_or(554))).await?;
     let begin = Instant::now();
     let options = format!("OPTIONS {} RTSP/1.0\r\nCSeq: 1\r\n\r\n", camera.url);
     stream.write_all(options.as_bytes()).await?;
     read_head(&mut stream).await?;
     let round_trip = begin.elapsed().as_secs_f64();
-    let describe =
-        format!("DESCRIBE {} RTSP/1.0\r\nCSeq: 2\r\nAccept: application/sdp\r\n\r\n", camera.url);
+    let describe = format!(
+        "DESCRIBE {} RTSP/1.0\r\nCSeq: 2\r\nAccept: application/sdp\r\n\r\n",
+        camera.url
+    );
     stream.write_all(describe.as_bytes()).await?;
     let head = read_head(&mut stream).await?;
     Ok((scheme(&head), round_trip))
@@ -124,7 +130,9 @@ async fn read_head(stream: &mut TcpStream) -> std::io::Result<String> {
     while !head.ends_with(b"\r\n\r\n") && !head.ends_with(b"\n\n") {
         let mut byte = [0];
         if limited.read(&mut byte).await? == 0 {
-            return Err(std::io::Error::other("the camera gives no whole RTSP answer"));
+            return Err(std::io::Error::other(
+                "the camera gives no whole RTSP answer",
+            ));
         }
         head.extend(byte);
     }
@@ -133,7 +141,11 @@ async fn read_head(stream: &mut TcpStream) -> std::io::Result<String> {
 
 /// The schemes of the challenges in a 401 answer (RFC 7235 §4.1), strongest first.
 fn scheme(head: &str) -> String {
-    if !head.lines().next().is_some_and(|status| status.contains(" 401")) {
+    if !head
+        .lines()
+        .next()
+        .is_some_and(|status| status.contains(" 401"))
+    {
         return "none".to_owned();
     }
     let challenges: Vec<String> = head
@@ -175,7 +187,9 @@ impl Seen {
                 if self.streams.len() <= *stream {
                     self.streams.resize(*stream + 1, SeenStream::default());
                 }
-                let Some(seen) = self.streams.get_mut(*stream) else { return };
+                let Some(seen) = self.streams.get_mut(*stream) else {
+                    return;
+                };
                 for frame in frames {
                     self.bytes += frame.payload.len();
                     self.packets_lost += u64::from(frame.packets_lost);
@@ -192,7 +206,9 @@ impl Seen {
             }
             Item::Rtcp(packet) => {
                 let now = CaptureTime::now().unix_seconds();
-                for report in packet.pkts().filter_map(|one| one.as_sender_report().ok().flatten())
+                for report in packet
+                    .pkts()
+                    .filter_map(|one| one.as_sender_report().ok().flatten())
                 {
                     self.clock_offset = Some(ntp_to_unix(report.ntp_timestamp().0) - now);
                 }
@@ -252,7 +268,11 @@ impl Seen {
 /// highest bit tells (RFC 4330 §3).
 fn ntp_to_unix(ntp: u64) -> f64 {
     let seconds = i64::try_from(ntp >> 32).unwrap_or(0);
-    let era = if seconds & 0x8000_0000 == 0 { 1_i64 << 32 } else { 0 };
+    let era = if seconds & 0x8000_0000 == 0 {
+        1_i64 << 32
+    } else {
+        0
+    };
     let fraction = (ntp & 0xffff_ffff) as f64 / f64::from(u32::MAX);
     (seconds + era - NTP_TO_UNIX_SECONDS) as f64 + fraction
 }
@@ -276,13 +296,18 @@ impl Report {
                 Some(codec) => format!("{} {}", codec.as_str(), self.profile),
                 None => none(),
             },
-            self.video.map_or_else(none, |_| format!("{}x{}", self.size.0, self.size.1)),
+            self.video
+                .map_or_else(none, |_| format!("{}x{}", self.size.0, self.size.1)),
             format!("{:.1}", self.rate),
-            self.group_seconds.map_or_else(none, |seconds| format!("{seconds:.1}")),
+            self.group_seconds
+                .map_or_else(none, |seconds| format!("{seconds:.1}")),
             format!("{:.2}", self.bits_per_second / 1e6),
-            self.audio.map_or_else(none, |(codec, rate)| format!("{} {rate} Hz", codec.as_str())),
+            self.audio.map_or_else(none, |(codec, rate)| {
+                format!("{} {rate} Hz", codec.as_str())
+            }),
             self.authentication.clone(),
-            self.clock_offset.map_or_else(none, |offset| format!("{offset:+.1}")),
+            self.clock_offset
+                .map_or_else(none, |offset| format!("{offset:+.1}")),
             format!("{:.0}", self.round_trip * 1e3),
         ]
     }
@@ -310,10 +335,15 @@ impl Report {
             ));
         }
         if self.authentication == "none" {
-            remarks.push(format!("{camera}: asks for no password; whoever reaches it can watch"));
+            remarks.push(format!(
+                "{camera}: asks for no password; whoever reaches it can watch"
+            ));
         }
         if self.packets_lost > 0 {
-            remarks.push(format!("{camera}: {} RTP packets were lost", self.packets_lost));
+            remarks.push(format!(
+                "{camera}: {} RTP packets were lost",
+                self.packets_lost
+            ));
         }
         remarks
     }

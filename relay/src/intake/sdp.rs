@@ -13,7 +13,9 @@ pub(super) struct Listed<'a> {
 /// The format parameters of each listed stream. The library lists the descriptions that it
 /// understands, in their order, so each is the next with the same media and payload type.
 pub(super) fn format_parameters(sdp: &[u8], listed: &[Listed<'_>]) -> Vec<Option<String>> {
-    let Ok(session) = Session::parse(sdp) else { return vec![None; listed.len()] };
+    let Ok(session) = Session::parse(sdp) else {
+        return vec![None; listed.len()];
+    };
     let mut medias = session.medias.iter();
     listed
         .iter()
@@ -48,14 +50,30 @@ mod tests {
             m=audio 0 RTP/AVP 0\r\n\
             m=audio 0 RTP/AVP 97\r\na=rtpmap:97 mpeg4-generic/16000\r\na=fmtp:97 config=1408\r\n";
         let listed = [
-            Listed { media: "video", payload_type: 96 },
-            Listed { media: "audio", payload_type: 0 },
-            Listed { media: "audio", payload_type: 97 },
+            Listed {
+                media: "video",
+                payload_type: 96,
+            },
+            Listed {
+                media: "audio",
+                payload_type: 0,
+            },
+            Listed {
+                media: "audio",
+                payload_type: 97,
+            },
         ];
         assert_eq!(
             format_parameters(sdp, &listed),
-            [Some("packetization-mode=1".to_owned()), None, Some("config=1408".to_owned())]
+            [
+                Some("packetization-mode=1".to_owned()),
+                None,
+                Some("config=1408".to_owned())
+            ]
         );
-        assert_eq!(format_parameters(b"\xff\x00junk", &listed), [None, None, None]);
+        assert_eq!(
+            format_parameters(b"\xff\x00junk", &listed),
+            [None, None, None]
+        );
     }
 }

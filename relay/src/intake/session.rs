@@ -17,9 +17,7 @@ use retina::rtcp::ReceivedCompoundPacket;
 use super::assemble::{Assembler, Frame, Trouble};
 use super::cause::{EndCause, SessionError};
 use super::sdp::{Listed, format_parameters};
-use crate::config::{
-    self, Camera, FirstSequence, SenderReports, SessionId, StartTime, StrayData,
-};
+use crate::config::{self, Camera, FirstSequence, SenderReports, SessionId, StartTime, StrayData};
 use crate::hold::TrackKind;
 
 /// Errors in a row after which a session is beyond help: after a lost frame boundary on TCP the
@@ -44,12 +42,18 @@ pub(super) enum Item {
     /// A sender report or other RTCP packet.
     Rtcp(ReceivedCompoundPacket),
     /// A fault that the session survives; `stream` has lost something where it is named.
-    Fault { stream: Option<usize>, oversize: bool, message: String },
+    Fault {
+        stream: Option<usize>,
+        oversize: bool,
+        message: String,
+    },
 }
 
 impl std::fmt::Debug for Session {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Session").field("assemblers", &self.assemblers).finish_non_exhaustive()
+        f.debug_struct("Session")
+            .field("assemblers", &self.assemblers)
+            .finish_non_exhaustive()
     }
 }
 
@@ -67,7 +71,9 @@ async fn timed<T>(
 
 /// User name and password, read anew for each session: a changed password needs no restart.
 fn credentials(camera: &Camera) -> Result<Option<Credentials>, SessionError> {
-    let Some(known) = &camera.credentials else { return Ok(None) };
+    let Some(known) = &camera.credentials else {
+        return Ok(None);
+    };
     let password = known
         .read()
         .map_err(|error| SessionError::new(EndCause::Unauthorized, error.to_string()))?;
@@ -127,14 +133,21 @@ impl Session {
                     TrackKind::Video => (0, true),
                     TrackKind::Audio => (1, camera.audio),
                 };
-                wanted && taken.get_mut(slot).is_some_and(|taken| !std::mem::replace(taken, true))
+                wanted
+                    && taken
+                        .get_mut(slot)
+                        .is_some_and(|taken| !std::mem::replace(taken, true))
             }));
             if assemblers.last().is_some_and(Option::is_none) {
                 refused.push(format!("{}/{}", stream.media(), stream.encoding_name()));
             }
         }
         if assemblers.iter().all(Option::is_none) {
-            let offered = if refused.is_empty() { "nothing".to_owned() } else { refused.join(", ") };
+            let offered = if refused.is_empty() {
+                "nothing".to_owned()
+            } else {
+                refused.join(", ")
+            };
             return Err(SessionError::new(
                 EndCause::NoMedia,
                 format!("no track to take: the camera offers {offered}"),
@@ -147,8 +160,9 @@ impl Session {
                     config::Transport::Tcp => Transport::Tcp(TcpTransportOptions::default()),
                     config::Transport::Udp => Transport::Udp(UdpTransportOptions::default()),
                 };
-                let options =
-                    SetupOptions::default().transport(transport).frame_format(FrameFormat::MP4);
+                let options = SetupOptions::default()
+                    .transport(transport)
+                    .frame_format(FrameFormat::MP4);
                 timed("SETUP", limit, described.setup(index, options)).await?;
             }
         }
@@ -213,7 +227,11 @@ impl Session {
                     {
                         return Err(error);
                     }
-                    return Ok(Item::Fault { stream: None, oversize: false, message });
+                    return Ok(Item::Fault {
+                        stream: None,
+                        oversize: false,
+                        message,
+                    });
                 }
                 None => {
                     return Err(SessionError::new(
@@ -225,19 +243,21 @@ impl Session {
         }
     }
 
-    fn take(
-        &mut self,
-        packet: &retina::rtp::ReceivedPacket,
-    ) -> Result<Option<Item>, SessionError> {
+    fn take(&mut self, packet: &retina::rtp::ReceivedPacket) -> Result<Option<Item>, SessionError> {
         let stream = packet.stream_id();
-        let Some(Some(assembler)) = self.assemblers.get_mut(stream) else { return Ok(None) };
+        let Some(Some(assembler)) = self.assemblers.get_mut(stream) else {
+            return Ok(None);
+        };
         let result = assembler.push(packet, &mut self.frames);
         let Err(trouble) = result else {
             if self.frames.is_empty() {
                 return Ok(None);
             }
             self.errors_in_a_row = 0;
-            return Ok(Some(Item::Frames { stream, frames: std::mem::take(&mut self.frames) }));
+            return Ok(Some(Item::Frames {
+                stream,
+                frames: std::mem::take(&mut self.frames),
+            }));
         };
         // Units that were complete before the trouble are lost with it: the gate closes anyway.
         self.frames.clear();
@@ -253,7 +273,11 @@ impl Session {
             }
             Trouble::Oversize { .. } | Trouble::Malformed(_) => {
                 let oversize = matches!(trouble, Trouble::Oversize { .. });
-                Ok(Some(Item::Fault { stream: Some(stream), oversize, message }))
+                Ok(Some(Item::Fault {
+                    stream: Some(stream),
+                    oversize,
+                    message,
+                }))
             }
         }
     }

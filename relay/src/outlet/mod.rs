@@ -43,7 +43,13 @@ impl Outlet {
     ) -> std::io::Result<Self> {
         let listener = TcpListener::bind(address).await?;
         let address = listener.local_addr()?;
-        Ok(Self { listener, address, token, readiness: Readiness::default(), telemetry })
+        Ok(Self {
+            listener,
+            address,
+            token,
+            readiness: Readiness::default(),
+            telemetry,
+        })
     }
 
     /// Where it listens.
@@ -69,7 +75,9 @@ impl Outlet {
             router = router.layer(middleware::from_fn_with_state(token, token::require));
         }
         // Health needs no token: a prober has none, and it tells nothing but its one word.
-        let router = router.with_state(self.telemetry).merge(health::router(self.readiness));
+        let router = router
+            .with_state(self.telemetry)
+            .merge(health::router(self.readiness));
         let serving = axum::serve(self.listener, router)
             .with_graceful_shutdown(async move { shutdown.requested().await });
         if let Err(error) = serving.into_future().await {
@@ -84,6 +92,10 @@ const OPENMETRICS: &str = "application/openmetrics-text; version=1.0.0; charset=
 fn metrics(telemetry: &Telemetry) -> Response {
     match telemetry.render() {
         Ok(text) => ([(header::CONTENT_TYPE, OPENMETRICS)], text).into_response(),
-        Err(_) => (StatusCode::INTERNAL_SERVER_ERROR, "metrics can't be written\n").into_response(),
+        Err(_) => (
+            StatusCode::INTERNAL_SERVER_ERROR,
+            "metrics can't be written\n",
+        )
+            .into_response(),
     }
 }

@@ -29,7 +29,10 @@ pub(super) async fn require(
 /// Compares in a time that depends on the lengths only, so that the token can't be found letter
 /// by letter.
 fn same(given: &[u8], token: &[u8]) -> bool {
-    let differing = given.iter().zip(token).fold(0, |bits, (a, b)| bits | (a ^ b));
+    let differing = given
+        .iter()
+        .zip(token)
+        .fold(0, |bits, (a, b)| bits | (a ^ b));
     given.len() == token.len() && std::hint::black_box(differing) == 0
 }
 
@@ -40,7 +43,12 @@ mod tests {
     #[test]
     fn tokens_are_compared_whole() {
         assert!(same(b"correct horse", b"correct horse"));
-        for wrong in [&b""[..], b"correct hors", b"correct horse2", b"Correct horse"] {
+        for wrong in [
+            &b""[..],
+            b"correct hors",
+            b"correct horse2",
+            b"Correct horse",
+        ] {
             assert!(!same(wrong, b"correct horse"));
         }
     }

@@ -18,7 +18,12 @@ struct Bucket {
 impl Bucket {
     fn new(size: u64, period: Duration, now: Instant) -> Self {
         let size = size as f64;
-        Self { size, per_second: size / period.as_secs_f64(), level: size, at: now }
+        Self {
+            size,
+            per_second: size / period.as_secs_f64(),
+            level: size,
+            at: now,
+        }
     }
 
     fn take(&mut self, amount: u64, now: Instant) -> bool {
@@ -70,7 +75,9 @@ impl Account {
         }
         let fits = name.len() <= 48
             && name.starts_with(|c: char| c.is_ascii_lowercase())
-            && name.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_');
+            && name
+                .chars()
+                .all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_');
         fits && self.metric_names.len() < self.metric_names_max
             && self.metric_names.insert(name.to_owned())
     }

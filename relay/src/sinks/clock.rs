@@ -27,7 +27,9 @@ impl CallClock {
 
     fn now(&self) -> u64 {
         // 584 years; never 0, which means "not waiting".
-        u64::try_from(self.origin.elapsed().as_nanos()).unwrap_or(u64::MAX).max(1)
+        u64::try_from(self.origin.elapsed().as_nanos())
+            .unwrap_or(u64::MAX)
+            .max(1)
     }
 
     pub(super) fn begin(&self) {
@@ -40,10 +42,17 @@ impl CallClock {
     pub(super) fn read(&self) -> (Duration, Duration) {
         let now = self.now();
         let since = self.waiting_since.load(Ordering::Relaxed);
-        let waiting = if since == 0 { 0 } else { now.saturating_sub(since) };
+        let waiting = if since == 0 {
+            0
+        } else {
+            now.saturating_sub(since)
+        };
         let waited = self.waited.load(Ordering::Relaxed).saturating_add(waiting);
         let total = now.saturating_sub(self.began.load(Ordering::Relaxed));
-        (Duration::from_nanos(total.saturating_sub(waited)), Duration::from_nanos(waited))
+        (
+            Duration::from_nanos(total.saturating_sub(waited)),
+            Duration::from_nanos(waited),
+        )
     }
 
     /// Counts the time until the guard is dropped as waiting.
@@ -60,7 +69,9 @@ impl Drop for WaitGuard<'_> {
     fn drop(&mut self) {
         let since = self.0.waiting_since.swap(0, Ordering::Relaxed);
         if since != 0 {
-            self.0.waited.fetch_add(self.0.now().saturating_sub(since), Ordering::Relaxed);
+            self.0
+                .waited
+                .fetch_add(self.0.now().saturating_sub(since), Ordering::Relaxed);
         }
     }
 }

@@ -91,7 +91,11 @@ impl Engine {
                 }
             })
             .map_err(|error| LoadError(format!("the epoch thread can't start: {error}")))?;
-        Ok(Arc::new(Self { engine, linker, loaded: Mutex::default() }))
+        Ok(Arc::new(Self {
+            engine,
+            linker,
+            loaded: Mutex::default(),
+        }))
     }
 
     pub(super) fn wasmtime(&self) -> &wasmtime::Engine {
@@ -138,7 +142,10 @@ fn load(
         }
     };
     let fail = |what: &str, error: &wasmtime::Error| {
-        LoadError(format!("{name}: {what}: {}", super::stderr::one_line(&format!("{error:#}"))))
+        LoadError(format!(
+            "{name}: {what}: {}",
+            super::stderr::one_line(&format!("{error:#}"))
+        ))
     };
     if bytes.get(..4) != Some(b"\0asm") {
         return Err(LoadError(format!(
@@ -165,7 +172,9 @@ fn builtin(name: &str) -> Option<&'static [u8]> {
 fn read_file(path: &PathBuf) -> std::io::Result<Vec<u8>> {
     let size = std::fs::metadata(path)?.len();
     if size > PLUGIN_BYTES_MAX {
-        return Err(std::io::Error::other(format!("too large for a plugin: {size} bytes")));
+        return Err(std::io::Error::other(format!(
+            "too large for a plugin: {size} bytes"
+        )));
     }
     std::fs::read(path)
 }
@@ -173,7 +182,10 @@ fn read_file(path: &PathBuf) -> std::io::Result<Vec<u8>> {
 /// Makes the folder so that nobody else can put code into it.
 fn make_private(folder: &Path) -> std::io::Result<()> {
     use std::os::unix::fs::{DirBuilderExt as _, PermissionsExt as _};
-    std::fs::DirBuilder::new().recursive(true).mode(0o700).create(folder)?;
+    std::fs::DirBuilder::new()
+        .recursive(true)
+        .mode(0o700)
+        .create(folder)?;
     let mode = std::fs::metadata(folder)?.permissions().mode();
     if mode & 0o022 != 0 {
         return Err(std::io::Error::other(format!(

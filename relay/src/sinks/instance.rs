@@ -38,7 +38,10 @@ pub struct EndedInstance {
 
 impl EndedInstance {
     pub(super) fn new(reason: EndReason, message: impl Into<String>) -> Self {
-        Self { reason, message: message.into() }
+        Self {
+            reason,
+            message: message.into(),
+        }
     }
 }
 
@@ -69,7 +72,14 @@ impl Surroundings {
         events: Option<SinkEvents>,
     ) -> Self {
         let account = Arc::new(Mutex::new(Account::new(&sink.limits, Instant::now())));
-        Self { camera, site, sink, archive, events, account }
+        Self {
+            camera,
+            site,
+            sink,
+            archive,
+            events,
+            account,
+        }
     }
 
     fn configuration(&self) -> Result<Configuration, EndedInstance> {
@@ -97,7 +107,9 @@ pub struct Instance {
 
 impl std::fmt::Debug for Instance {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Instance").field("sandbox", self.store.data()).finish_non_exhaustive()
+        f.debug_struct("Instance")
+            .field("sandbox", self.store.data())
+            .finish_non_exhaustive()
     }
 }
 
@@ -141,7 +153,12 @@ impl Instance {
             Some(Err(error)) => return Err(ended(&store, &limits, &error)),
             None => return Err(too_slow(&limits)),
         };
-        let mut instance = Self { store, guest, clock, limits };
+        let mut instance = Self {
+            store,
+            guest,
+            clock,
+            limits,
+        };
         let configuration = surroundings.configuration()?;
         let answer = instance
             .call(async |guest, store| guest.call_configure(store, &configuration).await)
@@ -157,9 +174,13 @@ impl Instance {
     /// # Errors
     /// The instance is over.
     pub async fn tracks(&mut self, set: &TrackSet) -> Result<Vec<u32>, EndedInstance> {
-        let tracks: Vec<media::Track> =
-            set.tracks.iter().map(|track| media::Track::from(&**track)).collect();
-        self.call(async |guest, store| guest.call_tracks(store, &tracks).await).await
+        let tracks: Vec<media::Track> = set
+            .tracks
+            .iter()
+            .map(|track| media::Track::from(&**track))
+            .collect();
+        self.call(async |guest, store| guest.call_tracks(store, &tracks).await)
+            .await
     }
 
     /// Hands units over. The inner error is the plugin's own: it goes on.
@@ -192,8 +213,9 @@ impl Instance {
                 }
             }
         }
-        let answer =
-            self.call(async |guest, store| guest.call_handle(store, &handles).await).await?;
+        let answer = self
+            .call(async |guest, store| guest.call_handle(store, &handles).await)
+            .await?;
         Ok(answer.map_err(|text| one_line(&text)))
     }
 
@@ -202,7 +224,8 @@ impl Instance {
     /// # Errors
     /// The instance is over.
     pub async fn tick(&mut self, now: CaptureTime) -> Result<(), EndedInstance> {
-        self.call(async |guest, store| guest.call_tick(store, now.unix_nanos()).await).await
+        self.call(async |guest, store| guest.call_tick(store, now.unix_nanos()).await)
+            .await
     }
 
     /// Last call.
@@ -210,13 +233,17 @@ impl Instance {
     /// # Errors
     /// The instance did not end as it should; it is over all the same.
     pub async fn stop(mut self) -> Result<(), EndedInstance> {
-        self.call(async |guest, store| guest.call_stop(store).await).await
+        self.call(async |guest, store| guest.call_stop(store).await)
+            .await
     }
 
     fn too_many_handles(&self) -> EndedInstance {
         EndedInstance::new(
             EndReason::Handles,
-            format!("it keeps more than {} handles (`handles`)", self.limits.handles),
+            format!(
+                "it keeps more than {} handles (`handles`)",
+                self.limits.handles
+            ),
         )
     }
 
@@ -268,7 +295,10 @@ async fn in_time<T>(
 fn too_slow(limits: &Limits) -> EndedInstance {
     EndedInstance::new(
         EndReason::Time,
-        format!("a call took longer than {} s (`call_seconds`)", limits.call.as_secs_f64()),
+        format!(
+            "a call took longer than {} s (`call_seconds`)",
+            limits.call.as_secs_f64()
+        ),
     )
 }
 
@@ -290,11 +320,18 @@ fn ended(store: &Store<Sandbox>, limits: &Limits, error: &wasmtime::Error) -> En
         None => one_line(&error.root_cause().to_string()),
     };
     let (reason, text) = if sandbox.memory.denied {
-        let text = format!("it wanted more memory than {} (`memory`): {detail}", limits.memory);
+        let text = format!(
+            "it wanted more memory than {} (`memory`): {detail}",
+            limits.memory
+        );
         (EndReason::Memory, text)
     } else {
         (EndReason::Trap, detail)
     };
-    let text = if said.is_empty() { text } else { format!("{text}; it said: {said}") };
+    let text = if said.is_empty() {
+        text
+    } else {
+        format!("{text}; it said: {said}")
+    };
     EndedInstance::new(reason, text)
 }

@@ -23,7 +23,7 @@ const REST_MAX: Duration = Duration::from_secs(60);
 /// An instance that lived for so long was well: the next rest is short again.
 const WELL_AFTER: Duration = Duration::from_secs(60);
 /// How long the last call may take, disk included: within the time that shutdown has.
-const STOP_TIME: Duration = Duration::from_secs(4);
+const STOP_TIME: Duration = Duration::from_millis(2800);
 
 /// Drives one plugin for one camera.
 #[derive(Debug)]
@@ -67,17 +67,6 @@ impl SinkTask {
                 () = shutdown.requested() => {}
             }
             rest = (rest * 2).min(REST_MAX);
-        }
-    }
-
-    /// The same task again with another cursor, for the case that this one fails.
-    #[must_use]
-    pub fn anew(&self, cursor: Cursor) -> Self {
-        Self {
-            engine: Arc::clone(&self.engine),
-            surroundings: self.surroundings.clone(),
-            cursor,
-            events: self.events.clone(),
         }
     }
 
@@ -176,14 +165,18 @@ impl SinkTask {
         wanted: &mut Wanted,
         run: Vec<Arc<Unit>>,
     ) -> Result<(), EndedInstance> {
-        let Some(first) = run.first() else { return Ok(()) };
+        let Some(first) = run.first() else {
+            return Ok(());
+        };
         if wanted.generation != Some(first.tracks.generation) {
             let ids = instance.tracks(&first.tracks).await?;
             wanted.generation = Some(first.tracks.generation);
             wanted.ids = ids.into_iter().collect();
         }
-        let units: Vec<_> =
-            run.into_iter().filter(|unit| wanted.ids.contains(&unit.track.id)).collect();
+        let units: Vec<_> = run
+            .into_iter()
+            .filter(|unit| wanted.ids.contains(&unit.track.id))
+            .collect();
         if units.is_empty() {
             return Ok(());
         }
@@ -203,7 +196,9 @@ impl SinkTask {
         };
         match tokio::time::timeout(STOP_TIME, stopping).await {
             Ok(Ok(())) => self.events.stopped(),
-            Ok(Err(ended)) => self.events.ended(ended.reason, &ended.message, Duration::ZERO),
+            Ok(Err(ended)) => self
+                .events
+                .ended(ended.reason, &ended.message, Duration::ZERO),
             Err(_) => {
                 let text = "the last call did not end in time; what is open is repaired at the \
                             next start";

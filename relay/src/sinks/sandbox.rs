@@ -86,7 +86,10 @@ impl Sandbox {
 
 impl WasiView for Sandbox {
     fn ctx(&mut self) -> WasiCtxView<'_> {
-        WasiCtxView { ctx: &mut self.wasi, table: &mut self.table }
+        WasiCtxView {
+            ctx: &mut self.wasi,
+            table: &mut self.table,
+        }
     }
 }
 
@@ -105,7 +108,11 @@ const TABLE_ELEMENTS_MAX: usize = 100_000;
 
 impl MemoryBound {
     fn new(bytes_max: usize) -> Self {
-        Self { bytes_max, bytes: 0, denied: false }
+        Self {
+            bytes_max,
+            bytes: 0,
+            denied: false,
+        }
     }
 }
 

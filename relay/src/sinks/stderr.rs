@@ -21,7 +21,9 @@ pub(super) struct Tail(Arc<Mutex<VecDeque<u8>>>);
 impl Tail {
     fn push(&self, bytes: &[u8]) {
         let mut tail = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let bytes = bytes.get(bytes.len().saturating_sub(TAIL_BYTES)..).unwrap_or_default();
+        let bytes = bytes
+            .get(bytes.len().saturating_sub(TAIL_BYTES)..)
+            .unwrap_or_default();
         let kept = tail.len().min(TAIL_BYTES - bytes.len());
         let surplus = tail.len() - kept;
         tail.drain(..surplus);
@@ -39,7 +41,11 @@ impl Tail {
 /// Makes a text of a guest safe for the log: one line, no control characters, bounded.
 pub(super) fn one_line(text: &str) -> String {
     const CHARS_MAX: usize = 1000;
-    text.trim().chars().map(|c| if c.is_control() { ' ' } else { c }).take(CHARS_MAX).collect()
+    text.trim()
+        .chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .take(CHARS_MAX)
+        .collect()
 }
 
 impl IsTerminal for Tail {

@@ -11,21 +11,22 @@ use crate::telemetry::SupervisorEvents;
 const PAUSE: Duration = Duration::from_secs(1);
 
 /// Runs `task` until shutdown. `label`: the kind and the name, for log and metric. `again` makes
-/// another task for the case that this one fails.
+/// another task when this one has failed.
 pub(super) async fn alive<T, F>(
     events: SupervisorEvents,
     label: (&'static str, String),
     mut shutdown: Shutdown,
     mut task: T,
     run: impl Fn(T, Shutdown) -> F,
-    again: impl Fn(&T) -> T,
+    again: impl Fn() -> T,
 ) where
     F: Future<Output = ()> + Send + 'static,
 {
     loop {
-        let spare = again(&task);
         let mut running = Aborted(tokio::spawn(run(task, shutdown.clone())));
-        let Err(error) = (&mut running.0).await else { return };
+        let Err(error) = (&mut running.0).await else {
+            return;
+        };
         if shutdown.is_requested() {
             return;
         }
@@ -34,7 +35,7 @@ pub(super) async fn alive<T, F>(
             () = tokio::time::sleep(PAUSE) => {}
             () = shutdown.requested() => return,
         }
-        task = spare;
+        task = again();
     }
 }
 

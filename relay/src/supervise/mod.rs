@@ -1,5 +1,6 @@
 //! Start-up, order of shutdown, and what keeps tasks alive.
 
+mod crew;
 mod keep;
 mod shutdown;
 pub mod signals;
@@ -9,24 +10,24 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use tokio::task::JoinSet;
-
 pub use shutdown::{Shutdown, Trigger, shutdown};
 
 use crate::archive::{Archive, ArchiveOptions, OpenError, RealDisk};
 use crate::config::{Config, SecretError};
-use crate::hold::Hold;
-use crate::intake::{CameraStatus, CameraTask};
 use crate::outlet::Outlet;
-use crate::sinks::{Engine, LoadError, SinkTask, Surroundings};
-use crate::telemetry::{ArchiveEvents, CameraEvents, SinkEvents, SupervisorEvents, Telemetry};
+use crate::sinks::{Engine, LoadError};
+use crate::telemetry::{ArchiveEvents, Telemetry};
+use crew::Crew;
 
-/// Everything ends within this time after the request to stop: systemd and people wait for it.
-const SHUTDOWN_TIME: Duration = Duration::from_secs(5);
-/// Share of it that the cameras' good-byes may take.
-const CAMERAS_TIME: Duration = Duration::from_secs(2);
+pub use crew::RunningCamera;
+
+/// What has not ended so long after the request to stop is cut off: with the last answers to HTTP
+/// that makes the 5 s that systemd and people wait for.
+const SHUTDOWN_TIME: Duration = Duration::from_millis(4500);
 /// What is kept for the archive after the sinks.
 const ARCHIVE_TIME: Duration = Duration::from_millis(500);
+/// What answers to HTTP may still take.
+const HTTP_TIME: Duration = Duration::from_millis(200);
 const SPACE_PERIOD: Duration = Duration::from_secs(10);
 
 /// Why the relay could not start, or ended.
@@ -61,6 +62,8 @@ pub struct Running {
     pub address: SocketAddr,
     /// Every metric.
     pub telemetry: Arc<Telemetry>,
+    /// The cameras, in the order of the configuration.
+    pub cameras: Vec<RunningCamera>,
 }
 
 /// Runs the relay until `stop` is requested, then ends within 5 s with everything published that
@@ -79,103 +82,42 @@ pub async fn run(
     let outlet = Outlet::bind(config.relay.listen, token, Arc::clone(&telemetry))
         .await
         .map_err(|source| RunError::Listen { address: config.relay.listen, source })?;
-    let running = Running { address: outlet.address(), telemetry: Arc::clone(&telemetry) };
-    let (http_trigger, http_shutdown) = shutdown();
+    let address = outlet.address();
     let readiness = outlet.readiness();
+    let (http_trigger, http_shutdown) = shutdown();
     let http = tokio::spawn(outlet.serve(http_shutdown));
 
-    let archive_events = ArchiveEvents::new(&telemetry);
-    let archive = open_archive(&config, archive_events.clone()).await?;
+    let events = ArchiveEvents::new(&telemetry);
+    let archive = tokio::select! {
+        opened = open_archive(&config, events.clone()) => opened?,
+        // Much to repair takes long; what is not repaired now is repaired at the next start.
+        () = stop.requested() => return Ok(()),
+    };
     let cache = config.relay.plugin_cache.clone();
     let engine = tokio::task::spawn_blocking(move || Engine::new(Some(&cache))).await??;
 
-    let supervisor = SupervisorEvents::new(&telemetry);
-    let (camera_trigger, camera_shutdown) = shutdown();
-    let (sink_trigger, sink_shutdown) = shutdown();
-    let mut cameras = JoinSet::new();
-    let mut sinks = JoinSet::new();
-    for camera in &config.cameras {
-        let hold = Hold::new(camera.hold.as_usize());
-        // Sinks first: their cursors stand at the beginning before the first unit arrives.
-        for sink in config.sinks_of(&camera.name) {
-            let Some(site) = config.site(&camera.site) else { continue };
-            let limits = sink.limits;
-            let events = SinkEvents::new(
-                &telemetry,
-                &camera.name,
-                &sink.name,
-                limits.memory.bytes(),
-                limits.held.bytes(),
-            );
-            let surroundings = Surroundings::new(
-                camera.name.clone(),
-                Arc::new(site.clone()),
-                Arc::new(sink.clone()),
-                Some(archive.clone()),
-                Some(events.clone()),
-            );
-            let task = SinkTask {
-                engine: Arc::clone(&engine),
-                cursor: hold.cursor(sink.when_behind),
-                surroundings,
-                events,
-            };
-            let name = format!("{}/{}", camera.name, sink.name);
-            let (when_behind, hold) = (sink.when_behind, Arc::clone(&hold));
-            sinks.spawn(keep::alive(
-                supervisor.clone(),
-                ("sink", name),
-                sink_shutdown.clone(),
-                task,
-                SinkTask::run,
-                move |task| task.anew(hold.cursor(when_behind)),
-            ));
-        }
-        let task = CameraTask {
-            camera: Arc::new(camera.clone()),
-            hold: Arc::clone(&hold),
-            status: Arc::new(CameraStatus::default()),
-            events: CameraEvents::new(&telemetry, &camera.name, hold.bytes_max()),
-        };
-        cameras.spawn(keep::alive(
-            supervisor.clone(),
-            ("camera", camera.name.to_string()),
-            camera_shutdown.clone(),
-            task,
-            CameraTask::run,
-            CameraTask::clone,
-        ));
-    }
-    let sampler = tokio::spawn(sample(archive.clone(), archive_events));
+    let (mut crew, cameras) = Crew::start(&config, &telemetry, &archive, &engine);
+    let sampler = tokio::spawn(sample(archive.clone(), events));
+    let watchdog = tokio::spawn(systemd::watchdog());
     readiness.ready();
     systemd::ready();
-    let watchdog = tokio::spawn(systemd::watchdog());
     tracing::info!(
-        address = %running.address, cameras = config.cameras.len(), sinks = sinks.len(),
+        %address, cameras = cameras.len(), sinks = config.sinks.len(),
         archive = %config.relay.archive.display(), "relay started"
     );
-    started(&running);
+    started(&Running { address, telemetry, cameras });
 
     stop.requested().await;
     let deadline = Instant::now() + SHUTDOWN_TIME;
     tracing::info!("shutting down");
     systemd::stopping();
     readiness.stopping();
-    camera_trigger.pull();
-    settle(&mut cameras, Instant::now() + CAMERAS_TIME).await;
-    sink_trigger.pull();
-    settle(&mut sinks, deadline - ARCHIVE_TIME).await;
+    crew.stop(deadline - ARCHIVE_TIME).await;
     sampler.abort();
     watchdog.abort();
-    let patience = deadline.saturating_duration_since(Instant::now()).max(ARCHIVE_TIME / 2);
-    // The archive's threads may be in a call that a hung disk never answers: don't wait for them.
-    let closing = tokio::task::spawn_blocking(move || archive.close(patience));
-    let closed = tokio::time::timeout(patience + ARCHIVE_TIME, closing).await;
-    if !matches!(closed, Ok(Ok(true))) {
-        tracing::warn!("not everything could be published; the next start goes on with it");
-    }
+    close_archive(archive, deadline).await;
     http_trigger.pull();
-    if tokio::time::timeout(ARCHIVE_TIME, http).await.is_err() {
+    if tokio::time::timeout(HTTP_TIME, http).await.is_err() {
         tracing::debug!("HTTP connections were cut");
     }
     tracing::info!("relay ended");
@@ -190,20 +132,27 @@ async fn open_archive(config: &Config, events: ArchiveEvents) -> Result<Archive,
     let (archive, report) = opening.await??;
     if report != crate::archive::RecoveryReport::default() {
         tracing::info!(
-            published = report.published, repaired = report.repaired, set_aside = report.set_aside,
-            deferred = report.deferred, bytes_cut = report.bytes_cut, empty = report.empty,
-            unknown = report.unknown, failed = report.failed, "left from the last run"
+            published = report.published,
+            repaired = report.repaired,
+            set_aside = report.set_aside,
+            deferred = report.deferred,
+            bytes_cut = report.bytes_cut,
+            empty = report.empty,
+            unknown = report.unknown,
+            failed = report.failed,
+            "left from the last run"
         );
     }
     Ok(archive)
 }
 
-/// Waits for tasks to end; cuts off those that don't in time.
-async fn settle(tasks: &mut JoinSet<()>, deadline: Instant) {
-    let all = async { while tasks.join_next().await.is_some() {} };
-    if tokio::time::timeout_at(deadline.into(), all).await.is_err() {
-        tracing::warn!(tasks = tasks.len(), "tasks did not end in time and are cut off");
-        tasks.abort_all();
+async fn close_archive(archive: Archive, deadline: Instant) {
+    let patience = deadline.saturating_duration_since(Instant::now()).max(ARCHIVE_TIME / 2);
+    // Its threads may be in a call that a hung disk never answers: don't wait for them.
+    let closing = tokio::task::spawn_blocking(move || archive.close(patience));
+    let closed = tokio::time::timeout(patience + ARCHIVE_TIME / 2, closing).await;
+    if !matches!(closed, Ok(Ok(true))) {
+        tracing::warn!("not everything could be published; the next start goes on with it");
     }
 }
 

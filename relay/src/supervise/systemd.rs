@@ -18,7 +18,9 @@ pub(super) fn stopping() {
 
 /// Pets the watchdog as long as tasks are run at all: it barks when the scheduler is stuck.
 pub(super) async fn watchdog() {
-    let Some(period) = sd_notify::watchdog_enabled() else { return };
+    let Some(period) = sd_notify::watchdog_enabled() else {
+        return;
+    };
     let mut tick = tokio::time::interval(period / 3);
     loop {
         tick.tick().await;

@@ -18,7 +18,10 @@ struct State {
 
 impl Calm {
     pub(super) fn new(period: Duration) -> Self {
-        Self { period, state: Mutex::default() }
+        Self {
+            period,
+            state: Mutex::default(),
+        }
     }
 
     /// `Some(n)`: log it, `n` like it were kept back since the last. `topic` tells complaints

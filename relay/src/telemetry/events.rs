@@ -13,6 +13,7 @@ use super::metrics::{
     OfTask, OfTrack, Seconds, SecondsTotal, Telemetry,
 };
 use crate::archive::ArchiveEvent;
+use crate::config::Limits;
 use crate::hold::{Lapse, TrackKind};
 use crate::intake::{EndCause, Phase, SessionError};
 use crate::units::{CameraName, CaptureTime, SinkName};
@@ -51,9 +52,14 @@ impl CameraEvents {
     #[must_use]
     pub fn new(telemetry: &Arc<Telemetry>, camera: &CameraName, hold_bytes_max: usize) -> Self {
         let families = &telemetry.families;
-        let of_camera = OfCamera { camera: camera.clone() };
+        let of_camera = OfCamera {
+            camera: camera.clone(),
+        };
         let track = |kind: TrackKind| {
-            let labels = OfTrack { camera: camera.clone(), kind: kind.as_str() };
+            let labels = OfTrack {
+                camera: camera.clone(),
+                kind: kind.as_str(),
+            };
             TrackMetrics {
                 units: families.units.get_or_create_owned(&labels),
                 bytes: families.unit_bytes.get_or_create_owned(&labels),
@@ -62,7 +68,10 @@ impl CameraEvents {
             }
         };
         for cause in EndCause::ALL {
-            let labels = OfCause { camera: camera.clone(), cause: cause.as_str() };
+            let labels = OfCause {
+                camera: camera.clone(),
+                cause: cause.as_str(),
+            };
             drop(families.sessions_ended.get_or_create(&labels));
         }
         drop(families.sessions_began.get_or_create(&of_camera));
@@ -83,7 +92,9 @@ impl CameraEvents {
     }
 
     fn of_camera(&self) -> OfCamera {
-        OfCamera { camera: self.0.camera.clone() }
+        OfCamera {
+            camera: self.0.camera.clone(),
+        }
     }
 
     fn track(&self, kind: TrackKind) -> &TrackMetrics {
@@ -96,24 +107,45 @@ impl CameraEvents {
     /// The line does something else now.
     pub fn phase(&self, now: Phase) {
         for phase in Phase::ALL {
-            let labels = OfPhase { camera: self.0.camera.clone(), phase: phase.as_str() };
+            let labels = OfPhase {
+                camera: self.0.camera.clone(),
+                phase: phase.as_str(),
+            };
             let value = i64::from(phase == now);
-            self.0.telemetry.families.phase.get_or_create(&labels).set(value);
+            self.0
+                .telemetry
+                .families
+                .phase
+                .get_or_create(&labels)
+                .set(value);
         }
         debug!(camera = %self.0.camera, phase = now.as_str(), "camera phase");
     }
 
     /// A session plays.
     pub fn session_began(&self, tracks: &str) {
-        self.0.telemetry.families.sessions_began.get_or_create(&self.of_camera()).inc();
+        self.0
+            .telemetry
+            .families
+            .sessions_began
+            .get_or_create(&self.of_camera())
+            .inc();
         info!(camera = %self.0.camera, tracks, "session began");
     }
 
     /// A session ended, or could not be made.
     pub fn session_ended(&self, error: &SessionError) {
         let cause = error.cause;
-        let labels = OfCause { camera: self.0.camera.clone(), cause: cause.as_str() };
-        self.0.telemetry.families.sessions_ended.get_or_create(&labels).inc();
+        let labels = OfCause {
+            camera: self.0.camera.clone(),
+            cause: cause.as_str(),
+        };
+        self.0
+            .telemetry
+            .families
+            .sessions_ended
+            .get_or_create(&labels)
+            .inc();
         if let Some(repeated) = self.0.calm_ended.pass(cause as u64) {
             warn!(
                 camera = %self.0.camera, cause = cause.as_str(), %error, repeated,
@@ -125,8 +157,16 @@ impl CameraEvents {
     /// A fault in the stream that the session survives.
     pub fn stream_fault(&self, oversize: bool, message: &str) {
         let cause = if oversize { "oversize" } else { "malformed" };
-        let labels = OfCause { camera: self.0.camera.clone(), cause };
-        self.0.telemetry.families.stream_faults.get_or_create(&labels).inc();
+        let labels = OfCause {
+            camera: self.0.camera.clone(),
+            cause,
+        };
+        self.0
+            .telemetry
+            .families
+            .stream_faults
+            .get_or_create(&labels)
+            .inc();
         if let Some(repeated) = self.0.calm_fault.pass(u64::from(oversize)) {
             warn!(camera = %self.0.camera, cause, message, repeated, "fault in the stream");
         }
@@ -141,7 +181,12 @@ impl CameraEvents {
 
     /// The camera's media time jumped.
     pub fn media_time_jumped(&self) {
-        self.0.telemetry.families.media_time_jumps.get_or_create(&self.of_camera()).inc();
+        self.0
+            .telemetry
+            .families
+            .media_time_jumps
+            .get_or_create(&self.of_camera())
+            .inc();
         warn!(camera = %self.0.camera, "media time jumped: the camera's stream began anew");
     }
 
@@ -160,7 +205,9 @@ impl CameraEvents {
 
     /// The hold's fill.
     pub fn hold_bytes(&self, bytes: usize) {
-        self.0.hold_bytes.set(i64::try_from(bytes).unwrap_or(i64::MAX));
+        self.0
+            .hold_bytes
+            .set(i64::try_from(bytes).unwrap_or(i64::MAX));
     }
 }
 
@@ -194,14 +241,19 @@ impl SinkEvents {
         telemetry: &Arc<Telemetry>,
         camera: &CameraName,
         sink: &SinkName,
-        memory_max: u64,
-        held_max: u64,
+        limits: &Limits,
     ) -> Self {
         let families = &telemetry.families;
-        let labels = OfSink { camera: camera.clone(), sink: sink.clone() };
+        let labels = OfSink {
+            camera: camera.clone(),
+            sink: sink.clone(),
+        };
         let bound = |bytes: u64| i64::try_from(bytes).unwrap_or(i64::MAX);
-        families.plugin_memory_max.get_or_create(&labels).set(bound(memory_max));
-        families.plugin_held_max.get_or_create(&labels).set(bound(held_max));
+        families.plugin_memory_max.get_or_create(&labels).set(bound(limits.memory.bytes()));
+        families
+            .plugin_held_max
+            .get_or_create(&labels)
+            .set(bound(limits.held.bytes()));
         drop(families.sink_lost_units.get_or_create(&labels));
         drop(families.sink_lost_bytes.get_or_create(&labels));
         drop(families.sink_lost_groups.get_or_create(&labels));
@@ -236,7 +288,10 @@ impl SinkEvents {
     }
 
     fn of_sink(&self) -> OfSink {
-        OfSink { camera: self.0.camera.clone(), sink: self.0.sink.clone() }
+        OfSink {
+            camera: self.0.camera.clone(),
+            sink: self.0.sink.clone(),
+        }
     }
 
     fn of_name(&self, name: &str) -> OfSinkName {
@@ -249,7 +304,12 @@ impl SinkEvents {
 
     /// An instance runs.
     pub fn started(&self) {
-        self.0.telemetry.families.plugin_starts.get_or_create(&self.of_sink()).inc();
+        self.0
+            .telemetry
+            .families
+            .plugin_starts
+            .get_or_create(&self.of_sink())
+            .inc();
         self.0.up.set(1);
         info!(camera = %self.0.camera, sink = %self.0.sink, "plugin started");
     }
@@ -267,7 +327,12 @@ impl SinkEvents {
             sink: self.0.sink.clone(),
             reason: reason.as_str(),
         };
-        self.0.telemetry.families.plugin_ends.get_or_create(&labels).inc();
+        self.0
+            .telemetry
+            .families
+            .plugin_ends
+            .get_or_create(&labels)
+            .inc();
         self.0.up.set(0);
         self.0.memory.set(0);
         self.0.held.set(0);
@@ -280,9 +345,18 @@ impl SinkEvents {
     /// The plugin was slow, or is a new instance, and lost units.
     pub fn lapse(&self, lapse: &Lapse) {
         let (families, labels) = (&self.0.telemetry.families, self.of_sink());
-        families.sink_lost_units.get_or_create(&labels).inc_by(lapse.units);
-        families.sink_lost_bytes.get_or_create(&labels).inc_by(lapse.bytes);
-        families.sink_lost_groups.get_or_create(&labels).inc_by(lapse.groups);
+        families
+            .sink_lost_units
+            .get_or_create(&labels)
+            .inc_by(lapse.units);
+        families
+            .sink_lost_bytes
+            .get_or_create(&labels)
+            .inc_by(lapse.bytes);
+        families
+            .sink_lost_groups
+            .get_or_create(&labels)
+            .inc_by(lapse.groups);
         if let Some(repeated) = self.0.calm_lapse.pass(0) {
             warn!(
                 camera = %self.0.camera, sink = %self.0.sink, units = lapse.units,
@@ -309,7 +383,12 @@ impl SinkEvents {
 
     /// The plugin answered a call with an error.
     pub fn plugin_error(&self, message: &str) {
-        self.0.telemetry.families.plugin_errors.get_or_create(&self.of_sink()).inc();
+        self.0
+            .telemetry
+            .families
+            .plugin_errors
+            .get_or_create(&self.of_sink())
+            .inc();
         if let Some(repeated) = self.0.calm_error.pass(0) {
             warn!(
                 camera = %self.0.camera, sink = %self.0.sink, message, repeated,
@@ -320,9 +399,17 @@ impl SinkEvents {
 
     /// A request of the plugin was denied for a limit.
     pub fn limit_hit(&self, limit: &'static str) {
-        let labels =
-            OfSinkLimit { camera: self.0.camera.clone(), sink: self.0.sink.clone(), limit };
-        self.0.telemetry.families.plugin_limit_hits.get_or_create(&labels).inc();
+        let labels = OfSinkLimit {
+            camera: self.0.camera.clone(),
+            sink: self.0.sink.clone(),
+            limit,
+        };
+        self.0
+            .telemetry
+            .families
+            .plugin_limit_hits
+            .get_or_create(&labels)
+            .inc();
         if let Some(repeated) = self.0.calm_limit.pass(limit.as_ptr() as u64) {
             warn!(
                 camera = %self.0.camera, sink = %self.0.sink, limit, repeated,
@@ -350,18 +437,32 @@ impl SinkEvents {
     /// A counter of the plugin's own.
     pub fn plugin_count(&self, name: &str, amount: u64) {
         let labels = self.of_name(name);
-        self.0.telemetry.families.plugin_counts.get_or_create(&labels).inc_by(amount);
+        self.0
+            .telemetry
+            .families
+            .plugin_counts
+            .get_or_create(&labels)
+            .inc_by(amount);
     }
 
     /// A gauge of the plugin's own.
     pub fn plugin_gauge(&self, name: &str, value: f64) {
-        self.0.telemetry.families.plugin_gauges.get_or_create(&self.of_name(name)).set(value);
+        self.0
+            .telemetry
+            .families
+            .plugin_gauges
+            .get_or_create(&self.of_name(name))
+            .set(value);
     }
 
     /// A value for a histogram of the plugin's own.
     pub fn plugin_observation(&self, name: &str, value: f64) {
         let labels = self.of_name(name);
-        self.0.telemetry.plugin_observations.get_or_create(&labels).observe(value);
+        self.0
+            .telemetry
+            .plugin_observations
+            .get_or_create(&labels)
+            .observe(value);
     }
 }
 
@@ -386,12 +487,20 @@ impl ArchiveEvents {
 
     /// Free and total bytes of the archive's and the spool's file systems.
     pub fn space(&self, index: usize, free: u64, total: u64) {
-        let Some(place) = PLACES.get(index) else { return };
+        let Some(place) = PLACES.get(index) else {
+            return;
+        };
         let families = &self.telemetry.families;
         let labels = OfPlace { place };
         let gauge = |bytes: u64| i64::try_from(bytes).unwrap_or(i64::MAX);
-        families.archive_free.get_or_create(&labels).set(gauge(free));
-        families.archive_size.get_or_create(&labels).set(gauge(total));
+        families
+            .archive_free
+            .get_or_create(&labels)
+            .set(gauge(free));
+        families
+            .archive_size
+            .get_or_create(&labels)
+            .set(gauge(total));
     }
 
     /// Objects being written.
@@ -404,24 +513,41 @@ impl ArchiveEvents {
     pub fn note(&self, event: &ArchiveEvent) {
         let families = &self.telemetry.families;
         match event {
-            ArchiveEvent::Published { key, bytes, path, .. } => {
-                let labels = OfSink { camera: key.camera.clone(), sink: key.sink.clone() };
+            ArchiveEvent::Published {
+                key, bytes, path, ..
+            } => {
+                let labels = OfSink {
+                    camera: key.camera.clone(),
+                    sink: key.sink.clone(),
+                };
                 families.objects_published.get_or_create(&labels).inc();
-                families.published_bytes.get_or_create(&labels).inc_by(*bytes);
+                families
+                    .published_bytes
+                    .get_or_create(&labels)
+                    .inc_by(*bytes);
                 debug!(camera = %key.camera, bytes, path = %path.display(), "object published");
             }
             ArchiveEvent::Deferred { key, error, .. } => {
                 families.archive_deferred.inc();
                 debug!(camera = %key.camera, error, "object waits in the spool");
             }
-            ArchiveEvent::Repaired { key, bytes_kept, bytes_cut } => {
+            ArchiveEvent::Repaired {
+                key,
+                bytes_kept,
+                bytes_cut,
+            } => {
                 families.archive_repaired.inc();
                 info!(
                     camera = %key.camera, begin = %key.begin, bytes_kept, bytes_cut,
                     "object left open was repaired"
                 );
             }
-            ArchiveEvent::SetAside { key, path, bytes, reason } => {
+            ArchiveEvent::SetAside {
+                key,
+                path,
+                bytes,
+                reason,
+            } => {
                 families.archive_set_aside.inc();
                 warn!(
                     camera = %key.camera, path = %path.display(), bytes, reason,
@@ -431,7 +557,11 @@ impl ArchiveEvents {
             ArchiveEvent::RemovedEmpty { key } => {
                 debug!(camera = %key.camera, begin = %key.begin, "empty object removed");
             }
-            ArchiveEvent::PublishFailed { path, error, retry_in } => {
+            ArchiveEvent::PublishFailed {
+                path,
+                error,
+                retry_in,
+            } => {
                 families.archive_publish_failures.inc();
                 if let Some(repeated) = self.calm_publish.pass(0) {
                     error!(
@@ -459,14 +589,26 @@ impl SupervisorEvents {
     #[must_use]
     pub fn new(telemetry: &Arc<Telemetry>) -> Self {
         for task in ["camera", "sink"] {
-            drop(telemetry.families.task_failures.get_or_create(&OfTask { task }));
+            drop(
+                telemetry
+                    .families
+                    .task_failures
+                    .get_or_create(&OfTask { task }),
+            );
         }
         Self(Arc::clone(telemetry))
     }
 
     /// A task failed by a defect and is started again.
     pub fn task_failed(&self, task: &'static str, name: &str, error: &str) {
-        self.0.families.task_failures.get_or_create(&OfTask { task }).inc();
-        error!(task, name, error, "a task of the relay failed; it is started again");
+        self.0
+            .families
+            .task_failures
+            .get_or_create(&OfTask { task })
+            .inc();
+        error!(
+            task,
+            name, error, "a task of the relay failed; it is started again"
+        );
     }
 }

@@ -42,12 +42,14 @@ pub fn start(format: LogFormat, level: LogLevel) {
     };
     let registry =
         tracing_subscriber::registry().with(Targets::new().with_target("forebay", level));
-    let layer = tracing_subscriber::fmt::layer().with_writer(std::io::stderr).with_target(false);
+    let layer = tracing_subscriber::fmt::layer()
+        .with_writer(std::io::stderr)
+        .with_target(false);
     // The only error is that a log was started before (tests do): that one stays.
     let started = match format {
-        LogFormat::Text => {
-            registry.with(layer.with_ansi(std::io::stderr().is_terminal())).try_init()
-        }
+        LogFormat::Text => registry
+            .with(layer.with_ansi(std::io::stderr().is_terminal()))
+            .try_init(),
         LogFormat::Json => registry.with(layer.json().flatten_event(true)).try_init(),
     };
     drop(started);

@@ -12,7 +12,9 @@ pub(super) struct ProcessCollector {
 
 impl ProcessCollector {
     pub(super) fn new() -> Self {
-        Self { started: crate::units::CaptureTime::now().unix_seconds() }
+        Self {
+            started: crate::units::CaptureTime::now().unix_seconds(),
+        }
     }
 }
 
@@ -23,7 +25,11 @@ impl Collector for ProcessCollector {
             let descriptor = encoder.encode_descriptor(name, help, None, metric.metric_type())?;
             metric.encode(descriptor)
         };
-        gauge("process_start_time_seconds", "When the relay started", self.started)?;
+        gauge(
+            "process_start_time_seconds",
+            "When the relay started",
+            self.started,
+        )?;
         // Where /proc can't be read there is nothing to say.
         if let Some(bytes) = resident_bytes() {
             gauge("process_resident_memory_bytes", "Resident memory", bytes)?;

@@ -35,20 +35,23 @@ struct Plan {
     fps: u32,
     gop: u32,
     bframes: u32,
+    /// The relay is its first viewer, so that the server builds its pipeline meanwhile; else the
+    /// camera is already running when the relay comes.
+    asleep: bool,
 }
 
 #[rustfmt::skip]
 const PLANS: [Plan; 5] = [
     Plan { name: "h264-aac-digest", codec: "h264", options: &["--audio", "aac", "--digest", "relay:Vinsj-7!kai"],
-           login: Some(("relay", PASSWORDS[0])), udp: false, fps: 25, gop: 25, bframes: 0 },
+           login: Some(("relay", PASSWORDS[0])), udp: false, fps: 25, gop: 25, bframes: 0, asleep: true },
     Plan { name: "h264-bframes-pcmu", codec: "h264", options: &["--audio", "pcmu", "--basic", "relay:Naust42"],
-           login: Some(("relay", PASSWORDS[1])), udp: false, fps: 25, gop: 30, bframes: 2 },
+           login: Some(("relay", PASSWORDS[1])), udp: false, fps: 25, gop: 30, bframes: 2, asleep: false },
     Plan { name: "h265-pcma", codec: "h265", options: &["--audio", "pcma"],
-           login: None, udp: false, fps: 15, gop: 30, bframes: 0 },
+           login: None, udp: false, fps: 15, gop: 30, bframes: 0, asleep: false },
     Plan { name: "h265-aac-udp", codec: "h265", options: &["--audio", "aac"],
-           login: None, udp: true, fps: 20, gop: 20, bframes: 0 },
+           login: None, udp: true, fps: 20, gop: 20, bframes: 0, asleep: false },
     Plan { name: "mjpeg-silent", codec: "mjpeg", options: &[],
-           login: None, udp: false, fps: 10, gop: 1, bframes: 0 },
+           login: None, udp: false, fps: 10, gop: 1, bframes: 0, asleep: false },
 ];
 
 /// What was recorded, and what was sent meanwhile.
@@ -110,23 +113,26 @@ fn record() -> Session {
             udp: plan.udp,
         });
     }
+    // What a second viewer of the server's shared pipeline gets is what the first one gets.
+    let pull = |asleep: bool| -> Vec<Running> {
+        let plans = PLANS
+            .iter()
+            .zip(&peers)
+            .filter(|(plan, _)| plan.asleep == asleep);
+        let others = plans.map(|(plan, peer)| (peer, pull(&folder, plan, peer)));
+        let (pulled, others): (Vec<&Peer>, Vec<Running>) = others.unzip();
+        let sending = || pulled.iter().all(|peer| !peer.journal().video.is_empty());
+        let all = wait_for(Duration::from_secs(20), || sending().then_some(()));
+        assert!(
+            all.is_some(),
+            "some camera sends nothing for 20 s, see *.peer.log"
+        );
+        others
+    };
+    let mut others = pull(false);
     let relay = Relay::start(&configuration);
     let begin = unix_now();
-    // A media of the server is shared: what a second client gets is what the relay gets.
-    let sending = |peer: &Peer| !peer.journal().video.is_empty();
-    let all = wait_for(Duration::from_secs(15), || {
-        peers.iter().all(sending).then_some(())
-    });
-    assert!(
-        all.is_some(),
-        "some camera isn't pulled after 15 s:\n{}",
-        relay.log()
-    );
-    let others: Vec<Running> = PLANS
-        .iter()
-        .zip(&peers)
-        .map(|(plan, peer)| pull(&folder, plan, peer))
-        .collect();
+    others.extend(pull(true));
     sleep(RECORDED);
     let end = unix_now();
     let stopped = relay.stop();

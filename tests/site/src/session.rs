@@ -52,9 +52,11 @@ pub(crate) async fn serve(camera: Arc<Camera>, stream: TcpStream, peer: SocketAd
         biased;
         _ = cuts.changed() => {}
         _ = &mut sender => {}
-        () = session.run(read) => {
+        end = session.run(read) => {
             // The commands' channel is closed now: the sender ends when it has sent all.
-            tokio::time::timeout(FLUSH_TIMEOUT, sender).await.ok();
+            if let End::Flush = end {
+                tokio::time::timeout(FLUSH_TIMEOUT, sender).await.ok();
+            }
         }
     }
 }
@@ -71,6 +73,14 @@ impl Drop for Leaves<'_> {
 /// The connection is to be closed.
 struct Close;
 
+/// How it is to be closed.
+enum End {
+    /// The viewer is gone.
+    Gone,
+    /// A last reply may still be on its way.
+    Flush,
+}
+
 struct Session<'a> {
     camera: &'a Camera,
     viewer: &'a Viewer,
@@ -82,7 +92,7 @@ struct Session<'a> {
 }
 
 impl Session<'_> {
-    async fn run(mut self, mut read: OwnedReadHalf) {
+    async fn run(mut self, mut read: OwnedReadHalf) -> End {
         if self.camera.behaviour() == Behaviour::HangAt(Step::Accept) {
             return self.hang(read).await;
         }
@@ -92,12 +102,12 @@ impl Session<'_> {
             // Before reading, and again after it: a read may have been waiting when the link went.
             let up = |link: &Uplink| *link == Uplink::Up;
             if uplink.wait_for(up).await.is_err() {
-                return;
+                return End::Gone;
             }
             let patience = self.camera.spec.session_timeout;
             let got = tokio::time::timeout(patience, read.read_buf(&mut buffer)).await;
             if !matches!(got, Ok(Ok(1..))) || uplink.wait_for(up).await.is_err() {
-                return;
+                return End::Gone;
             }
             while let Some(incoming) = rtsp::next(&mut buffer) {
                 let done = match incoming {
@@ -124,17 +134,18 @@ impl Session<'_> {
                     }
                 };
                 if done.is_err() {
-                    return;
+                    return End::Flush;
                 }
             }
         }
     }
 
     /// Says nothing more, and waits until the viewer goes.
-    async fn hang(self, mut read: OwnedReadHalf) {
+    async fn hang(self, mut read: OwnedReadHalf) -> End {
         self.send(Command::Hang).ok();
         let mut scrap = [0; 4096];
         while matches!(read.read(&mut scrap).await, Ok(1..)) {}
+        End::Gone
     }
 
     fn send(&self, command: Command) -> Result<(), Close> {

@@ -1,13 +1,14 @@
 //! Serves a simulated site until its standard input is closed: looped H.264 cameras on loopback.
 //!
-//!     site_server [--streams 3] [--bitrate 4000000] [--size 640x360]
+//!     site_server [--streams 3] [--bitrate 4000000] [--size 640x360] [--gop 50]
+//!                 [--begin next-key|last-key]
 //!
 //! Prints one JSON line: `{"urls": ["rtsp://127.0.0.1:…/camera-0", …]}`.
 
 use std::error::Error;
 use std::io::Write as _;
 
-use forebay_site::{CameraSpec, Scene, Site};
+use forebay_site::{CameraSpec, Scene, Site, StartAt};
 use tokio::io::AsyncReadExt as _;
 
 /// What is asked for.
@@ -15,6 +16,8 @@ struct Wanted {
     streams: usize,
     bits_per_second: u64,
     size: (usize, usize),
+    gop: u32,
+    begin: StartAt,
 }
 
 fn main() -> Result<(), Box<dyn Error>> {
@@ -30,6 +33,8 @@ fn read_arguments(mut arguments: impl Iterator<Item = String>) -> Result<Wanted,
         streams: 3,
         bits_per_second: 4_000_000,
         size: (640, 360),
+        gop: 50,
+        begin: StartAt::NextKey,
     };
     while let Some(name) = arguments.next() {
         let value = arguments
@@ -39,6 +44,14 @@ fn read_arguments(mut arguments: impl Iterator<Item = String>) -> Result<Wanted,
         match name.as_str() {
             "--streams" => wanted.streams = value.parse().map_err(faulty)?,
             "--bitrate" => wanted.bits_per_second = value.parse().map_err(faulty)?,
+            "--gop" => wanted.gop = value.parse().map_err(faulty)?,
+            "--begin" => {
+                wanted.begin = match value.as_str() {
+                    "next-key" => StartAt::NextKey,
+                    "last-key" => StartAt::LastKey,
+                    _ => return Err(format!("--begin {value}: want next-key or last-key").into()),
+                }
+            }
             "--size" => {
                 let (width, height) = value
                     .split_once('x')
@@ -48,7 +61,7 @@ fn read_arguments(mut arguments: impl Iterator<Item = String>) -> Result<Wanted,
                     height.parse().map_err(faulty)?,
                 );
             }
-            _ => return Err(format!("{name}: want --streams, --bitrate or --size").into()),
+            _ => return Err(format!("no option {name}").into()),
         }
     }
     Ok(wanted)
@@ -62,6 +75,8 @@ async fn serve(wanted: &Wanted) -> Result<(), Box<dyn Error>> {
             scene: Scene::Slipway,
             width,
             height,
+            gop: wanted.gop,
+            start_at: wanted.begin,
             ..CameraSpec::looped(&name, wanted.bits_per_second)
         }
     };

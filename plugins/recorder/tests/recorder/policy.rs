@@ -446,6 +446,25 @@ fn sound_is_moved_only_by_a_drift_that_lasts() {
 }
 
 #[test]
+fn sound_may_lead_the_picture() {
+    // Captured 60 ms before the picture that opens the file, but sent after it: it begins the file.
+    let lead = |late: usize| {
+        let mut recorder = recorder(3600);
+        let pictures = (25..75).map(picture).collect::<Vec<_>>();
+        feed(&mut recorder, pictures[..late].iter().copied());
+        feed(&mut recorder, (47..60).map(sound));
+        feed(&mut recorder, pictures[late..].iter().copied());
+        recorder.stop();
+        let file = &recorder.host().files[0];
+        let first = |number| samples(file, number)[0].shown;
+        ((file.begin - BEGIN) / 1_000_000, first(1), first(2))
+    };
+    assert_eq!(lead(1), (940, 60 * 90, 0));
+    // Too late: the beginning is written, and nothing can be put before it.
+    assert_eq!(lead(30), (1000, 0, 0));
+}
+
+#[test]
 fn a_gap_of_sound_is_kept() {
     let mut recorder = recorder(3600);
     feed(&mut recorder, [picture(0)]);

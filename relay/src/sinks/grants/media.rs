@@ -75,7 +75,9 @@ impl media::HostAccessUnit for Sandbox {
         let HeldUnit(unit) = self.table.get(&handle)?;
         let size = unit.payload.len();
         let begin = (offset as usize).min(size);
-        let end = begin.saturating_add((length as usize).min(READ_BYTES_MAX)).min(size);
+        let end = begin
+            .saturating_add((length as usize).min(READ_BYTES_MAX))
+            .min(size);
         Ok(unit.payload.get(begin..end).unwrap_or_default().to_vec())
     }
 

@@ -9,9 +9,7 @@ use wasmtime::component::Resource;
 
 use super::media::HeldUnit;
 use crate::archive::{ArchiveError, Object, ObjectKey};
-use crate::sinks::bindings::forebay::plugin::objects::{
-    self, ObjectError, ObjectOptions, Part,
-};
+use crate::sinks::bindings::forebay::plugin::objects::{self, ObjectError, ObjectOptions, Part};
 use crate::sinks::sandbox::Sandbox;
 use crate::units::CaptureTime;
 
@@ -23,11 +21,17 @@ pub struct OpenObject(Option<Object>);
 type Answer<T> = wasmtime::Result<Result<T, ObjectError>>;
 
 fn denied(message: impl Into<String>) -> ObjectError {
-    ObjectError { code: "denied".to_owned(), message: message.into() }
+    ObjectError {
+        code: "denied".to_owned(),
+        message: message.into(),
+    }
 }
 
 fn limit(message: impl Into<String>) -> ObjectError {
-    ObjectError { code: "limit".to_owned(), message: message.into() }
+    ObjectError {
+        code: "limit".to_owned(),
+        message: message.into(),
+    }
 }
 
 fn from_archive(error: &ArchiveError) -> ObjectError {
@@ -39,12 +43,18 @@ fn from_archive(error: &ArchiveError) -> ObjectError {
         ArchiveError::Denied(_) => "denied",
         ArchiveError::Storage(_) => "storage",
     };
-    ObjectError { code: code.to_owned(), message }
+    ObjectError {
+        code: code.to_owned(),
+        message,
+    }
 }
 
 /// The work was lost with its thread: a defect, told to the plugin as a failed disk.
 fn lost(error: &tokio::task::JoinError) -> ObjectError {
-    ObjectError { code: "storage".to_owned(), message: error.to_string() }
+    ObjectError {
+        code: "storage".to_owned(),
+        message: error.to_string(),
+    }
 }
 
 impl Sandbox {
@@ -89,11 +99,16 @@ impl Sandbox {
 impl objects::Host for Sandbox {
     async fn create(&mut self, options: ObjectOptions) -> Answer<Resource<OpenObject>> {
         let Some(archive) = self.archive.clone() else {
-            return Ok(Err(denied("nothing can be written while a configuration is checked")));
+            return Ok(Err(denied(
+                "nothing can be written while a configuration is checked",
+            )));
         };
         if self.open_objects >= self.limits.open_objects as usize {
             self.limit_hit("open_objects");
-            return Ok(Err(limit(format!("open_objects: {} are open", self.open_objects))));
+            return Ok(Err(limit(format!(
+                "open_objects: {} are open",
+                self.open_objects
+            ))));
         }
         let key = ObjectKey {
             camera: self.camera.clone(),
@@ -135,7 +150,9 @@ impl objects::HostObject for Sandbox {
         if let Err(error) = self.take_object_bytes(bytes) {
             return Ok(Err(error));
         }
-        let appended = self.on_object(&handle, move |object| object.append(&pieces)).await?;
+        let appended = self
+            .on_object(&handle, move |object| object.append(&pieces))
+            .await?;
         if appended.is_ok()
             && let Some(events) = &self.events
         {
@@ -153,7 +170,8 @@ impl objects::HostObject for Sandbox {
         if let Err(error) = self.take_object_bytes(bytes.len() as u64) {
             return Ok(Err(error));
         }
-        self.on_object(&handle, move |object| object.patch(offset, &bytes)).await
+        self.on_object(&handle, move |object| object.patch(offset, &bytes))
+            .await
     }
 
     async fn finish(&mut self, handle: Resource<OpenObject>, end: i64) -> Answer<()> {

@@ -10,8 +10,11 @@ use crate::telemetry::SinkEvents;
 
 impl Sandbox {
     fn named(&self, name: &str) -> Option<&SinkEvents> {
-        let known =
-            self.account.lock().unwrap_or_else(PoisonError::into_inner).metric_name(name);
+        let known = self
+            .account
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .metric_name(name);
         if !known {
             self.limit_hit("metric_names");
         }

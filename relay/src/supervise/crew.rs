@@ -1,0 +1,158 @@
+//! The tasks of all cameras and sinks, and the order in which they end.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use tokio::task::JoinSet;
+
+use super::{Shutdown, Trigger, keep, shutdown};
+use crate::archive::Archive;
+use crate::config::{Camera, Config, Sink};
+use crate::hold::Hold;
+use crate::intake::{CameraStatus, CameraTask};
+use crate::sinks::{Engine, SinkTask, Surroundings};
+use crate::telemetry::{CameraEvents, SinkEvents, SupervisorEvents, Telemetry};
+use crate::units::CameraName;
+
+/// How long the cameras' good-byes may take at shutdown.
+const CAMERAS_TIME: Duration = Duration::from_millis(1500);
+
+/// A camera of a running relay.
+#[derive(Debug, Clone)]
+pub struct RunningCamera {
+    /// Its name.
+    pub name: CameraName,
+    /// Its recent units.
+    pub hold: Arc<Hold>,
+    /// What its line is doing.
+    pub status: Arc<CameraStatus>,
+}
+
+/// Everything that runs for cameras and sinks.
+#[derive(Debug)]
+pub(super) struct Crew {
+    cameras: JoinSet<()>,
+    sinks: JoinSet<()>,
+    camera_trigger: Trigger,
+    sink_trigger: Trigger,
+}
+
+/// What each task is made from.
+struct Yard<'a> {
+    config: &'a Config,
+    telemetry: &'a Arc<Telemetry>,
+    archive: &'a Archive,
+    engine: &'a Arc<Engine>,
+    supervisor: SupervisorEvents,
+}
+
+impl Crew {
+    pub(super) fn start(
+        config: &Config,
+        telemetry: &Arc<Telemetry>,
+        archive: &Archive,
+        engine: &Arc<Engine>,
+    ) -> (Self, Vec<RunningCamera>) {
+        let supervisor = SupervisorEvents::new(telemetry);
+        let yard = Yard { config, telemetry, archive, engine, supervisor };
+        let (camera_trigger, camera_shutdown) = shutdown();
+        let (sink_trigger, sink_shutdown) = shutdown();
+        let mut crew = Self {
+            cameras: JoinSet::new(),
+            sinks: JoinSet::new(),
+            camera_trigger,
+            sink_trigger,
+        };
+        let mut running = Vec::new();
+        for camera in &config.cameras {
+            let hold = Hold::new(camera.hold.as_usize());
+            // Sinks first: their cursors stand at the beginning before the first unit arrives.
+            for sink in config.sinks_of(&camera.name) {
+                crew.start_sink(&yard, camera, sink, &hold, &sink_shutdown);
+            }
+            running.push(crew.start_camera(&yard, camera, hold, &camera_shutdown));
+        }
+        (crew, running)
+    }
+
+    fn start_sink(
+        &mut self,
+        yard: &Yard<'_>,
+        camera: &Camera,
+        sink: &Sink,
+        hold: &Arc<Hold>,
+        shutdown: &Shutdown,
+    ) {
+        // A checked configuration has the site of each camera.
+        let Some(site) = yard.config.site(&camera.site) else {
+            return;
+        };
+        let events = SinkEvents::new(yard.telemetry, &camera.name, &sink.name, &sink.limits);
+        let surroundings = Surroundings::new(
+            camera.name.clone(),
+            Arc::new(site.clone()),
+            Arc::new(sink.clone()),
+            Some(yard.archive.clone()),
+            Some(events.clone()),
+        );
+        let name = format!("{}/{}", camera.name, sink.name);
+        let (engine, hold, when_behind) =
+            (Arc::clone(yard.engine), Arc::clone(hold), sink.when_behind);
+        let make = move || SinkTask {
+            engine: Arc::clone(&engine),
+            cursor: hold.cursor(when_behind),
+            surroundings: surroundings.clone(),
+            events: events.clone(),
+        };
+        self.sinks.spawn(keep::alive(
+            yard.supervisor.clone(),
+            ("sink", name),
+            shutdown.clone(),
+            make(),
+            SinkTask::run,
+            make,
+        ));
+    }
+
+    fn start_camera(
+        &mut self,
+        yard: &Yard<'_>,
+        camera: &Camera,
+        hold: Arc<Hold>,
+        shutdown: &Shutdown,
+    ) -> RunningCamera {
+        let task = CameraTask {
+            camera: Arc::new(camera.clone()),
+            hold: Arc::clone(&hold),
+            status: Arc::new(CameraStatus::default()),
+            events: CameraEvents::new(yard.telemetry, &camera.name, hold.bytes_max()),
+        };
+        let status = Arc::clone(&task.status);
+        self.cameras.spawn(keep::alive(
+            yard.supervisor.clone(),
+            ("camera", camera.name.to_string()),
+            shutdown.clone(),
+            task.clone(),
+            CameraTask::run,
+            move || task.clone(),
+        ));
+        RunningCamera { name: camera.name.clone(), hold, status }
+    }
+
+    /// Ends the cameras, then the sinks: what arrived last is still recorded.
+    pub(super) async fn stop(&mut self, deadline: Instant) {
+        self.camera_trigger.pull();
+        settle(&mut self.cameras, Instant::now() + CAMERAS_TIME).await;
+        self.sink_trigger.pull();
+        settle(&mut self.sinks, deadline).await;
+    }
+}
+
+/// Waits for tasks to end; cuts off those that don't in time.
+async fn settle(tasks: &mut JoinSet<()>, deadline: Instant) {
+    let all = async { while tasks.join_next().await.is_some() {} };
+    if tokio::time::timeout_at(deadline.into(), all).await.is_err() {
+        tracing::warn!(tasks = tasks.len(), "tasks did not end in time and are cut off");
+        tasks.abort_all();
+    }
+}
