@@ -8,6 +8,7 @@ mod guests;
 mod session;
 mod sinks;
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::process::{Command, Stdio};
 
@@ -33,6 +34,7 @@ fn instances_end_for_their_own_reason_alone() {
             let ends = SESSION.page.sum("forebay_plugin_ends_total", &labels);
             let (low, high) = match sink.fate {
                 Fate::Ends(ends, of, _) if of == reason => (f64::from(ends), 8.0),
+                Fate::Curbed if reason == "time" => (0.0, 8.0),
                 _ => (0.0, 0.0),
             };
             let ends = ends.unwrap_or_else(|| panic!("{labels:?} is not there"));
@@ -52,7 +54,7 @@ fn the_log_names_each_end() {
         let (reason, words) = match sink.fate {
             Fate::Ends(_, reason, words) => (reason, words),
             Fate::EndsInStop(reason) => (reason, "call"),
-            Fate::Limited(_) => continue,
+            Fate::Limited(_) | Fate::Curbed => continue,
         };
         let ends = SESSION.ends(sink.name);
         let said = ends
@@ -87,20 +89,21 @@ fn the_pause_before_a_new_instance_doubles() {
 #[test]
 fn limits_are_counted_by_name() {
     for sink in &SINKS {
-        let expected = match sink.fate {
-            Fate::Limited(limits) => limits,
-            _ => &[],
-        };
         let of_sink = format!("sink=\"{}\"", sink.name);
         let hits = SESSION.page.text().lines().filter(|line| {
             line.starts_with("forebay_plugin_limit_hits_total{") && line.contains(&of_sink)
         });
-        let mut hit: Vec<&str> = hits
-            .map(|line| line.split("limit=\"").nth(1).unwrap())
-            .map(|rest| rest.split('"').next().unwrap())
+        let hit: BTreeSet<&str> = hits
+            .filter_map(|line| line.split("limit=\"").nth(1)?.split('"').next())
             .collect();
-        hit.sort_unstable();
-        assert_eq!(hit, expected, "{}", sink.name);
+        match sink.fate {
+            Fate::Limited(limits) if !limits.is_empty() => {
+                let missed = limits.iter().find(|limit| !hit.contains(**limit));
+                assert_eq!(missed, None, "{}: {hit:?}", sink.name);
+            }
+            Fate::Curbed => {}
+            _ => assert!(hit.is_empty(), "{}: {hit:?}", sink.name),
+        }
     }
 }
 
@@ -113,6 +116,15 @@ fn the_recorder_beside_them_loses_no_picture() {
     let ends = page.sum("forebay_plugin_ends_total", &footage);
     assert_eq!(ends, Some(0.0));
     SESSION.footage().check(2.0);
+}
+
+#[test]
+fn a_loss_is_told_only_where_something_is_lost() {
+    let nothing = SESSION
+        .log
+        .lines()
+        .find(|line| line.contains("the plugin lost units") && line.contains("\"units\":0,"));
+    assert_eq!(nothing, None);
 }
 
 #[test]
@@ -156,10 +168,14 @@ assert sum(1 for _ in families(sys.stdin.read())) > 10
 
 #[test]
 fn a_flood_is_cut_off() {
-    let names = SESSION.page.text().lines().filter(|line| {
-        line.starts_with("forebay_plugin_count_total{") && line.contains("sink=\"floods\"")
-    });
-    assert_eq!(names.count(), METRIC_NAMES);
+    let names: BTreeSet<&str> = SESSION
+        .page
+        .text()
+        .lines()
+        .filter(|line| line.contains("sink=\"floods\",name=\""))
+        .filter_map(|line| line.split("name=\"").nth(1)?.split('"').next())
+        .collect();
+    assert_eq!(names.len(), METRIC_NAMES, "{names:?}");
     // Full at the beginning, refilled evenly.
     let lines_max = LOG_LINES as f64 * (1.0 + SESSION.seconds / 60.0) + 1.0;
     let of_floods = |line: &&str| line.contains("\"sink\":\"floods\"");
@@ -236,7 +252,8 @@ fn objects_of_a_hoarder_are_few() {
     // Four sinks, and what they earned since.
     let bytes_max = 4.0 * OBJECT_BYTES as f64 * (1.0 + SESSION.seconds / 3600.0);
     assert!(bytes as f64 <= bytes_max, "{bytes} bytes");
-    assert!(files.len() < 3000, "{} files", files.len());
+    // In less than a minute. A recorder with segments of a second makes 60 files a minute.
+    assert!(files.len() < 1000, "{} files", files.len());
 }
 
 #[test]

@@ -160,6 +160,16 @@ fn unix_of(name: &str) -> Option<f64> {
     Some((days - 719_468) as f64 * 86_400.0 + hours * 3600.0 + minutes * 60.0 + seconds)
 }
 
+/// The tree of a file's boxes by `peers/mp4_boxes.py`, which is the parser pymp4 (PyPI): a list of
+/// objects with `type`, the box's fields, and `children`.
+#[must_use]
+pub fn boxes(file: &Path) -> serde_json::Value {
+    // A Python that has that package; `tests/run` makes one.
+    let python = std::env::var_os("FOREBAY_PYTHON").unwrap_or_else(|| "python3".into());
+    let read = run(Command::new(python).arg(script("mp4_boxes.py")).arg(file));
+    serde_json::from_slice(&read.stdout).unwrap()
+}
+
 /// A packet as ffmpeg's demuxer gives it.
 #[derive(Debug, PartialEq)]
 pub struct Packet {

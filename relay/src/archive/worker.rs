@@ -124,7 +124,7 @@ fn carry(store: &Store) {
     let mut retry_at: Option<Instant> = None;
     loop {
         let mut wake = locked(&store.wake);
-        while !(wake.ready && wake.work) && !wake.closing {
+        while !(wake.closing || wake.ready && wake.work) {
             let left = retry_at.map(|at| at.saturating_duration_since(Instant::now()));
             if left == Some(Duration::ZERO) {
                 break;

@@ -20,7 +20,7 @@ pub(super) async fn run(file: ConfigFile) -> Result<(), Failure> {
             RunError::Archive(_) => exit::CANT_CREATE,
             RunError::Listen { .. } => exit::UNAVAILABLE,
             RunError::Token(_) => exit::CONFIG,
-            RunError::Engine(_) => exit::OS,
+            RunError::Engine(_) | RunError::Thread(_) => exit::OS,
             RunError::Task(_) => exit::SOFTWARE,
         };
         Failure::caused(code, error)

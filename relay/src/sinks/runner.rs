@@ -88,12 +88,7 @@ impl SinkTask {
         let gather = self.surroundings.sink.gather;
         loop {
             tokio::select! {
-                () = self.cursor.ready() => {
-                    // A pause in which units gather: one call for many costs less.
-                    tokio::select! {
-                        () = tokio::time::sleep(gather) => {}
-                        () = shutdown.requested() => {}
-                    }
+                () = gathered(gather, &mut self.cursor) => {
                     if let Err(ended) = self.hand_over(&mut instance, &mut wanted).await {
                         return Served::Over(ended);
                     }
@@ -206,6 +201,15 @@ impl SinkTask {
             }
         }
     }
+}
+
+/// Waits until there is something to hand over. The pause comes first: mostly units have gathered
+/// when it ends, and intake need not wake anybody.
+async fn gathered(pause: Duration, cursor: &mut Cursor) {
+    if !pause.is_zero() {
+        tokio::time::sleep(pause).await;
+    }
+    cursor.ready().await;
 }
 
 /// What an instance wants of which tracks.

@@ -5,6 +5,7 @@ use std::time::{Duration, Instant};
 
 use tokio::task::JoinSet;
 
+use super::intake_thread::IntakeThread;
 use super::{Shutdown, Trigger, keep, shutdown};
 use crate::archive::Archive;
 use crate::config::{Camera, Config, Sink};
@@ -35,6 +36,7 @@ pub(super) struct Crew {
     sinks: JoinSet<()>,
     camera_trigger: Trigger,
     sink_trigger: Trigger,
+    intake: IntakeThread,
 }
 
 /// What each task is made from.
@@ -52,9 +54,15 @@ impl Crew {
         telemetry: &Arc<Telemetry>,
         archive: &Archive,
         engine: &Arc<Engine>,
-    ) -> (Self, Vec<RunningCamera>) {
+    ) -> std::io::Result<(Self, Vec<RunningCamera>)> {
         let supervisor = SupervisorEvents::new(telemetry);
-        let yard = Yard { config, telemetry, archive, engine, supervisor };
+        let yard = Yard {
+            config,
+            telemetry,
+            archive,
+            engine,
+            supervisor,
+        };
         let (camera_trigger, camera_shutdown) = shutdown();
         let (sink_trigger, sink_shutdown) = shutdown();
         let mut crew = Self {
@@ -62,6 +70,7 @@ impl Crew {
             sinks: JoinSet::new(),
             camera_trigger,
             sink_trigger,
+            intake: IntakeThread::start()?,
         };
         let mut running = Vec::new();
         for camera in &config.cameras {
@@ -72,7 +81,7 @@ impl Crew {
             }
             running.push(crew.start_camera(&yard, camera, hold, &camera_shutdown));
         }
-        (crew, running)
+        Ok((crew, running))
     }
 
     fn start_sink(
@@ -128,15 +137,20 @@ impl Crew {
             events: CameraEvents::new(yard.telemetry, &camera.name, hold.bytes_max()),
         };
         let status = Arc::clone(&task.status);
-        self.cameras.spawn(keep::alive(
+        let kept = keep::alive(
             yard.supervisor.clone(),
             ("camera", camera.name.to_string()),
             shutdown.clone(),
             task.clone(),
             CameraTask::run,
             move || task.clone(),
-        ));
-        RunningCamera { name: camera.name.clone(), hold, status }
+        );
+        self.cameras.spawn_on(kept, self.intake.handle());
+        RunningCamera {
+            name: camera.name.clone(),
+            hold,
+            status,
+        }
     }
 
     /// Ends the cameras, then the sinks: what arrived last is still recorded.
@@ -152,7 +166,10 @@ impl Crew {
 async fn settle(tasks: &mut JoinSet<()>, deadline: Instant) {
     let all = async { while tasks.join_next().await.is_some() {} };
     if tokio::time::timeout_at(deadline.into(), all).await.is_err() {
-        tracing::warn!(tasks = tasks.len(), "tasks did not end in time and are cut off");
+        tracing::warn!(
+            tasks = tasks.len(),
+            "tasks did not end in time and are cut off"
+        );
         tasks.abort_all();
     }
 }

@@ -1,6 +1,7 @@
 //! Start-up, order of shutdown, and what keeps tasks alive.
 
 mod crew;
+mod intake_thread;
 mod keep;
 mod shutdown;
 pub mod signals;
@@ -50,6 +51,9 @@ pub enum RunError {
     /// The token can't be read.
     #[error("the token can't be read")]
     Token(#[from] SecretError),
+    /// A thread can't be started.
+    #[error("can't start the intake thread")]
+    Thread(#[source] std::io::Error),
     /// A part of the relay failed by a defect.
     #[error("a part of the relay failed")]
     Task(#[from] tokio::task::JoinError),
@@ -81,7 +85,10 @@ pub async fn run(
     let token = config.relay.read_token()?;
     let outlet = Outlet::bind(config.relay.listen, token, Arc::clone(&telemetry))
         .await
-        .map_err(|source| RunError::Listen { address: config.relay.listen, source })?;
+        .map_err(|source| RunError::Listen {
+            address: config.relay.listen,
+            source,
+        })?;
     let address = outlet.address();
     let readiness = outlet.readiness();
     let (http_trigger, http_shutdown) = shutdown();
@@ -96,7 +103,8 @@ pub async fn run(
     let cache = config.relay.plugin_cache.clone();
     let engine = tokio::task::spawn_blocking(move || Engine::new(Some(&cache))).await??;
 
-    let (mut crew, cameras) = Crew::start(&config, &telemetry, &archive, &engine);
+    let (mut crew, cameras) =
+        Crew::start(&config, &telemetry, &archive, &engine).map_err(RunError::Thread)?;
     let sampler = tokio::spawn(sample(archive.clone(), events));
     let watchdog = tokio::spawn(systemd::watchdog());
     readiness.ready();
@@ -105,7 +113,11 @@ pub async fn run(
         %address, cameras = cameras.len(), sinks = config.sinks.len(),
         archive = %config.relay.archive.display(), "relay started"
     );
-    started(&Running { address, telemetry, cameras });
+    started(&Running {
+        address,
+        telemetry,
+        cameras,
+    });
 
     stop.requested().await;
     let deadline = Instant::now() + SHUTDOWN_TIME;
@@ -147,7 +159,9 @@ async fn open_archive(config: &Config, events: ArchiveEvents) -> Result<Archive,
 }
 
 async fn close_archive(archive: Archive, deadline: Instant) {
-    let patience = deadline.saturating_duration_since(Instant::now()).max(ARCHIVE_TIME / 2);
+    let patience = deadline
+        .saturating_duration_since(Instant::now())
+        .max(ARCHIVE_TIME / 2);
     // Its threads may be in a call that a hung disk never answers: don't wait for them.
     let closing = tokio::task::spawn_blocking(move || archive.close(patience));
     let closed = tokio::time::timeout(patience + ARCHIVE_TIME / 2, closing).await;

@@ -249,7 +249,10 @@ impl SinkEvents {
             sink: sink.clone(),
         };
         let bound = |bytes: u64| i64::try_from(bytes).unwrap_or(i64::MAX);
-        families.plugin_memory_max.get_or_create(&labels).set(bound(limits.memory.bytes()));
+        families
+            .plugin_memory_max
+            .get_or_create(&labels)
+            .set(bound(limits.memory.bytes()));
         families
             .plugin_held_max
             .get_or_create(&labels)

@@ -15,6 +15,8 @@ pub(crate) enum Fate {
     Ends(u32, &'static str, &'static str),
     /// Its instance lives on; these limits are hit, and no other.
     Limited(&'static [&'static str]),
+    /// Something stops it, by an end or by a limit: which one depends on how fast the disk is.
+    Curbed,
     /// Its instance lives on until the shutdown, where it ends for that reason.
     EndsInStop(&'static str),
 }
@@ -193,8 +195,8 @@ pub(crate) const SINKS: [Bad; 28] = [
         "bytes",
         Fate::Limited(&["object_bytes_per_hour"]),
     ),
-    bad(1, "hoards-tiny", "hoards", "tiny", SLOW),
-    bad(0, "hoards-empty", "hoards", "empty", SLOW),
+    bad(1, "hoards-tiny", "hoards", "tiny", Fate::Curbed),
+    bad(0, "hoards-empty", "hoards", "empty", Fate::Curbed),
     bad(
         1,
         "refuses",

@@ -2,8 +2,9 @@
 
 use std::collections::HashMap;
 
-use forebay_tests::recording::{Sample, decode, packets, pictures, stream_units};
+use forebay_tests::recording::{self, Sample, Track, decode, packets, pictures, stream_units};
 use forebay_tests::{Sent, mp4_files};
+use serde_json::Value;
 
 use super::session::{Recorded, SEGMENT_SECONDS, Session};
 
@@ -144,6 +145,75 @@ pub(super) fn second_reader(camera: &Recorded) {
             }
         }
     }
+}
+
+pub(super) fn boxes(camera: &Recorded) {
+    for recording in camera.recordings() {
+        let name = recording.file.display();
+        let boxes = recording::boxes(&recording.file);
+        let top: Vec<&str> = children(&boxes).iter().map(kind).collect();
+        // ISO/IEC 14496-12: ftyp first (4.3.1), prft before its moof (8.16.5.1).
+        assert_eq!(top[..2], ["ftyp", "moov"], "{name}");
+        for fragment in top[2..].chunk_by(|before, _| *before != "mdat") {
+            assert_eq!(fragment.last(), Some(&"mdat"), "{name}: {top:?}");
+            let references = fragment.iter().take_while(|kind| **kind == "prft").count();
+            assert_eq!(fragment[references..], ["moof", "mdat"], "{name}: {top:?}");
+        }
+        let moofs = children(&boxes)
+            .iter()
+            .filter(|found| kind(found) == "moof");
+        let moofs: Vec<&Value> = moofs.collect();
+        for (number, moof) in moofs.iter().enumerate() {
+            assert_eq!(
+                below(moof, "mfhd")[0]["sequence_number"],
+                number + 1,
+                "{name}"
+            );
+        }
+        let trafs: Vec<&Value> = moofs.iter().flat_map(|moof| below(moof, "traf")).collect();
+        for track in &recording.tracks {
+            let of = trafs
+                .iter()
+                .filter(|traf| below(traf, "tfhd")[0]["track_ID"] == track.id);
+            let truns = of.flat_map(|traf| below(traf, "trun"));
+            let counts = truns.map(|trun| trun["sample_count"].as_u64().unwrap());
+            assert_eq!(counts.sum::<u64>(), track.samples.len() as u64, "{name}");
+        }
+        let moov = children(&boxes)
+            .iter()
+            .find(|found| kind(found) == "moov")
+            .unwrap();
+        let per_second = below(moov, "mvhd")[0]["timescale"].as_f64().unwrap();
+        let told = below(below(moov, "mvex")[0], "mehd")[0]["fragment_duration"].as_f64();
+        let longest = recording
+            .tracks
+            .iter()
+            .map(Track::seconds)
+            .fold(0.0, f64::max);
+        // 8.8.2: the duration of the longest track, with all fragments.
+        let told = told.unwrap() / per_second;
+        assert!(
+            (told - longest).abs() <= camera.frame,
+            "{name}: {told} s, not {longest} s"
+        );
+    }
+}
+
+fn children(of: &Value) -> &[Value] {
+    of.as_array()
+        .or_else(|| of["children"].as_array())
+        .map_or(&[], Vec::as_slice)
+}
+
+fn below<'a>(of: &'a Value, wanted: &str) -> Vec<&'a Value> {
+    children(of)
+        .iter()
+        .filter(|found| kind(found) == wanted)
+        .collect()
+}
+
+fn kind(of: &Value) -> &str {
+    of["type"].as_str().unwrap()
 }
 
 pub(super) fn times(camera: &Recorded) {

@@ -39,6 +39,11 @@ macro_rules! camera {
             }
 
             #[test]
+            fn pymp4_finds_the_same_samples_in_well_formed_boxes() {
+                checks::boxes(SESSION.camera($name));
+            }
+
+            #[test]
             fn times_are_those_of_the_camera() {
                 checks::times(SESSION.camera($name));
             }
