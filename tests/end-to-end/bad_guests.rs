@@ -220,7 +220,7 @@ fn bad_calls_are_answered_as_promised() {
     assert_eq!(amiss, None);
     let count = |name| {
         let labels = [("sink", "badcalls"), ("name", name)];
-        SESSION.page.sum("forebay_plugin_count_total", &labels)
+        SESSION.page.sum("forebay_plugin_events_total", &labels)
     };
     assert_eq!(count("amiss"), None);
     let answered = count("answered").unwrap_or_default();

@@ -9,6 +9,7 @@
     reason = "a test reports by panicking"
 )]
 
+mod bad_cameras;
 mod bad_guests;
 mod kills;
 mod matrix;

@@ -9,8 +9,18 @@ pub(super) async fn run(file: ConfigFile) -> Result<(), Failure> {
     let config = file.load()?;
     for problem in config.check_surroundings() {
         match problem.severity {
-            Severity::Error => return Err(Failure::new(exit::CONFIG, problem.to_string())),
-            Severity::Warning => tracing::warn!(problem = %problem, "configuration"),
+            // A camera without its password, or a sink without its plugin, must not keep the others
+            // from being recorded: each is tried again while the relay runs.
+            Severity::Error => tracing::error!(
+                problem = problem.message,
+                advice = problem.advice,
+                "configuration"
+            ),
+            Severity::Warning => tracing::warn!(
+                problem = problem.message,
+                advice = problem.advice,
+                "configuration"
+            ),
         }
     }
     let stop = signals::catch().map_err(|error| Failure::caused(exit::OS, error))?;

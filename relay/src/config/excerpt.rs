@@ -175,7 +175,7 @@ fn sounds_secret(key: &str) -> bool {
 }
 
 /// The user and password in front of a URL's host, well-formed or not.
-fn secrets_of_urls(text: &str) -> Vec<Range<usize>> {
+pub(super) fn secrets_of_urls(text: &str) -> Vec<Range<usize>> {
     let mut hidden = Vec::new();
     let mut line_start = 0;
     for line in text.split_inclusive('\n') {

@@ -276,6 +276,8 @@ pub struct Limits {
     /// Most bytes written to the archive in an hour, 1 MiB to 16 TiB. Default: `16 GiB`, which is
     /// 38 Mb/s.
     pub object_bytes_per_hour: ByteCount,
+    /// Most objects of the archive begun in a minute, 1 to 6000. Default: 120.
+    pub objects_per_minute: u32,
     /// Most objects of the archive open for writing at a time, 1 to 256. Default: 8.
     pub open_objects: u32,
     /// Most log lines in a minute; more are dropped and counted. 1 to 6000. Default: 60.
@@ -293,6 +295,7 @@ impl Default for Limits {
             handles: 4096,
             held: ByteCount::mib(64),
             object_bytes_per_hour: ByteCount::gib(16),
+            objects_per_minute: 120,
             open_objects: 8,
             log_lines_per_minute: 60,
             metric_names: 32,

@@ -158,6 +158,11 @@ fn read_limits(mut fields: Fields<'_, '_>, largest: Option<(&CameraName, ByteCou
             default.object_bytes_per_hour,
             mib(1)..=gib(16 * 1024),
         ),
+        objects_per_minute: fields.count(
+            "objects_per_minute",
+            default.objects_per_minute,
+            1..=6000,
+        ),
         open_objects: fields.count("open_objects", default.open_objects, 1..=256),
         log_lines_per_minute: fields.count(
             "log_lines_per_minute",

@@ -6,6 +6,7 @@ use std::sync::atomic::{AtomicU8, Ordering};
 use std::time::{Duration, Instant};
 
 use retina::client::SessionGroup;
+use retina::rtcp::ReceivedCompoundPacket;
 
 use super::assemble::{Frame, Tracks};
 use super::cause::{EndCause, SessionError};
@@ -181,7 +182,7 @@ impl CameraTask {
                             desk.take(&session, stream, frame);
                         }
                     }
-                    Ok(Item::Rtcp(_)) => {}
+                    Ok(Item::Rtcp(packet)) => desk.sender_reports(&packet),
                     Ok(Item::Fault { stream, oversize, message }) => {
                         if let Some(stream) = stream {
                             desk.gate.lost(stream);
@@ -223,8 +224,7 @@ struct Desk<'a> {
     task: &'a CameraTask,
     stream: &'a mut Stream,
     gate: Gate,
-    /// By stream index.
-    clocks: Vec<Option<Clock>>,
+    clock: Clock,
     /// The home clock when the session began: within a session time is counted by the monotonic
     /// clock from here, so that a step of the home clock can't tear a recording.
     began: (CaptureTime, Instant),
@@ -234,24 +234,23 @@ impl<'a> Desk<'a> {
     fn new(task: &'a CameraTask, stream: &'a mut Stream, session: &Session) -> Self {
         stream.timeline = stream.timeline.wrapping_add(1);
         stream.tracks.keep_first(session.streams());
-        let mut clocks = Vec::new();
-        clocks.resize_with(session.streams(), || None);
         for (index, assembler) in session.assemblers() {
-            if let Some(slot) = clocks.get_mut(index) {
-                *slot = Some(Clock::new(assembler.clock_rate()));
-            }
             // Most cameras tell their parameters before the first unit: then all tracks are
             // known at once, and a recorder need not begin twice.
             if let Some(track) = assembler.track() {
                 stream.tracks.update(index, track);
             }
         }
+        let rates = session
+            .assemblers()
+            .map(|(index, assembler)| (index, assembler.clock_rate()));
+        let clock = Clock::new(rates);
         let began = (CaptureTime::now(), Instant::now());
         Self {
             task,
             stream,
             gate: Gate::new(),
-            clocks,
+            clock,
             began,
         }
     }
@@ -259,6 +258,22 @@ impl<'a> Desk<'a> {
     fn arrival(&self) -> CaptureTime {
         let since = i64::try_from(self.began.1.elapsed().as_nanos()).unwrap_or(i64::MAX);
         CaptureTime::from_unix_nanos(self.began.0.unix_nanos().saturating_add(since))
+    }
+
+    fn sender_reports(&mut self, packet: &ReceivedCompoundPacket) {
+        // The library has put the report's RTP time on the stream's media time; without that it
+        // is of no use.
+        let Some(ticks) = packet.rtp_timestamp() else {
+            return;
+        };
+        for report in packet
+            .pkts()
+            .filter_map(|one| one.as_sender_report().ok().flatten())
+        {
+            let ntp = report.ntp_timestamp().0;
+            self.clock
+                .sender_report(packet.stream_id(), ticks.timestamp(), ntp);
+        }
     }
 
     fn take(&mut self, session: &Session, index: usize, frame: Frame) {
@@ -274,10 +289,9 @@ impl<'a> Desk<'a> {
         }
         let events = &self.task.events;
         events.packets_lost(kind, frame.packets_lost);
-        let Some(clock) = self.clocks.get_mut(index).and_then(Option::as_mut) else {
+        let Some(stamp) = self.clock.stamp(index, frame.media_time, arrival) else {
             return;
         };
-        let stamp = clock.stamp(frame.media_time, arrival);
         if stamp.restarted {
             self.stream.timeline = self.stream.timeline.wrapping_add(1);
             events.media_time_jumped();

@@ -6,6 +6,10 @@
 //! time. The floor may rise by the largest skew of a camera's oscillator, 200 ppm, which is beyond
 //! what a crystal shows (common practice, no source), and falls at once.
 //!
+//! Picture and sound have media times of their own. Sender reports (RFC 3550 §6.4.1) put both on
+//! the camera's own clock; from then on they share one floor and can't drift apart. That clock may
+//! be decades off: only its differences are used.
+//!
 //! What cannot be seen from home is the least delay of the link itself: it stays in the result
 //! and is the uncertainty's lower end.
 
@@ -20,6 +24,11 @@ const SKEW_PPM_MAX: i64 = 200;
 const AHEAD_NANOS_MAX: i64 = 20_000_000_000;
 /// Media time that falls back by more than this jumped; less is the order of B-frames.
 const BACK_NANOS_MAX: i64 = 5_000_000_000;
+/// A sender report that contradicts the one before by more than this: the camera's clock was set.
+const REPORT_STEP_NANOS: i64 = 100_000_000;
+/// Sound and picture wait differently, but not by so much; reports that say so come from before
+/// and after the camera's clock was set.
+const APART_NANOS_MAX: i64 = 2_000_000_000;
 /// Least uncertainty given: the delay of the link, which can't be measured one way.
 const UNCERTAINTY_NANOS_MIN: u64 = 50_000_000;
 
@@ -34,75 +43,200 @@ pub struct Stamp {
     pub restarted: bool,
 }
 
-#[derive(Debug, Clone, Copy)]
-struct Floor {
-    /// Arrival − media time of the units that did not wait, in nanoseconds.
-    offset: i64,
-    last_media: i64,
-    last_arrival: i64,
-    first_media: i64,
+/// The clock of one session. Pure: instants are arguments.
+#[derive(Debug, Default)]
+pub struct Clock {
+    tracks: Vec<Track>,
+    /// Arrival − camera clock of the units that did not wait, once all tracks have reports.
+    shared: Option<Leak>,
 }
 
-/// The clock of one track in one session. Pure: instants are arguments.
 #[derive(Debug)]
-pub struct Clock {
+struct Track {
+    /// Which of the session's streams.
+    stream: usize,
     clock_rate: NonZeroU32,
     floor: Option<Floor>,
+    /// The newest sender report.
+    report: Option<Report>,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Report {
+    /// On the track's media time, in nanoseconds.
+    media: i64,
+    /// On the camera's clock, in nanoseconds since 1970.
+    camera: i64,
+}
+
+impl Report {
+    /// Media time on the camera's clock.
+    fn camera_time(self, media: i64) -> i64 {
+        media.saturating_sub(self.media).saturating_add(self.camera)
+    }
+}
+
+/// A minimum that may rise by [`SKEW_PPM_MAX`].
+#[derive(Debug, Clone, Copy)]
+struct Leak {
+    offset: i64,
+    newest: i64,
+}
+
+impl Leak {
+    fn new(time: i64, delay: i64) -> Self {
+        Self {
+            offset: delay,
+            newest: time,
+        }
+    }
+
+    fn take(&mut self, time: i64, delay: i64) {
+        let advance = time.saturating_sub(self.newest).max(0);
+        let risen = self
+            .offset
+            .saturating_add(advance / 1_000_000 * SKEW_PPM_MAX);
+        self.offset = delay.min(risen);
+        self.newest = self.newest.max(time);
+    }
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Floor {
+    leak: Leak,
+    first_media: i64,
+    last_arrival: i64,
 }
 
 impl Clock {
-    /// For a track with so many ticks a second.
+    /// A clock for the streams of a session with their clock rates.
     #[must_use]
-    pub fn new(clock_rate: NonZeroU32) -> Self {
-        Self {
+    pub fn new(streams: impl IntoIterator<Item = (usize, NonZeroU32)>) -> Self {
+        let track = |(stream, clock_rate)| Track {
+            stream,
             clock_rate,
             floor: None,
+            report: None,
+        };
+        Self {
+            tracks: streams.into_iter().map(track).collect(),
+            shared: None,
         }
     }
 
-    /// The capture time of a unit with media time `ticks` that arrived at `arrival`.
-    pub fn stamp(&mut self, ticks: i64, arrival: CaptureTime) -> Stamp {
-        let media = self.nanos(ticks);
+    fn track(&mut self, stream: usize) -> Option<&mut Track> {
+        self.tracks.iter_mut().find(|track| track.stream == stream)
+    }
+
+    /// The capture time of a unit with media time `ticks` that arrived at `arrival`; `None` for a
+    /// stream that the clock was not made for.
+    pub fn stamp(&mut self, stream: usize, ticks: i64, arrival: CaptureTime) -> Option<Stamp> {
         let arrival = arrival.unix_nanos();
-        let delay = arrival.saturating_sub(media);
-        let (mut floor, restarted) = match self.floor {
-            Some(floor) if !floor.jumped(media, arrival) => (floor, false),
-            before => {
-                let floor = Floor {
-                    offset: delay,
-                    last_media: media,
-                    last_arrival: arrival,
-                    first_media: media,
-                };
-                (floor, before.is_some())
-            }
-        };
-        let advance = media.saturating_sub(floor.last_media).max(0);
-        floor.offset = delay.min(
-            floor
-                .offset
-                .saturating_add(advance / 1_000_000 * SKEW_PPM_MAX),
-        );
-        floor.last_media = floor.last_media.max(media);
-        floor.last_arrival = arrival;
-        self.floor = Some(floor);
-        Stamp {
-            captured: CaptureTime::from_unix_nanos(media.saturating_add(floor.offset)),
+        let track = self.track(stream)?;
+        let media = track.nanos(ticks);
+        let (floor, restarted) = track.take(media, arrival);
+        let report = track.report;
+        if restarted {
+            self.shared = None;
+        }
+        let mut captured = media.saturating_add(floor.leak.offset);
+        if let (Some(report), Some(shared)) = (report, &mut self.shared) {
+            let camera = report.camera_time(media);
+            shared.take(camera, arrival.saturating_sub(camera));
+            captured = camera.saturating_add(shared.offset);
+        }
+        Some(Stamp {
+            captured: CaptureTime::from_unix_nanos(captured),
             uncertainty_nanos: floor.uncertainty(),
             restarted,
+        })
+    }
+
+    /// Takes a sender report: media time `ticks` is `ntp` (a 64-bit NTP timestamp) on the
+    /// camera's clock.
+    pub fn sender_report(&mut self, stream: usize, ticks: i64, ntp: u64) {
+        let Some(track) = self.track(stream) else {
+            return;
+        };
+        let new = Report {
+            media: track.nanos(ticks),
+            camera: ntp_to_unix_nanos(ntp),
+        };
+        let stepped = track.report.is_some_and(|old| {
+            old.camera_time(new.media)
+                .saturating_sub(new.camera)
+                .saturating_abs()
+                > REPORT_STEP_NANOS
+        });
+        if stepped {
+            // What the other tracks reported was said by another clock.
+            self.tracks.iter_mut().for_each(|track| track.report = None);
+            self.shared = None;
+        }
+        if let Some(track) = self.track(stream) {
+            track.report = Some(new);
+        }
+        if self.shared.is_none() && self.tracks.len() > 1 {
+            self.shared = self.common_floor();
         }
     }
 
+    /// The lowest of the tracks' floors on the camera's clock: that track waited least. `None`
+    /// while a report is missing, or where they are too far apart to be of one clock.
+    fn common_floor(&self) -> Option<Leak> {
+        let mut delays = Vec::with_capacity(self.tracks.len());
+        let mut newest = i64::MIN;
+        for track in &self.tracks {
+            let (floor, report) = (track.floor?, track.report?);
+            let camera = report.camera_time(floor.leak.newest);
+            let captured = floor.leak.newest.saturating_add(floor.leak.offset);
+            delays.push(captured.saturating_sub(camera));
+            newest = newest.max(camera);
+        }
+        let (lowest, highest) = (*delays.iter().min()?, *delays.iter().max()?);
+        (highest.saturating_sub(lowest) < APART_NANOS_MAX).then(|| Leak::new(newest, lowest))
+    }
+}
+
+impl Track {
     fn nanos(&self, ticks: i64) -> i64 {
         let nanos = i128::from(ticks) * 1_000_000_000 / i128::from(self.clock_rate.get());
         // 292 years: only a broken media time gets there, and `jumped` catches that.
         i64::try_from(nanos).unwrap_or(if nanos < 0 { i64::MIN } else { i64::MAX })
     }
+
+    /// Puts a unit to the floor; also whether the media time jumped before it.
+    fn take(&mut self, media: i64, arrival: i64) -> (Floor, bool) {
+        let delay = arrival.saturating_sub(media);
+        let (floor, restarted) = match self.floor {
+            Some(mut floor) if !floor.jumped(media, arrival) => {
+                floor.leak.take(media, delay);
+                floor.last_arrival = arrival;
+                (floor, false)
+            }
+            before => {
+                let leak = Leak::new(media, delay);
+                (
+                    Floor {
+                        leak,
+                        first_media: media,
+                        last_arrival: arrival,
+                    },
+                    before.is_some(),
+                )
+            }
+        };
+        if restarted {
+            self.report = None;
+        }
+        self.floor = Some(floor);
+        (floor, restarted)
+    }
 }
 
 impl Floor {
     fn jumped(&self, media: i64, arrival: i64) -> bool {
-        let media_step = media.saturating_sub(self.last_media);
+        let media_step = media.saturating_sub(self.leak.newest);
         let arrival_step = arrival.saturating_sub(self.last_arrival);
         media_step > arrival_step.saturating_add(AHEAD_NANOS_MAX) || media_step < -BACK_NANOS_MAX
     }
@@ -110,11 +244,27 @@ impl Floor {
     /// The first units may all have waited; after a minute some will have crossed at once.
     fn uncertainty(&self) -> u64 {
         const LEARNING_NANOS: u64 = 60_000_000_000;
-        let learnt = u64::try_from(self.last_media.saturating_sub(self.first_media)).unwrap_or(0);
-        let unlearnt = LEARNING_NANOS.saturating_sub(learnt);
+        let learnt = self.leak.newest.saturating_sub(self.first_media);
+        let unlearnt = LEARNING_NANOS.saturating_sub(u64::try_from(learnt).unwrap_or(0));
         // From 2 s (a group of pictures sent at once) down to the least as learning goes on.
         UNCERTAINTY_NANOS_MIN + unlearnt / 30
     }
+}
+
+/// Seconds between the epochs of NTP (1900) and Unix (1970), RFC 5905 §6.
+const NTP_TO_UNIX_SECONDS: i64 = 2_208_988_800;
+
+/// A 64-bit NTP timestamp in nanoseconds since 1970; its era is the one nearest to 1968–2104,
+/// which the highest bit tells (RFC 4330 §3).
+#[must_use]
+pub fn ntp_to_unix_nanos(ntp: u64) -> i64 {
+    let [seconds, fraction] = [ntp >> 32, ntp & 0xffff_ffff].map(u64::cast_signed);
+    let era = if seconds & 0x8000_0000 == 0 {
+        1 << 32
+    } else {
+        0
+    };
+    (seconds + era - NTP_TO_UNIX_SECONDS) * 1_000_000_000 + ((fraction * 1_000_000_000) >> 32)
 }
 
 #[cfg(test)]
@@ -123,16 +273,23 @@ mod tests {
 
     const RATE: u32 = 90_000;
     const START: i64 = 1_777_879_860_000_000_000;
+    const MS: i64 = 1_000_000;
+
+    fn rate(hz: u32) -> NonZeroU32 {
+        NonZeroU32::new(hz).unwrap()
+    }
 
     fn clock() -> Clock {
-        Clock::new(NonZeroU32::new(RATE).unwrap())
+        Clock::new([(0, rate(RATE))])
     }
 
     fn at(nanos: i64) -> CaptureTime {
         CaptureTime::from_unix_nanos(START + nanos)
     }
 
-    const MS: i64 = 1_000_000;
+    fn error(stamp: Option<Stamp>, truth: i64) -> i64 {
+        stamp.unwrap().captured.unix_nanos() - START - truth
+    }
 
     #[test]
     fn units_that_waited_out_an_outage_get_their_true_time() {
@@ -140,15 +297,12 @@ mod tests {
         for frame in 0..3000_i64 {
             let truth = frame * 40 * MS;
             // 30 ms on the way; everything captured in 10 s of outage arrives at its end.
-            let arrival = truth.max(if frame >= 1000 && frame < 1250 {
-                50_000 * MS
-            } else {
-                0
-            });
-            let stamp = clock.stamp(frame * 3600, at(arrival + 30 * MS));
-            let error = stamp.captured.unix_nanos() - START - truth;
+            let outage = (1000..1250).contains(&frame);
+            let arrival = truth.max(if outage { 50_000 * MS } else { 0 });
+            let stamp = clock.stamp(0, frame * 3600, at(arrival + 30 * MS));
+            let error = error(stamp, truth);
             assert!((0..=32 * MS).contains(&error), "frame {frame}: {error}");
-            assert!(!stamp.restarted);
+            assert!(!stamp.unwrap().restarted);
         }
     }
 
@@ -159,7 +313,7 @@ mod tests {
             for second in 0..36_000_i64 {
                 let truth = second * 1_000 * MS;
                 let media = second * i64::from(RATE) * (1_000_000 + ppm) / 1_000_000;
-                let error = clock.stamp(media, at(truth)).captured.unix_nanos() - START - truth;
+                let error = error(clock.stamp(0, media, at(truth)), truth);
                 assert!(error.abs() < MS, "{ppm} ppm, second {second}: {error}");
             }
         }
@@ -169,9 +323,10 @@ mod tests {
     fn a_jump_of_media_time_restarts_the_clock() {
         for jump in [-3_600_i64, 3_600, i64::from(u32::MAX), i64::MAX / 2_000_000] {
             let mut clock = clock();
-            assert!(!clock.stamp(0, at(0)).restarted);
-            assert!(!clock.stamp(3600, at(40 * MS)).restarted);
-            let stamp = clock.stamp(jump.saturating_mul(i64::from(RATE)), at(80 * MS));
+            assert!(!clock.stamp(0, 0, at(0)).unwrap().restarted);
+            assert!(!clock.stamp(0, 3600, at(40 * MS)).unwrap().restarted);
+            let ticks = jump.saturating_mul(i64::from(RATE));
+            let stamp = clock.stamp(0, ticks, at(80 * MS)).unwrap();
             assert!(stamp.restarted, "{jump}");
             assert_eq!(stamp.captured, at(80 * MS));
         }
@@ -181,11 +336,78 @@ mod tests {
     fn reordered_pictures_are_no_jump() {
         let mut clock = clock();
         for ticks in [0, 10_800, 3_600, 7_200, 21_600, 14_400, 18_000] {
-            assert!(
-                !clock
-                    .stamp(ticks, at(ticks * 1_000_000_000 / i64::from(RATE)))
-                    .restarted
-            );
+            let arrival = at(ticks * 1_000_000_000 / i64::from(RATE));
+            assert!(!clock.stamp(0, ticks, arrival).unwrap().restarted);
         }
+    }
+
+    /// A 64-bit NTP timestamp of `nanos` after an instant in 1970: the camera's clock was never
+    /// set.
+    fn ntp(nanos: i64) -> u64 {
+        let nanos = (nanos + 5_000 * 1_000 * MS) as u64;
+        let (seconds, rest) = (nanos / 1_000_000_000, nanos % 1_000_000_000);
+        ((seconds + NTP_TO_UNIX_SECONDS as u64) << 32) | (rest << 32) / 1_000_000_000
+    }
+
+    #[test]
+    fn sender_reports_bring_sound_and_picture_together() {
+        let mut clock = Clock::new([(0, rate(RATE)), (2, rate(8000))]);
+        for step in 0..1000_i64 {
+            let truth = step * 20 * MS;
+            // Sound waits 180 ms longer, always; its media time begins anywhere.
+            let picture = clock.stamp(0, step * 1800, at(truth + 30 * MS));
+            let sound = clock.stamp(2, 77_777 + step * 160, at(truth + 210 * MS));
+            let apart = error(sound, truth) - error(picture, truth);
+            if step == 250 {
+                clock.sender_report(0, step * 1800, ntp(truth));
+                assert!((apart - 180 * MS).abs() < MS, "{apart}");
+                clock.sender_report(2, 77_777 + step * 160, ntp(truth));
+            }
+            if step > 250 {
+                assert!(apart.abs() < MS, "step {step}: {apart}");
+                assert!((error(picture, truth) - 30 * MS).abs() < 3 * MS);
+            }
+        }
+    }
+
+    #[test]
+    fn a_camera_clock_that_is_set_tears_nothing() {
+        let mut clock = Clock::new([(0, rate(RATE)), (1, rate(8000))]);
+        for second in 0..60_i64 {
+            let truth = second * 1_000 * MS;
+            // Set between the reports of the two tracks, by an hour and back.
+            let set = |from: i64| {
+                if (from..40).contains(&second) {
+                    3_600_000 * MS
+                } else {
+                    0
+                }
+            };
+            clock.sender_report(0, second * 90_000, ntp(truth + set(20)));
+            clock.sender_report(1, second * 8_000, ntp(truth + set(21)));
+            for stamp in [
+                clock.stamp(0, second * 90_000, at(truth + 30 * MS)),
+                clock.stamp(1, second * 8_000, at(truth + 30 * MS)),
+            ] {
+                let error = error(stamp, truth);
+                assert!(
+                    (29 * MS..42 * MS).contains(&error),
+                    "second {second}: {error}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn ntp_timestamps() {
+        // RFC 3550 §6.4.1's example: b44db705.20000000 is 1995-11-10 11:33:25.125 UTC.
+        assert_eq!(
+            ntp_to_unix_nanos(0xb44d_b705_2000_0000),
+            816_003_205_125_000_000
+        );
+        // 2036-02-07 06:28:16 UTC, the first second of era 1 (RFC 5905 §6, figure 4).
+        assert_eq!(ntp_to_unix_nanos(0), 2_085_978_496_000_000_000);
+        // The largest there is, in 2036.
+        assert_eq!(ntp_to_unix_nanos(u64::MAX), 2_085_978_495_999_999_999);
     }
 }

@@ -8,13 +8,12 @@ use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::TcpStream;
 
 use super::cause::{EndCause, SessionError};
+use super::clock::ntp_to_unix_nanos;
 use super::session::{Item, Session, farewell};
 use crate::config::Camera;
 use crate::hold::{Codec, TrackKind};
 use crate::units::{CameraName, CaptureTime};
 
-/// Seconds between the epochs of NTP (1900) and Unix (1970), RFC 5905 §6.
-const NTP_TO_UNIX_SECONDS: i64 = 2_208_988_800;
 /// Beyond this a camera's clock is worth a remark.
 const CLOCK_OFFSET_REMARK: f64 = 2.0;
 /// Beyond this a lost packet costs too much footage: what follows it up to the next key frame.
@@ -210,7 +209,8 @@ impl Seen {
                     .pkts()
                     .filter_map(|one| one.as_sender_report().ok().flatten())
                 {
-                    self.clock_offset = Some(ntp_to_unix(report.ntp_timestamp().0) - now);
+                    self.clock_offset =
+                        Some(ntp_to_unix_nanos(report.ntp_timestamp().0) as f64 / 1e9 - now);
                 }
             }
             Item::Fault { .. } => {}
@@ -262,19 +262,6 @@ impl Seen {
         }
         report
     }
-}
-
-/// A 64-bit NTP timestamp to Unix seconds; the era is the one nearest to 1968–2104, which the
-/// highest bit tells (RFC 4330 §3).
-fn ntp_to_unix(ntp: u64) -> f64 {
-    let seconds = i64::try_from(ntp >> 32).unwrap_or(0);
-    let era = if seconds & 0x8000_0000 == 0 {
-        1_i64 << 32
-    } else {
-        0
-    };
-    let fraction = (ntp & 0xffff_ffff) as f64 / f64::from(u32::MAX);
-    (seconds + era - NTP_TO_UNIX_SECONDS) as f64 + fraction
 }
 
 impl Report {
@@ -352,14 +339,6 @@ impl Report {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// RFC 3550 §6.4.1's example: b44db705.20000000 is 1995-11-10 11:33:25.125 UTC.
-    #[test]
-    fn ntp_timestamps() {
-        assert!((ntp_to_unix(0xb44d_b705_2000_0000) - 816_003_205.125).abs() < 1e-6);
-        // 2036-02-07 06:28:16 UTC, the first second of era 1 (RFC 5905 §6, figure 4).
-        assert!((ntp_to_unix(0) - 2_085_978_496.0).abs() < 1e-6);
-    }
 
     #[test]
     fn the_challenge_names_the_scheme() {

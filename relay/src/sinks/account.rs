@@ -52,7 +52,7 @@ impl Account {
         const HOUR: Duration = Duration::from_secs(3600);
         const MINUTE: Duration = Duration::from_secs(60);
         Self {
-            object_bytes: Bucket::new(limits.object_bytes_per_hour.as_usize() as u64, HOUR, now),
+            object_bytes: Bucket::new(limits.object_bytes_per_hour.bytes(), HOUR, now),
             log_lines: Bucket::new(limits.log_lines_per_minute.into(), MINUTE, now),
             metric_names: HashSet::new(),
             metric_names_max: limits.metric_names as usize,

@@ -62,6 +62,11 @@ impl SinkTask {
             }
             self.events.ended(ended.reason, &ended.message, rest);
             self.cursor.break_group();
+            // What the hold has dropped meanwhile is told now, not when an instance stands again:
+            // that may be never.
+            if let Some(lapse) = self.cursor.read(0, 0).lapse {
+                self.events.lapse(&lapse);
+            }
             tokio::select! {
                 () = tokio::time::sleep(rest) => {}
                 () = shutdown.requested() => {}
@@ -124,8 +129,14 @@ impl SinkTask {
                 return Ok(());
             }
             left = left.saturating_sub(batch.units.len() as u64);
-            for run in wanted.runs(batch.units) {
+            let mut runs = runs(batch.units).into_iter();
+            while let Some(run) = runs.next() {
+                let at_stake = lapse_of(&run);
                 if let Err(ended) = self.hand_run(instance, wanted, run).await {
+                    // The instance takes what it was given with it, and what it was to be given.
+                    for lost in std::iter::once(at_stake).chain(runs.map(|run| lapse_of(&run))) {
+                        self.events.lapse(&lost);
+                    }
                     return Err(ended);
                 }
             }
@@ -135,26 +146,6 @@ impl SinkTask {
 
     /// Hands over units that have the same set of tracks.
     async fn hand_run(
-        &self,
-        instance: &mut Instance,
-        wanted: &mut Wanted,
-        run: Vec<Arc<Unit>>,
-    ) -> Result<(), EndedInstance> {
-        let lost = Lapse {
-            units: run.len() as u64,
-            bytes: run.iter().map(|unit| unit.payload.len() as u64).sum(),
-            groups: run.iter().filter(|unit| unit.starts_group()).count().max(1) as u64,
-            after: run.first().map(|unit| unit.captured),
-        };
-        let handed = self.try_hand_run(instance, wanted, run).await;
-        if handed.is_err() {
-            // The instance takes what it was given with it.
-            self.events.lapse(&lost);
-        }
-        handed
-    }
-
-    async fn try_hand_run(
         &self,
         instance: &mut Instance,
         wanted: &mut Wanted,
@@ -219,20 +210,28 @@ struct Wanted {
     ids: HashSet<u32>,
 }
 
-impl Wanted {
-    /// Splits units where the set of tracks changes.
-    fn runs(&self, units: Vec<Arc<Unit>>) -> Vec<Vec<Arc<Unit>>> {
-        let mut runs: Vec<Vec<Arc<Unit>>> = Vec::new();
-        let mut generation = None;
-        for unit in units {
-            if generation.replace(unit.tracks.generation) == Some(unit.tracks.generation)
-                && let Some(run) = runs.last_mut()
-            {
-                run.push(unit);
-            } else {
-                runs.push(vec![unit]);
-            }
+/// Splits units where the set of tracks changes.
+fn runs(units: Vec<Arc<Unit>>) -> Vec<Vec<Arc<Unit>>> {
+    let mut runs: Vec<Vec<Arc<Unit>>> = Vec::new();
+    let mut generation = None;
+    for unit in units {
+        if generation.replace(unit.tracks.generation) == Some(unit.tracks.generation)
+            && let Some(run) = runs.last_mut()
+        {
+            run.push(unit);
+        } else {
+            runs.push(vec![unit]);
         }
-        runs
+    }
+    runs
+}
+
+/// What is lost if these units are.
+fn lapse_of(run: &[Arc<Unit>]) -> Lapse {
+    Lapse {
+        units: run.len() as u64,
+        bytes: run.iter().map(|unit| unit.payload.len() as u64).sum(),
+        groups: run.iter().filter(|unit| unit.starts_group()).count().max(1) as u64,
+        after: run.first().map(|unit| unit.captured),
     }
 }

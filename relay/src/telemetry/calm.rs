@@ -3,7 +3,7 @@
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-/// Lets a line of text through when it is new, and otherwise at most once in `period`.
+/// Lets a complaint through when its topic is new, and otherwise at most once in `period`.
 #[derive(Debug)]
 pub(super) struct Calm {
     period: Duration,
@@ -25,7 +25,7 @@ impl Calm {
     }
 
     /// `Some(n)`: log it, `n` like it were kept back since the last. `topic` tells complaints
-    /// apart; a change of topic passes at once.
+    /// apart; topics come from closed lists.
     pub(super) fn pass(&self, topic: u64) -> Option<u64> {
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
         let now = Instant::now();

@@ -439,13 +439,14 @@ impl SinkEvents {
 
     /// A counter of the plugin's own.
     pub fn plugin_count(&self, name: &str, amount: u64) {
-        let labels = self.of_name(name);
-        self.0
+        let counter = self
+            .0
             .telemetry
             .families
             .plugin_counts
-            .get_or_create(&labels)
-            .inc_by(amount);
+            .get_or_create_owned(&self.of_name(name));
+        // A counter that wrapped would fall. The instance is the only one that adds to it.
+        counter.inc_by(amount.min(u64::MAX - counter.get()));
     }
 
     /// A gauge of the plugin's own.

@@ -197,8 +197,8 @@ families! {
     plugin_held: Family<OfSink, Gauge> = "plugin_held_bytes", "Payload that the instance keeps alive by its handles";
     plugin_held_max: Family<OfSink, Gauge> = "plugin_held_max_bytes", "Bound of plugin_held_bytes";
     plugin_limit_hits: Family<OfSinkLimit, Counter> = "plugin_limit_hits", "Requests of the plugin denied for a limit of its configuration";
-    plugin_counts: Family<OfSinkName, Counter> = "plugin_count", "Counters of the plugin's own";
-    plugin_gauges: Family<OfSinkName, Seconds> = "plugin_gauge", "Gauges of the plugin's own";
+    plugin_counts: Family<OfSinkName, Counter> = "plugin_events", "Counters of the plugin's own";
+    plugin_gauges: Family<OfSinkName, Seconds> = "plugin_level", "Gauges of the plugin's own";
     objects_published: Family<OfSink, Counter> = "sink_objects_published", "Objects that reached their final name";
     object_bytes: Family<OfSink, Counter> = "sink_object_bytes", "Bytes appended to objects";
     published_bytes: Family<OfSink, Counter> = "sink_published_bytes", "Bytes of the objects that reached their final name";
@@ -232,7 +232,7 @@ impl Telemetry {
         let plugin_observations: Family<OfSinkName, Histogram, fn() -> Histogram> =
             Family::new_with_constructor(plugin_histogram);
         registry.register(
-            "plugin_observation",
+            "plugin_observed",
             "Histograms of the plugin's own",
             plugin_observations.clone(),
         );

@@ -64,8 +64,9 @@ pub(super) struct Case {
     /// The relay has the wrong password until the cameras behave.
     pub(super) wrong_password: bool,
     pub(super) udp: bool,
-    /// Asks for a sign of life every two seconds, else every 30.
-    impatient: bool,
+    /// The camera ends a session without a sign of life after so long; the relay gives one twice
+    /// as often.
+    session_seconds: u64,
     gop: u32,
 }
 
@@ -73,17 +74,29 @@ const REFUSED: &[&str] = &["resting", "connecting"];
 /// The camera is cut off to make it misbehave: the first session ends as `closed`.
 const fn refuses(causes: &'static [&'static str], words: &'static str) -> Fate {
     let phases = REFUSED;
-    Fate::Ends { causes, words, phases }
+    Fate::Ends {
+        causes,
+        words,
+        phases,
+    }
 }
 
 const fn hangs(words: &'static str) -> Fate {
     let (causes, phases): (&[&str], &[&str]) = (&["timeout", "closed"], &["connecting", "resting"]);
-    Fate::Ends { causes, words, phases }
+    Fate::Ends {
+        causes,
+        words,
+        phases,
+    }
 }
 
 const fn flows(causes: &'static [&'static str], words: &'static str) -> Fate {
     let phases = &["resting", "connecting", "waiting", "flowing"];
-    Fate::Ends { causes, words, phases }
+    Fate::Ends {
+        causes,
+        words,
+        phases,
+    }
 }
 
 const fn case(name: &'static str, behaviour: Behaviour, fate: Fate) -> Case {
@@ -96,14 +109,17 @@ const fn case(name: &'static str, behaviour: Behaviour, fate: Fate) -> Case {
         login: None,
         wrong_password: false,
         udp: false,
-        impatient: false,
+        session_seconds: 60,
         gop: GOP,
     }
 }
 
 const fn cut(name: &'static str, behaviour: Behaviour, fate: Fate) -> Case {
     let cut = true;
-    Case { cut, ..case(name, behaviour, fate) }
+    Case {
+        cut,
+        ..case(name, behaviour, fate)
+    }
 }
 
 const fn status(method: Method, code: u16) -> Behaviour {
@@ -131,9 +147,10 @@ pub(super) const FAULTS: &[Case] = &[
     cut("hang-describe", Behaviour::HangAt(Step::Describe), hangs("DESCRIBE: no answer within 1 s")),
     cut("hang-setup", Behaviour::HangAt(Step::Setup), hangs("SETUP: no answer within 1 s")),
     cut("hang-play", Behaviour::HangAt(Step::Play), hangs("PLAY: no answer within 1 s")),
-    // OPTIONS is how the relay keeps a session alive.
-    Case { impatient: true, ..cut("hang-options", Behaviour::HangAt(Step::Options),
-           flows(&["silent", "closed"], "nothing arrived for 2 s")) },
+    // OPTIONS is the first sign of life. Silence shows before its answer is due, in 3 s.
+    Case { session_seconds: 6, ..cut("hang-options", Behaviour::HangAt(Step::Options), Fate::Ends {
+           causes: &["silent", "closed"], words: "nothing arrived for 2 s",
+           phases: &["flowing", "waiting", "resting", "connecting"] }) },
     case("hang-media", Behaviour::HangAt(Step::AfterPlay(20)), flows(&["silent"], "nothing arrived for 2 s")),
     cut("hang-first", Behaviour::HangAt(Step::AfterPlay(0)), Fate::Ends {
         causes: &["silent", "closed"], words: "no unit arrived within 3 s",
@@ -142,8 +159,8 @@ pub(super) const FAULTS: &[Case] = &[
     Case { footage: Footage::OutsideFault, ..case("garbage-media", Behaviour::GarbageMedia, Fate::Ends {
         causes: &["protocol", "closed", "silent"], words: "PLAY", phases: &["resting", "connecting", "waiting"] }) },
     Case { footage: Footage::OutsideFault, udp: true, ..case("garbage-udp", Behaviour::GarbageMedia, Fate::Ends {
-        causes: &["protocol", "silent"], words: "PLAY", phases: &["waiting", "resting", "connecting"] }) },
-    Case { impatient: true, ..case("no-sign-of-life", status(Method::GetParameter, 501), Fate::Survives(None)) },
+        causes: &["silent", "protocol"], words: "arrived", phases: &["waiting", "resting", "connecting"] }) },
+    Case { session_seconds: 4, ..case("no-sign-of-life", status(Method::GetParameter, 501), Fate::Survives(None)) },
     Case { footage: Footage::AllButOneRun, ..case("oversize", Behaviour::OversizeUnit { bytes: 3 * ACCESS_UNIT },
            Fate::Survives(Some("oversize"))) },
     Case { footage: Footage::OutsideFault, ..case("oversize-huge", Behaviour::OversizeUnit { bytes: 16 * ACCESS_UNIT },
@@ -152,7 +169,8 @@ pub(super) const FAULTS: &[Case] = &[
            Fate::Ends { causes: &["oversize"], words: "no end", phases: &["resting", "connecting", "waiting"] }) },
     case("closes", Behaviour::CloseMidUnit, flows(&["closed"], "closed the connection")),
     case("resizes", Behaviour::ChangeResolution, Fate::Survives(None)),
-    case("restarts-1970", Behaviour::RestartWithClock1970, flows(&["closed"], "closed the connection")),
+    case("restarts-1970", Behaviour::RestartWithClock1970, Fate::Ends {
+        causes: &["closed"], words: "closed the connection", phases: &["flowing"] }),
     Case { footage: Footage::Undamaged, ..case("loses-some", Behaviour::LosePackets { every: 97 }, Fate::Survives(None)) },
     // Short groups of pictures: each place in one is hit, the first packet of a key frame too.
     Case { footage: Footage::Undamaged, gop: 2, ..case("loses-many", Behaviour::LosePackets { every: 13 },
@@ -197,7 +215,7 @@ impl Case {
                 user: USER.into(),
                 password: PASSWORD.into(),
             }),
-            session_timeout: Duration::from_secs(if self.impatient { 4 } else { 60 }),
+            session_timeout: Duration::from_secs(self.session_seconds),
             ..CameraSpec::looped(self.name, 300_000)
         }
     }
@@ -215,7 +233,11 @@ impl Case {
     /// Whether the relay backs off from what it does.
     pub(super) fn is_refusal(&self) -> bool {
         // As the relay's operators are told: a refusal is an answer, the rest may be the link.
-        let Fate::Ends { causes: [cause, ..], .. } = self.fate else {
+        let Fate::Ends {
+            causes: [cause, ..],
+            ..
+        } = self.fate
+        else {
             return false;
         };
         ["unauthorized", "not_found", "busy", "status", "oversize"].contains(cause)
