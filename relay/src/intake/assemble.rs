@@ -33,6 +33,8 @@ pub(super) struct Frame {
     pub(super) random_access: bool,
     /// Packets lost between the unit before and this one.
     pub(super) packets_lost: u16,
+    /// Its own beginning may be among the lost: it must not count as whole.
+    pub(super) headless: bool,
     /// The stream's parameters changed with this unit.
     pub(super) new_parameters: bool,
     pub(super) payload: Bytes,
@@ -73,6 +75,44 @@ impl Recipe {
     }
 }
 
+/// The unit being collected: all packets of an access unit have one RTP timestamp (RFC 6184 §5.1,
+/// RFC 7798 §4.1, RFC 2435 §3), and the last has the marker bit.
+#[derive(Debug, Clone, Copy)]
+struct Pending {
+    timestamp: i64,
+    bytes: usize,
+    headless: bool,
+    marker: bool,
+}
+
+impl Pending {
+    /// The unit that a packet belongs to, after the one that was collected before.
+    fn with(before: Option<Self>, packet: &ReceivedPacket) -> Self {
+        let timestamp = packet.timestamp().timestamp();
+        let size = packet.payload().len();
+        let marker = packet.mark();
+        match before {
+            Some(unit) if unit.timestamp == timestamp => Self {
+                bytes: unit.bytes + size,
+                marker,
+                ..unit
+            },
+            // What is missing before a unit's first packet belongs to the one before it or to its
+            // own head; only where exactly the other one's last packet is missing it is whole.
+            _ => {
+                let tail = packet.loss() == 1 && before.is_some_and(|unit| !unit.marker);
+                let headless = packet.loss() > 0 && !tail;
+                Self {
+                    timestamp,
+                    bytes: size,
+                    headless,
+                    marker,
+                }
+            }
+        }
+    }
+}
+
 /// Puts the units of one stream together.
 pub(super) struct Assembler {
     codec: Codec,
@@ -80,9 +120,7 @@ pub(super) struct Assembler {
     recipe: Recipe,
     depacketizer: Depacketizer,
     buffer: DepacketizeBuf,
-    /// RTP timestamp and bytes so far of the unit being collected: all packets of an access unit
-    /// have one timestamp (RFC 6184 §5.1, RFC 7798 §4.1, RFC 2435 §3).
-    pending: Option<(i64, usize)>,
+    pending: Option<Pending>,
     unit_bytes_max: usize,
 }
 
@@ -139,13 +177,9 @@ impl Assembler {
         packet: &ReceivedPacket,
         frames: &mut Vec<Frame>,
     ) -> Result<(), Trouble> {
-        let timestamp = packet.timestamp().timestamp();
-        let size = packet.payload().len();
-        let bytes = match self.pending {
-            Some((current, bytes)) if current == timestamp => bytes + size,
-            _ => size,
-        };
-        self.pending = Some((timestamp, bytes));
+        let unit = Pending::with(self.pending, packet);
+        self.pending = Some(unit);
+        let (bytes, size) = (unit.bytes, packet.payload().len());
         if bytes > self.unit_bytes_max {
             // Thrown away once, when the bound is crossed; the rest of the unit is passed over.
             if bytes - size <= self.unit_bytes_max {
@@ -171,6 +205,7 @@ impl Assembler {
                     duration: 0,
                     random_access: frame.is_random_access_point(),
                     packets_lost: frame.loss(),
+                    headless: unit.headless && frame.timestamp().timestamp() == unit.timestamp,
                     new_parameters: frame.has_new_parameters(),
                     payload: Bytes::from(frame.into_data()),
                 }),
@@ -179,6 +214,8 @@ impl Assembler {
                     duration: frame.frame_length().get(),
                     random_access: true,
                     packets_lost: frame.loss(),
+                    // Frames of sound come in packets of their own.
+                    headless: false,
                     new_parameters: false,
                     payload: Bytes::copy_from_slice(frame.data()),
                 }),

@@ -125,20 +125,19 @@ impl CameraTask {
                         opened = Session::open(&self.camera, &group) => opened,
                         () = shutdown.requested() => break,
                     };
-                    let ended = match opened {
+                    match opened {
                         Ok(session) => {
                             self.play(session, &group, &mut line, &mut stream, &mut shutdown)
-                                .await
+                                .await;
                         }
                         Err(error) => {
+                            self.ended(&error, &mut line);
                             // Half a session may stand at the camera.
-                            farewell(&group).await;
-                            Some(error)
+                            if error.cause.leaves_link() {
+                                farewell(&group).await;
+                            }
                         }
-                    };
-                    let Some(error) = ended else { break };
-                    self.events.session_ended(&error);
-                    line.on(Event::Ended(error.cause), Instant::now());
+                    }
                 }
                 // Without a session there is nothing to give up: begin anew.
                 Step::GiveUp => line.on(Event::Ended(EndCause::Silent), Instant::now()),
@@ -154,7 +153,13 @@ impl CameraTask {
         }
     }
 
-    /// Plays a session to its end; `None` when the end is ours.
+    fn ended(&self, error: &SessionError, line: &mut Line) {
+        self.set(Phase::Resting);
+        self.events.session_ended(error);
+        line.on(Event::Ended(error.cause), Instant::now());
+    }
+
+    /// Plays a session to its end, the camera's or ours.
     async fn play(
         &self,
         mut session: Session,
@@ -162,7 +167,7 @@ impl CameraTask {
         line: &mut Line,
         stream: &mut Stream,
         shutdown: &mut Shutdown,
-    ) -> Option<SessionError> {
+    ) {
         line.on(Event::Playing, Instant::now());
         self.set(Phase::Waiting);
         self.events.session_began(&session_summary(&session));
@@ -192,10 +197,13 @@ impl CameraTask {
                     Err(error) => break Some(error),
                 },
                 _ = pulse.tick() => {
+                    if let Err(error) = session.pulse() {
+                        break Some(error);
+                    }
                     if line.step(Instant::now()) == Step::GiveUp {
                         let flowed = self.status.phase() == Phase::Flowing;
                         let (what, limit) = if flowed {
-                            ("nothing arrived for", self.camera.silence)
+                            ("no unit arrived for", self.camera.silence)
                         } else {
                             ("no unit arrived within", self.camera.first_unit)
                         };
@@ -206,8 +214,13 @@ impl CameraTask {
                 () = shutdown.requested() => break None,
             }
         };
-        session.close(group).await;
-        ended
+        if let Some(error) = &ended {
+            self.ended(error, line);
+        }
+        // Over a link that is gone nobody hears a good-bye, and the next session can't wait.
+        if ended.is_none_or(|error| error.cause.leaves_link()) {
+            session.close(group).await;
+        }
     }
 }
 
@@ -295,6 +308,11 @@ impl<'a> Desk<'a> {
         if stamp.restarted {
             self.stream.timeline = self.stream.timeline.wrapping_add(1);
             events.media_time_jumped();
+        }
+        if frame.headless {
+            self.gate.lost(index);
+            events.unit_gated(kind);
+            return;
         }
         // A unit whose track isn't known can't be decoded, whatever comes before it.
         let Some(track) = self.stream.tracks.of(index) else {

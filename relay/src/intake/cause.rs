@@ -83,6 +83,11 @@ impl EndCause {
         }
     }
 
+    /// Whether the camera can be told good-bye: not over a link that is gone.
+    pub(super) fn leaves_link(self) -> bool {
+        !matches!(self, Self::Connect | Self::Timeout | Self::Silent)
+    }
+
     /// What the operator can do about it.
     #[must_use]
     pub fn advice(self) -> &'static str {
@@ -131,6 +136,8 @@ impl SessionError {
     /// Sorts an error of the RTSP library by what it tells of the camera.
     pub(super) fn from_rtsp(step: &str, error: &retina::Error) -> Self {
         let text = error.to_string();
+        // The library dumps the bytes it could not understand.
+        let text = text.split("; buffered").next().unwrap_or_default();
         let cause = match error.status_code() {
             Some(401 | 403) => EndCause::Unauthorized,
             Some(404) => EndCause::NotFound,
@@ -140,12 +147,14 @@ impl SessionError {
             Some(_) => EndCause::Status,
             // The library tells these apart only in words.
             None if text.starts_with("Unable to connect") => EndCause::Connect,
+            None if text.contains("keepalive") => EndCause::Timeout,
+            None if text.contains("at EOF") => EndCause::Closed,
             None if text.starts_with("Error reading") || text.starts_with("Error writing") => {
                 EndCause::Closed
             }
             None => EndCause::Protocol,
         };
-        Self::new(cause, format!("{step}: {}", first_line(&text)))
+        Self::new(cause, format!("{step}: {}", first_line(text)))
     }
 }
 

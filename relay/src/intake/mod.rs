@@ -1,6 +1,7 @@
 //! From a camera's RTSP stream to units in the hold.
 //!
-//! In the order of the data: [`session`] talks to the camera and times every step; [`assemble`]
+//! In the order of the data: [`session`] talks to the camera and times every step (`wire` counts
+//! what the camera sends meanwhile); [`assemble`]
 //! puts packets together into access units under a bound; [`gate`] keeps back what can't be
 //! decoded after a loss; [`clock`] finds capture times; [`camera`] is the task that drives them
 //! and pushes into the [`Hold`](crate::hold::Hold); [`line`] decides, without any I/O, when to
@@ -15,6 +16,7 @@ pub mod line;
 pub mod probe;
 mod sdp;
 mod session;
+mod wire;
 
 pub use camera::{CameraStatus, CameraTask, Phase};
 pub use cause::{EndCause, SessionError};

@@ -17,6 +17,7 @@ use retina::rtcp::ReceivedCompoundPacket;
 use super::assemble::{Assembler, Frame, Trouble};
 use super::cause::{EndCause, SessionError};
 use super::sdp::{Listed, format_parameters};
+use super::wire::{Watch, Wire, flooded};
 use crate::config::{self, Camera, FirstSequence, SenderReports, SessionId, StartTime, StrayData};
 use crate::hold::TrackKind;
 
@@ -32,6 +33,13 @@ pub(super) struct Session {
     assemblers: Vec<Option<Assembler>>,
     frames: Vec<Frame>,
     errors_in_a_row: u32,
+    wire: Option<Wire>,
+    /// Packets since the last [`Session::pulse`].
+    packets: u64,
+    /// What the camera had sent when packets came last.
+    baseline: Option<u64>,
+    /// Bytes that may arrive without a packet coming of them.
+    stall_bytes_max: u64,
 }
 
 /// What a session yields.
@@ -84,11 +92,19 @@ fn credentials(camera: &Camera) -> Result<Option<Credentials>, SessionError> {
 }
 
 impl Session {
-    /// Describes, sets up and plays. Ends within the sum of its steps' time limits.
+    /// Describes, sets up and plays. Ends within the sum of its steps' time limits, and when the
+    /// camera sends more than a set-up can need.
     pub(super) async fn open(
         camera: &Camera,
         group: &Arc<SessionGroup>,
     ) -> Result<Self, SessionError> {
+        let mut watch = Watch::begin(camera).await;
+        let mut session = watch.over(Self::set_up(camera, group)).await?;
+        session.wire = watch.end();
+        Ok(session)
+    }
+
+    async fn set_up(camera: &Camera, group: &Arc<SessionGroup>) -> Result<Self, SessionError> {
         let limit = camera.step;
         let options = SessionOptions::default()
             .creds(credentials(camera)?)
@@ -188,6 +204,10 @@ impl Session {
             assemblers,
             frames: Vec::new(),
             errors_in_a_row: 0,
+            wire: None,
+            packets: 0,
+            baseline: None,
+            stall_bytes_max: camera.access_unit.bytes(),
         })
     }
 
@@ -207,11 +227,29 @@ impl Session {
         self.assemblers.get(stream)?.as_ref()
     }
 
+    /// To be called now and then: an error when much arrives and no packet comes of it, as from an
+    /// endless RTSP message.
+    pub(super) fn pulse(&mut self) -> Result<(), SessionError> {
+        let Some(received) = self.wire.as_ref().and_then(Wire::bytes_received) else {
+            return Ok(());
+        };
+        let moved = std::mem::take(&mut self.packets) > 0;
+        let baseline = self.baseline.filter(|_| !moved).unwrap_or(received);
+        self.baseline = Some(baseline);
+        let stalled = received.saturating_sub(baseline);
+        if stalled > self.stall_bytes_max {
+            Err(flooded(stalled))
+        } else {
+            Ok(())
+        }
+    }
+
     /// The next item. Cancel-safe. An error ends the session.
     pub(super) async fn next(&mut self) -> Result<Item, SessionError> {
         loop {
             match self.playing.next().await {
                 Some(Ok(PacketItem::Rtp(packet))) => {
+                    self.packets += 1;
                     if let Some(item) = self.take(&packet)? {
                         return Ok(item);
                     }

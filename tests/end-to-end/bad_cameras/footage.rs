@@ -163,7 +163,7 @@ fn expected(session: &Session, case: &Case, sent: &[SentFrame]) -> Expected {
             let may_miss = case.footage == Footage::OutsideFault && {
                 let before = at < session.switched - 0.2;
                 let after = first > session.mended || at > recovered;
-                !before && !(Some(id) == last && after)
+                !(before || Some(id) == last && after)
             };
             if !under_way && !may_miss {
                 expected.must.insert(frame.number);
