@@ -155,19 +155,27 @@ impl Store {
     /// Flushes each open file whose oldest unflushed byte is at least this old, the oldest first.
     pub(super) fn flush_older_than(&self, age: Duration) {
         let now = Instant::now();
-        let mut due: Vec<_> = locked(&self.open)
-            .values()
-            .filter_map(|file| Some((locked(&file.state).dirty_since?, Arc::clone(file))))
+        // A file that is being written to, on a disk that may hang, is looked at in the next round:
+        // nobody waits for a disk while `open` is locked.
+        let mut due: Vec<_> = self
+            .open_files()
+            .into_iter()
+            .filter_map(|file| {
+                let since = file.state.try_lock().ok()?.dirty_since?;
+                Some((since, file))
+            })
             .filter(|(since, _)| now.saturating_duration_since(*since) >= age)
             .collect();
         due.sort_by_key(|(since, _)| *since);
         for (_, file) in due {
-            if let Err(error) = file.flush() {
-                self.tell(ArchiveEvent::FlushFailed {
-                    path: error.path,
-                    error: error.source.to_string(),
-                });
-            }
+            let state = file.state.try_lock();
+            let Some(Err(error)) = state.ok().map(|state| file.flush_from(state)) else {
+                continue;
+            };
+            self.tell(ArchiveEvent::FlushFailed {
+                path: error.path,
+                error: error.source.to_string(),
+            });
         }
     }
 
@@ -175,12 +183,16 @@ impl Store {
         locked(&self.open).len()
     }
 
+    fn open_files(&self) -> Vec<Arc<OpenFile>> {
+        locked(&self.open).values().cloned().collect()
+    }
+
     pub(super) fn unflushed_bytes(&self) -> u64 {
-        let unflushed = |file: &Arc<OpenFile>| {
-            let state = locked(&file.state);
-            state.len.saturating_sub(state.durable)
+        let unflushed = |file: Arc<OpenFile>| {
+            let state = file.state.try_lock().ok()?;
+            Some(state.len.saturating_sub(state.durable))
         };
-        locked(&self.open).values().map(unflushed).sum()
+        self.open_files().into_iter().filter_map(unflushed).sum()
     }
 }
 
@@ -269,8 +281,19 @@ impl OpenFile {
     /// nobody who appends waits for the disk's flush.
     pub(super) fn flush(&self) -> Result<(), StorageError> {
         let _flushing = locked(&self.flushing);
+        self.flush_alone(locked(&self.state))
+    }
+
+    /// The same for who holds the state's lock; nothing while another flush runs.
+    fn flush_from(&self, state: MutexGuard<'_, FileState>) -> Result<(), StorageError> {
+        match self.flushing.try_lock() {
+            Ok(_flushing) => self.flush_alone(state),
+            Err(_) => Ok(()),
+        }
+    }
+
+    fn flush_alone(&self, mut state: MutexGuard<'_, FileState>) -> Result<(), StorageError> {
         let (len, changes) = {
-            let mut state = locked(&self.state);
             self.check(&state)?;
             self.trim(&mut state)?;
             if state.changes == state.changes_durable {
@@ -279,6 +302,7 @@ impl OpenFile {
             state.dirty_since = None;
             (state.len, state.changes)
         };
+        drop(state);
         let result = self.file.sync();
         let mut state = locked(&self.state);
         match &result {

@@ -27,6 +27,8 @@ pub(super) struct DemoArguments {
 const CAMERAS: [&str; 3] = ["slipway", "gate", "mast-crane"];
 const USER: &str = "relay";
 const PASSWORD: &str = "harbour-light";
+/// How the configuration of a demo begins.
+const SIGNATURE: &str = "# Written by `forebay demo`. ";
 const PROGRESS: Duration = Duration::from_secs(10);
 const SEGMENT_SECONDS: u32 = 20;
 
@@ -82,6 +84,15 @@ pub(super) async fn demo(arguments: DemoArguments) -> Result<(), Failure> {
         .map_err(|error| Failure::new(exit::OS, format!("the simulated site: {error}")))?;
 
     let file = folder.join("forebay.toml");
+    // The folder may be somebody's: only what an earlier demo has written is written over.
+    let foreign = std::fs::read_to_string(&file).is_ok_and(|text| !text.starts_with(SIGNATURE));
+    if foreign {
+        let text = format!(
+            "{} was not written by a demo; choose another --dir",
+            file.display()
+        );
+        return Err(Failure::new(exit::CANT_CREATE, text));
+    }
     let password = folder.join("slipway.password");
     write_secret(&password).map_err(|error| cannot("write", &password, error))?;
     std::fs::write(&file, configuration(&site)).map_err(|error| cannot("write", &file, error))?;
@@ -128,8 +139,8 @@ fn write_secret(path: &Path) -> std::io::Result<()> {
 }
 
 fn configuration(site: &Site) -> String {
-    let mut text = String::from(
-        "# Written by `forebay demo`. The cameras are simulated and gone with it.\n\
+    let mut text = String::from(SIGNATURE)
+        + "The cameras are simulated and gone with it.\n\
          [relay]\n\
          archive = \"archive\"\n\
          listen = \"127.0.0.1:0\"\n\n\
@@ -137,8 +148,7 @@ fn configuration(site: &Site) -> String {
          name = \"boatyard\"\n\
          time_zone = \"Europe/Oslo\"\n\
          latitude = 60.39\n\
-         longitude = 5.32\n",
-    );
+         longitude = 5.32\n";
     for camera in site.cameras() {
         let (name, url) = (camera.name(), camera.url());
         let mut table =

@@ -126,10 +126,13 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
     } else {
         LogLevel::Info
     });
-    crate::telemetry::logs::start(arguments.log_format, level);
+    let _log = crate::telemetry::logs::start(arguments.log_format, level);
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .thread_name("forebay")
+        // A busy plugin holds a worker for an epoch at a time; with the default of 61 turns the
+        // sockets would be looked at once a second.
+        .event_interval(3)
         .build()
         .map_err(|error| Failure::caused(exit::OS, error))?;
     let result = runtime.block_on(async {

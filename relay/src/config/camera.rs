@@ -273,10 +273,7 @@ fn read_quirks(mut fields: Fields<'_, '_>) -> Quirks {
         stray_data: fields.choice(
             "stray_data",
             ("auto", StrayData::Auto),
-            &[
-                ("ignore", StrayData::Ignore),
-                ("stale-session", StrayData::StaleSession),
-            ],
+            &[("ignore", StrayData::Ignore)],
         ),
     };
     fields.finish(&[]);

@@ -100,7 +100,11 @@ fn read(path: &Path) -> std::io::Result<Vec<u8>> {
 /// [`ConfigError`] lists every problem of the text, in the order of the lines.
 pub fn parse(text: &str, path: &Path) -> Result<Config, ConfigError> {
     let report = Report::default();
+    // Absolute, for the relay may be started anywhere and some folders must be named so. Only a
+    // working directory that is gone fails here, and then paths stay as they are.
     let folder = path.parent().unwrap_or(Path::new(""));
+    let absolute = std::path::absolute(if folder == "" { Path::new(".") } else { folder });
+    let folder = absolute.as_deref().unwrap_or(folder);
     let config = document::read(text, &report)
         .and_then(|document| relay::read_config(&document, folder, &report));
     match config {

@@ -109,8 +109,8 @@ pub struct Camera {
     /// it up to the next key frame is useless; one that grows to four times of it ends the session. 64 KiB to
     /// 64 MiB and at most [`hold`](Self::hold). Default: `8 MiB`.
     pub access_unit: ByteCount,
-    /// `silence_seconds`: how long a camera that was sending may send nothing before the session
-    /// counts as dead, 1 to 300 s. Default: 5 s.
+    /// `silence_seconds`: how long no whole picture may come from a camera that was sending (no
+    /// sound, where it has no pictures) before the session counts as dead, 1 to 300 s. Default: 5 s.
     pub silence: Duration,
     /// `first_unit_seconds`: how long a new session may take to its first unit, 1 to 300 s; longer
     /// than two of the camera's key-frame intervals. Default: 20 s.
@@ -149,8 +149,8 @@ pub struct Quirks {
     pub first_sequence: FirstSequence,
     /// Which RTCP sender reports are believed: `matching` or `any`. Default: `matching`.
     pub sender_reports: SenderReports,
-    /// What if data come on an interleaved channel that nobody set up: `auto`, `ignore` or
-    /// `stale-session`. Default: `auto`.
+    /// What if data come on an interleaved channel that nobody set up: `auto` or `ignore`. Default:
+    /// `auto`.
     pub stray_data: StrayData,
 }
 
@@ -204,15 +204,12 @@ pub enum SenderReports {
 /// What if data come on an interleaved channel that nobody set up.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum StrayData {
-    /// `auto`: as `stale-session` where the camera's server software is known to leave sessions
-    /// running, else as `ignore`.
+    /// `auto`: dropped, and counted as faults where the camera's server software is known to leave
+    /// sessions running.
     #[default]
     Auto,
     /// `ignore`: drop them, for a camera that sends streams unasked.
     Ignore,
-    /// `stale-session`: they are left over from an earlier session; end this one and wait until
-    /// the camera has forgotten that one.
-    StaleSession,
 }
 
 /// `[[sink]]`: a plugin at work on some cameras.

@@ -120,7 +120,7 @@ fn values_arrive_in_their_types() {
         start_time = 'zero'
         first_sequence = 'received'
         sender_reports = 'any'
-        stray_data = 'stale-session'
+        stray_data = 'ignore'
         [[sink]]
         name = 'mine'
         plugin = 'p/mine.wasm'
@@ -163,7 +163,7 @@ fn values_arrive_in_their_types() {
         start_time: StartTime::Zero,
         first_sequence: FirstSequence::Received,
         sender_reports: SenderReports::Any,
-        stray_data: StrayData::StaleSession,
+        stray_data: StrayData::Ignore,
     };
     assert_eq!(camera.quirks, quirks);
     let sink = &config.sinks[0];

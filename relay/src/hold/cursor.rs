@@ -85,7 +85,10 @@ impl Cursor {
         if let Some(lost_from) = self.broken {
             let resume = match self.when_behind {
                 WhenBehind::SkipOldest => ring.group_from(self.next.sequence.max(ring.start())),
-                WhenBehind::SkipToNewest => ring.newest_group(),
+                // Never back: a reader that kept up stands inside of the newest group.
+                WhenBehind::SkipToNewest => ring
+                    .newest_group()
+                    .filter(|group| group.sequence >= lost_from.sequence),
             };
             // No group to go on with is held: all of it is lost, wait for the next one.
             let Some(resume) = resume else {
@@ -94,7 +97,7 @@ impl Cursor {
             };
             self.broken = None;
             self.next = resume;
-            batch.lapse = Some(Lapse {
+            batch.lapse = (resume.sequence > lost_from.sequence).then(|| Lapse {
                 units: resume.sequence - lost_from.sequence,
                 bytes: resume.bytes_before - lost_from.bytes_before,
                 // The group that was being read when the loss began counts as lost too.
@@ -137,7 +140,11 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::hold::ring::UNIT_OVERHEAD;
     use crate::hold::{Codec, Track, TrackSet};
+
+    /// Five units of 20 bytes.
+    const HOLD: usize = 5 * (20 + UNIT_OVERHEAD);
 
     fn unit(tracks: &Arc<TrackSet>, random_access: bool, size: usize, captured: i64) -> Unit {
         Unit {
@@ -174,7 +181,7 @@ mod tests {
 
     #[test]
     fn a_new_cursor_begins_at_the_newest_group() {
-        let hold = Hold::new(1000);
+        let hold = Hold::new(10_000);
         for (index, key) in [true, false, true, false].into_iter().enumerate() {
             hold.push(unit(&video(), key, 10, index as i64));
         }
@@ -192,7 +199,7 @@ mod tests {
 
     #[test]
     fn a_group_longer_than_the_hold_costs_a_late_reader_all_of_it() {
-        let hold = Hold::new(30);
+        let hold = Hold::new(3 * (10 + UNIT_OVERHEAD));
         let mut late = hold.cursor(WhenBehind::SkipOldest);
         for index in 0..10 {
             hold.push(unit(&video(), index == 0, 10, index));
@@ -213,11 +220,12 @@ mod tests {
         /// loss reading goes on at a group; the bound holds.
         #[test]
         fn nothing_is_lost_silently(
-            steps in prop::collection::vec((any::<bool>(), 1_usize..40, 0_usize..4), 1..300),
+            steps in prop::collection::vec(
+                (any::<bool>(), 1_usize..40, 0_usize..4, prop::bool::weighted(0.05)), 1..300),
             newest in any::<bool>(),
         ) {
             let tracks = video();
-            let hold = Hold::new(100);
+            let hold = Hold::new(HOLD);
             let policy = if newest { WhenBehind::SkipToNewest } else { WhenBehind::SkipOldest };
             let mut cursor = hold.cursor(policy);
             let (mut expected, mut read_bytes, mut lost_bytes, mut pushed_bytes) = (0, 0, 0, 0);
@@ -235,10 +243,13 @@ mod tests {
                 }
                 (expected, read_bytes + lost_bytes)
             };
-            for (index, (key, size, reads)) in steps.iter().enumerate() {
+            for (index, (key, size, reads, breaks)) in steps.iter().enumerate() {
                 hold.push(unit(&tracks, *key, *size, index as i64));
                 pushed_bytes += *size as u64;
-                prop_assert!(hold.bytes() <= 100);
+                prop_assert!(hold.bytes() <= HOLD);
+                if *breaks {
+                    cursor.break_group();
+                }
                 for _ in 0..*reads {
                     check(cursor.read(3, 50));
                 }

@@ -9,6 +9,10 @@ use super::cursor::Cursor;
 use super::unit::Unit;
 use crate::config::WhenBehind;
 
+/// What a unit takes beside its payload, about: without it a camera that sends a byte at a time
+/// would take a hundred times the bound.
+pub(super) const UNIT_OVERHEAD: usize = 256;
+
 /// Recent units of one camera.
 #[derive(Debug)]
 pub struct Hold {
@@ -19,7 +23,8 @@ pub struct Hold {
 }
 
 impl Hold {
-    /// An empty hold that keeps at most `bytes_max` bytes of payload (and always the newest unit).
+    /// An empty hold that keeps at most `bytes_max` bytes, counting 256 a unit beside its payload
+    /// (and always the newest unit).
     #[must_use]
     pub fn new(bytes_max: usize) -> Arc<Self> {
         Arc::new(Self {
@@ -64,7 +69,7 @@ impl Hold {
         *self.pushed.borrow()
     }
 
-    /// Bytes of payload held now.
+    /// Bytes held now.
     #[must_use]
     pub fn bytes(&self) -> usize {
         self.lock().bytes
@@ -112,6 +117,7 @@ impl Ring {
         unit.sequence = position.sequence;
         let starts_group = unit.starts_group();
         let size = unit.payload.len();
+        self.bytes += size + UNIT_OVERHEAD;
         if starts_group {
             self.groups.push_back(position);
         }
@@ -119,7 +125,6 @@ impl Ring {
             unit: Arc::new(unit),
             position,
         });
-        self.bytes += size;
         self.tail = Position {
             sequence: position.sequence + 1,
             bytes_before: position.bytes_before + size as u64,
@@ -140,7 +145,7 @@ impl Ring {
                 let Some(slot) = self.slots.pop_front() else {
                     break;
                 };
-                self.bytes -= slot.unit.payload.len();
+                self.bytes -= slot.unit.payload.len() + UNIT_OVERHEAD;
                 evicted.push(slot);
             }
             let start = self.start();

@@ -7,6 +7,7 @@
 
 use std::num::{NonZeroU16, NonZeroU32};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, AtomicU64, Ordering};
 
 use bytes::Bytes;
 use retina::client::Stream;
@@ -121,6 +122,7 @@ pub(super) struct Assembler {
     depacketizer: Depacketizer,
     buffer: DepacketizeBuf,
     pending: Option<Pending>,
+    first_packet: Option<retina::Timestamp>,
     unit_bytes_max: usize,
 }
 
@@ -159,6 +161,7 @@ impl Assembler {
             depacketizer,
             buffer,
             pending: None,
+            first_packet: None,
             unit_bytes_max,
         }))
     }
@@ -171,12 +174,19 @@ impl Assembler {
         self.clock_rate
     }
 
+    /// The time of the first packet; its elapsed time counts from what the answer to PLAY announced,
+    /// or from itself.
+    pub(super) fn first_packet(&self) -> Option<retina::Timestamp> {
+        self.first_packet
+    }
+
     /// Takes a packet; complete units go to `frames`.
     pub(super) fn push(
         &mut self,
         packet: &ReceivedPacket,
         frames: &mut Vec<Frame>,
     ) -> Result<(), Trouble> {
+        self.first_packet.get_or_insert(packet.timestamp());
         let unit = Pending::with(self.pending, packet);
         self.pending = Some(unit);
         let (bytes, size) = (unit.bytes, packet.payload().len());
@@ -193,13 +203,28 @@ impl Assembler {
             }
             return Ok(());
         }
+        let before = frames.len();
         let meta = PacketMeta::from_received(packet);
-        self.buffer
+        if let Err(error) = self
+            .buffer
             .push(&mut self.depacketizer, meta, packet.payload())
-            .map_err(|error| Trouble::Malformed(first_line(&error)))?;
+        {
+            // It may have something ready all the same, and must not be given more before that is
+            // taken: the next push would panic.
+            self.reset()?;
+            return Err(Trouble::Malformed(first_line(&error)));
+        }
         loop {
             match self.depacketizer.pull() {
-                None => return Ok(()),
+                None => {
+                    // A unit is out: what follows, under the same timestamp even, is another.
+                    if frames.len() > before
+                        && let Some(pending) = &mut self.pending
+                    {
+                        pending.bytes = 0;
+                    }
+                    return Ok(());
+                }
                 Some(Ok(CodecItem::VideoFrame(frame))) => frames.push(Frame {
                     media_time: frame.timestamp().timestamp(),
                     duration: 0,
@@ -270,12 +295,15 @@ impl Assembler {
     }
 }
 
+/// Ids are never used again, not even after a task of the relay failed and began anew.
+static NEXT_ID: AtomicU32 = AtomicU32::new(1);
+static NEXT_GENERATION: AtomicU64 = AtomicU64::new(1);
+
 /// The tracks of a session by stream, with ids that stay while parameters stay: a new session
 /// with an unchanged camera goes on with the tracks of the one before.
 #[derive(Debug, Default)]
 pub(super) struct Tracks {
     known: Vec<Option<Arc<Track>>>,
-    next_id: u32,
     set: Arc<crate::hold::TrackSet>,
 }
 
@@ -294,16 +322,25 @@ impl Tracks {
                 return;
             }
         }
-        self.next_id += 1;
-        seen.id = self.next_id;
+        seen.id = NEXT_ID.fetch_add(1, Ordering::Relaxed);
         *slot = Some(Arc::new(seen));
         self.publish();
     }
 
-    /// Forgets the streams that a new session doesn't have.
-    pub(super) fn keep_first(&mut self, streams: usize) {
-        if self.known.iter().skip(streams).any(Option::is_some) {
-            self.known.truncate(streams);
+    /// Forgets what a new session doesn't have: `codec` tells what a stream is coded with, if it is
+    /// taken.
+    pub(super) fn keep(&mut self, codec: impl Fn(usize) -> Option<Codec>) {
+        let mut changed = false;
+        for (stream, slot) in self.known.iter_mut().enumerate() {
+            if slot
+                .as_ref()
+                .is_some_and(|track| codec(stream) != Some(track.codec))
+            {
+                *slot = None;
+                changed = true;
+            }
+        }
+        if changed {
             self.publish();
         }
     }
@@ -318,7 +355,7 @@ impl Tracks {
 
     fn publish(&mut self) {
         self.set = Arc::new(crate::hold::TrackSet {
-            generation: self.set.generation + 1,
+            generation: NEXT_GENERATION.fetch_add(1, Ordering::Relaxed),
             tracks: self.known.iter().flatten().cloned().collect(),
         });
     }

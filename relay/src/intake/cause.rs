@@ -136,8 +136,9 @@ impl SessionError {
     /// Sorts an error of the RTSP library by what it tells of the camera.
     pub(super) fn from_rtsp(step: &str, error: &retina::Error) -> Self {
         let text = error.to_string();
-        // The library dumps the bytes it could not understand.
+        // What follows are the bytes that could not be understood, and they are the camera's.
         let text = text.split("; buffered").next().unwrap_or_default();
+        let text = text.lines().next().unwrap_or_default();
         let cause = match error.status_code() {
             Some(401 | 403) => EndCause::Unauthorized,
             Some(404) => EndCause::NotFound,

@@ -6,9 +6,10 @@
 //! time. The floor may rise by the largest skew of a camera's oscillator, 200 ppm, which is beyond
 //! what a crystal shows (common practice, no source), and falls at once.
 //!
-//! Picture and sound have media times of their own. Sender reports (RFC 3550 §6.4.1) put both on
-//! the camera's own clock; from then on they share one floor and can't drift apart. That clock may
-//! be decades off: only its differences are used.
+//! Picture and sound have media times of their own. The answer to PLAY may tell how they belong
+//! together (`rtptime` of RTP-Info, RFC 2326 §12.33), and sender reports (RFC 3550 §6.4.1) put both
+//! on the camera's own clock; from then on they share one floor and can't drift apart. That clock
+//! may be decades off: only its differences are used.
 //!
 //! What cannot be seen from home is the least delay of the link itself: it stays in the result
 //! and is the uncertainty's lower end.
@@ -28,7 +29,9 @@ const BACK_NANOS_MAX: i64 = 5_000_000_000;
 const REPORT_STEP_NANOS: i64 = 100_000_000;
 /// Sound and picture wait differently, but not by so much; reports that say so come from before
 /// and after the camera's clock was set.
-const APART_NANOS_MAX: i64 = 2_000_000_000;
+const REPORTED_APART_NANOS: i64 = 2_000_000_000;
+/// What PLAY announces is trusted less: it is wrong in many cameras (common practice, no source).
+const ANNOUNCED_APART_NANOS: i64 = 500_000_000;
 /// Least uncertainty given: the delay of the link, which can't be measured one way.
 const UNCERTAINTY_NANOS_MIN: u64 = 50_000_000;
 
@@ -47,8 +50,22 @@ pub struct Stamp {
 #[derive(Debug, Default)]
 pub struct Clock {
     tracks: Vec<Track>,
-    /// Arrival − camera clock of the units that did not wait, once all tracks have reports.
-    shared: Option<Leak>,
+    shared: Option<Shared>,
+}
+
+/// The floor that all tracks share, on an axis that they share.
+#[derive(Debug, Clone, Copy)]
+struct Shared {
+    axis: Axis,
+    leak: Leak,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Axis {
+    /// Time since PLAY, by the camera's answer to it.
+    Announced,
+    /// The camera's clock, by its sender reports.
+    Reported,
 }
 
 #[derive(Debug)]
@@ -57,22 +74,33 @@ struct Track {
     stream: usize,
     clock_rate: NonZeroU32,
     floor: Option<Floor>,
+    announced: Option<Report>,
     /// The newest sender report.
-    report: Option<Report>,
+    reported: Option<Report>,
 }
 
+impl Track {
+    fn on(&self, axis: Axis) -> Option<Report> {
+        match axis {
+            Axis::Announced => self.announced,
+            Axis::Reported => self.reported,
+        }
+    }
+}
+
+/// A point of the track's media time on a shared axis.
 #[derive(Debug, Clone, Copy)]
 struct Report {
     /// On the track's media time, in nanoseconds.
     media: i64,
-    /// On the camera's clock, in nanoseconds since 1970.
-    camera: i64,
+    /// On the shared axis, in nanoseconds.
+    axis: i64,
 }
 
 impl Report {
-    /// Media time on the camera's clock.
-    fn camera_time(self, media: i64) -> i64 {
-        media.saturating_sub(self.media).saturating_add(self.camera)
+    /// Media time on the shared axis.
+    fn axis_time(self, media: i64) -> i64 {
+        media.saturating_sub(self.media).saturating_add(self.axis)
     }
 }
 
@@ -116,7 +144,8 @@ impl Clock {
             stream,
             clock_rate,
             floor: None,
-            report: None,
+            announced: None,
+            reported: None,
         };
         Self {
             tracks: streams.into_iter().map(track).collect(),
@@ -135,21 +164,42 @@ impl Clock {
         let track = self.track(stream)?;
         let media = track.nanos(ticks);
         let (floor, restarted) = track.take(media, arrival);
-        let report = track.report;
         if restarted {
             self.shared = None;
         }
+        if self.contradicted() {
+            self.tracks
+                .iter_mut()
+                .for_each(|track| track.announced = None);
+            self.shared = None;
+        }
+        if self.shared.is_none() {
+            self.share();
+        }
         let mut captured = media.saturating_add(floor.leak.offset);
-        if let (Some(report), Some(shared)) = (report, &mut self.shared) {
-            let camera = report.camera_time(media);
-            shared.take(camera, arrival.saturating_sub(camera));
-            captured = camera.saturating_add(shared.offset);
+        if let Some(mut shared) = self.shared
+            && let Some(point) = self.track(stream)?.on(shared.axis)
+        {
+            let time = point.axis_time(media);
+            shared.leak.take(time, arrival.saturating_sub(time));
+            captured = time.saturating_add(shared.leak.offset);
+            self.shared = Some(shared);
         }
         Some(Stamp {
             captured: CaptureTime::from_unix_nanos(captured),
             uncertainty_nanos: floor.uncertainty(),
             restarted,
         })
+    }
+
+    /// Takes what the answer to PLAY says: media time `ticks` is its beginning.
+    pub fn announced(&mut self, stream: usize, ticks: i64) {
+        if let Some(track) = self.track(stream) {
+            track.announced = Some(Report {
+                media: track.nanos(ticks),
+                axis: 0,
+            });
+        }
     }
 
     /// Takes a sender report: media time `ticks` is `ntp` (a 64-bit NTP timestamp) on the
@@ -160,41 +210,76 @@ impl Clock {
         };
         let new = Report {
             media: track.nanos(ticks),
-            camera: ntp_to_unix_nanos(ntp),
+            axis: ntp_to_unix_nanos(ntp),
         };
-        let stepped = track.report.is_some_and(|old| {
-            old.camera_time(new.media)
-                .saturating_sub(new.camera)
-                .saturating_abs()
-                > REPORT_STEP_NANOS
+        let stepped = track.reported.is_some_and(|old| {
+            let step = old.axis_time(new.media).saturating_sub(new.axis);
+            step.saturating_abs() > REPORT_STEP_NANOS
         });
+        let reported = |shared: &Shared| shared.axis == Axis::Reported;
         if stepped {
             // What the other tracks reported was said by another clock.
-            self.tracks.iter_mut().for_each(|track| track.report = None);
-            self.shared = None;
+            self.tracks
+                .iter_mut()
+                .for_each(|track| track.reported = None);
+            self.shared = self.shared.filter(|shared| !reported(shared));
         }
         if let Some(track) = self.track(stream) {
-            track.report = Some(new);
+            track.reported = Some(new);
         }
-        if self.shared.is_none() && self.tracks.len() > 1 {
-            self.shared = self.common_floor();
+        if !self.shared.as_ref().is_some_and(reported) {
+            self.share();
         }
     }
 
-    /// The lowest of the tracks' floors on the camera's clock: that track waited least. `None`
-    /// while a report is missing, or where they are too far apart to be of one clock.
-    fn common_floor(&self) -> Option<Leak> {
-        let mut delays = Vec::with_capacity(self.tracks.len());
-        let mut newest = i64::MIN;
-        for track in &self.tracks {
-            let (floor, report) = (track.floor?, track.report?);
-            let camera = report.camera_time(floor.leak.newest);
-            let captured = floor.leak.newest.saturating_add(floor.leak.offset);
-            delays.push(captured.saturating_sub(camera));
-            newest = newest.max(camera);
+    /// What PLAY announced is never said again: where the media clocks run apart, or it was wrong,
+    /// the tracks' own floors are nearer to the truth after a while.
+    fn contradicted(&self) -> bool {
+        self.shared
+            .is_some_and(|shared| shared.axis == Axis::Announced)
+            && self
+                .spread(Axis::Announced)
+                .is_some_and(|(lowest, highest, _)| {
+                    highest.saturating_sub(lowest) > ANNOUNCED_APART_NANOS
+                })
+    }
+
+    /// Puts the tracks on the best axis that all of them are on.
+    fn share(&mut self) {
+        if self.tracks.len() > 1
+            && let Some(shared) = [Axis::Reported, Axis::Announced]
+                .into_iter()
+                .find_map(|axis| self.common(axis))
+        {
+            self.shared = Some(shared);
         }
-        let (lowest, highest) = (*delays.iter().min()?, *delays.iter().max()?);
-        (highest.saturating_sub(lowest) < APART_NANOS_MAX).then(|| Leak::new(newest, lowest))
+    }
+
+    /// The lowest of the tracks' floors on an axis: that track waited least. `None` while one is
+    /// not on it, or where they are too far apart to be of one clock.
+    fn common(&self, axis: Axis) -> Option<Shared> {
+        let (lowest, highest, newest) = self.spread(axis)?;
+        let apart_max = match axis {
+            Axis::Announced => ANNOUNCED_APART_NANOS,
+            Axis::Reported => REPORTED_APART_NANOS,
+        };
+        let leak = Leak::new(newest, lowest);
+        (highest.saturating_sub(lowest) < apart_max).then_some(Shared { axis, leak })
+    }
+
+    /// Lowest and highest of the tracks' floors on an axis, and the newest time on it. `None` while
+    /// a track is not on it.
+    fn spread(&self, axis: Axis) -> Option<(i64, i64, i64)> {
+        let (mut lowest, mut highest, mut newest) = (i64::MAX, i64::MIN, i64::MIN);
+        for track in &self.tracks {
+            let (floor, point) = (track.floor?, track.on(axis)?);
+            let time = point.axis_time(floor.leak.newest);
+            let captured = floor.leak.newest.saturating_add(floor.leak.offset);
+            let delay = captured.saturating_sub(time);
+            (lowest, highest) = (lowest.min(delay), highest.max(delay));
+            newest = newest.max(time);
+        }
+        Some((lowest, highest, newest))
     }
 }
 
@@ -227,7 +312,7 @@ impl Track {
             }
         };
         if restarted {
-            self.report = None;
+            (self.announced, self.reported) = (None, None);
         }
         self.floor = Some(floor);
         (floor, restarted)
@@ -366,6 +451,36 @@ mod tests {
             if step > 250 {
                 assert!(apart.abs() < MS, "step {step}: {apart}");
                 assert!((error(picture, truth) - 30 * MS).abs() < 3 * MS);
+            }
+        }
+    }
+
+    #[test]
+    fn what_play_announces_counts_from_the_first_unit() {
+        let mut clock = Clock::new([(0, rate(RATE)), (1, rate(8000))]);
+        clock.announced(0, 500);
+        clock.announced(1, 77_777);
+        for step in 0..100_i64 {
+            let truth = step * 20 * MS;
+            let picture = clock.stamp(0, 500 + step * 1800, at(truth + 30 * MS));
+            let sound = clock.stamp(1, 77_777 + step * 160, at(truth + 210 * MS));
+            assert!((error(picture, truth) - 30 * MS).abs() < MS);
+            assert!((error(sound, truth) - 30 * MS).abs() < MS);
+        }
+    }
+
+    #[test]
+    fn nonsense_in_the_answer_to_play_moves_nothing() {
+        let mut clock = Clock::new([(0, rate(RATE)), (1, rate(8000))]);
+        clock.announced(0, 500);
+        clock.announced(1, 77_777 - 8000 * 300);
+        for step in 0..100_i64 {
+            let truth = step * 20 * MS;
+            for stamp in [
+                clock.stamp(0, 500 + step * 1800, at(truth + 30 * MS)),
+                clock.stamp(1, 77_777 + step * 160, at(truth + 30 * MS)),
+            ] {
+                assert!((error(stamp, truth) - 30 * MS).abs() < MS);
             }
         }
     }

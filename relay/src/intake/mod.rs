@@ -3,14 +3,15 @@
 //! In the order of the data: [`session`] talks to the camera and times every step (`wire` counts
 //! what the camera sends meanwhile); [`assemble`]
 //! puts packets together into access units under a bound; [`gate`] keeps back what can't be
-//! decoded after a loss; [`clock`] finds capture times; [`camera`] is the task that drives them
-//! and pushes into the [`Hold`](crate::hold::Hold); [`line`] decides, without any I/O, when to
+//! decoded after a loss; [`clock`] finds capture times; `desk` makes units of it all and puts
+//! them into the [`Hold`](crate::hold::Hold); [`camera`] is the task that drives them; [`line`] decides, without any I/O, when to
 //! connect, when to give a session up, and how long to rest.
 
 mod assemble;
 mod camera;
 mod cause;
 pub mod clock;
+mod desk;
 pub mod gate;
 pub mod line;
 pub mod probe;

@@ -17,7 +17,7 @@ use retina::rtcp::ReceivedCompoundPacket;
 use super::assemble::{Assembler, Frame, Trouble};
 use super::cause::{EndCause, SessionError};
 use super::sdp::{Listed, format_parameters};
-use super::wire::{Watch, Wire, flooded};
+use super::wire::{Claim, Watch, flooded};
 use crate::config::{self, Camera, FirstSequence, SenderReports, SessionId, StartTime, StrayData};
 use crate::hold::TrackKind;
 
@@ -25,7 +25,7 @@ use crate::hold::TrackKind;
 /// library never finds the next one.
 const ERRORS_IN_A_ROW_MAX: u32 = 20;
 /// How long a polite good-bye may take before the next session is tried.
-const TEARDOWN_TIME: Duration = Duration::from_secs(2);
+const TEARDOWN_TIME: Duration = Duration::from_secs(1);
 
 /// A session that plays.
 pub(super) struct Session {
@@ -33,7 +33,9 @@ pub(super) struct Session {
     assemblers: Vec<Option<Assembler>>,
     frames: Vec<Frame>,
     errors_in_a_row: u32,
-    wire: Option<Wire>,
+    /// What comes after the frames that were ready when it happened.
+    fault: Option<Item>,
+    wire: Option<Claim>,
     /// Packets since the last [`Session::pulse`].
     packets: u64,
     /// What the camera had sent when packets came last.
@@ -78,12 +80,17 @@ async fn timed<T>(
 }
 
 /// User name and password, read anew for each session: a changed password needs no restart.
-fn credentials(camera: &Camera) -> Result<Option<Credentials>, SessionError> {
-    let Some(known) = &camera.credentials else {
+async fn credentials(camera: &Camera) -> Result<Option<Credentials>, SessionError> {
+    let Some(known) = camera.credentials.clone() else {
         return Ok(None);
     };
-    let password = known
-        .read()
+    let reader = known.clone();
+    // The file may lie on a file system that hangs.
+    let reading = tokio::task::spawn_blocking(move || reader.read());
+    let password = tokio::time::timeout(camera.step, reading)
+        .await
+        .map_err(|_| SessionError::timed_out("reading the password", camera.step))?
+        .map_err(|error| SessionError::new(EndCause::Internal, error.to_string()))?
         .map_err(|error| SessionError::new(EndCause::Unauthorized, error.to_string()))?;
     Ok(Some(Credentials {
         username: known.username.clone(),
@@ -98,7 +105,7 @@ impl Session {
         camera: &Camera,
         group: &Arc<SessionGroup>,
     ) -> Result<Self, SessionError> {
-        let mut watch = Watch::begin(camera).await;
+        let watch = Watch::begin(camera).await;
         let mut session = watch.over(Self::set_up(camera, group)).await?;
         session.wire = watch.end();
         Ok(session)
@@ -107,13 +114,12 @@ impl Session {
     async fn set_up(camera: &Camera, group: &Arc<SessionGroup>) -> Result<Self, SessionError> {
         let limit = camera.step;
         let options = SessionOptions::default()
-            .creds(credentials(camera)?)
+            .creds(credentials(camera).await?)
             .user_agent(concat!("Forebay/", env!("CARGO_PKG_VERSION")).to_owned())
             .session_group(Arc::clone(group))
             .unassigned_channel_data(match camera.quirks.stray_data {
                 StrayData::Auto => UnassignedChannelDataPolicy::Auto,
                 StrayData::Ignore => UnassignedChannelDataPolicy::Ignore,
-                StrayData::StaleSession => UnassignedChannelDataPolicy::AssumeStaleSession,
             })
             .session_id(match camera.quirks.session_id {
                 SessionId::Strict => SessionIdPolicy::RequireMatch,
@@ -204,6 +210,7 @@ impl Session {
             assemblers,
             frames: Vec::new(),
             errors_in_a_row: 0,
+            fault: None,
             wire: None,
             packets: 0,
             baseline: None,
@@ -219,10 +226,6 @@ impl Session {
             .filter_map(|(index, assembler)| Some((index, assembler.as_ref()?)))
     }
 
-    pub(super) fn streams(&self) -> usize {
-        self.assemblers.len()
-    }
-
     pub(super) fn assembler(&self, stream: usize) -> Option<&Assembler> {
         self.assemblers.get(stream)?.as_ref()
     }
@@ -230,7 +233,7 @@ impl Session {
     /// To be called now and then: an error when much arrives and no packet comes of it, as from an
     /// endless RTSP message.
     pub(super) fn pulse(&mut self) -> Result<(), SessionError> {
-        let Some(received) = self.wire.as_ref().and_then(Wire::bytes_received) else {
+        let Some(received) = self.wire.as_ref().and_then(Claim::bytes_received) else {
             return Ok(());
         };
         let moved = std::mem::take(&mut self.packets) > 0;
@@ -246,6 +249,9 @@ impl Session {
 
     /// The next item. Cancel-safe. An error ends the session.
     pub(super) async fn next(&mut self) -> Result<Item, SessionError> {
+        if let Some(fault) = self.fault.take() {
+            return Ok(fault);
+        }
         loop {
             match self.playing.next().await {
                 Some(Ok(PacketItem::Rtp(packet))) => {
@@ -297,8 +303,6 @@ impl Session {
                 frames: std::mem::take(&mut self.frames),
             }));
         };
-        // Units that were complete before the trouble are lost with it: the gate closes anyway.
-        self.frames.clear();
         self.errors_in_a_row += 1;
         let message = trouble.to_string();
         match trouble {
@@ -311,11 +315,18 @@ impl Session {
             }
             Trouble::Oversize { .. } | Trouble::Malformed(_) => {
                 let oversize = matches!(trouble, Trouble::Oversize { .. });
-                Ok(Some(Item::Fault {
+                let fault = Item::Fault {
                     stream: Some(stream),
                     oversize,
                     message,
-                }))
+                };
+                if self.frames.is_empty() {
+                    return Ok(Some(fault));
+                }
+                // Units that were complete before the trouble go first.
+                self.fault = Some(fault);
+                let frames = std::mem::take(&mut self.frames);
+                Ok(Some(Item::Frames { stream, frames }))
             }
         }
     }

@@ -7,6 +7,7 @@
 use std::future::Future;
 use std::net::SocketAddr;
 use std::os::fd::{AsRawFd as _, OwnedFd, RawFd};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use rustix::process::{PidfdFlags, PidfdGetfdFlags};
@@ -27,9 +28,33 @@ const LOOKS: [Duration; 5] = [
     Duration::from_secs(1),
 ];
 
+/// Our ends of the connections that a session has taken for its own.
+static CLAIMED: Mutex<Vec<SocketAddr>> = Mutex::new(Vec::new());
+
+fn claimed() -> MutexGuard<'static, Vec<SocketAddr>> {
+    CLAIMED.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// A session's connection.
+#[derive(Debug)]
+pub(super) struct Claim(Wire);
+
+impl Claim {
+    /// See [`Wire::bytes_received`].
+    pub(super) fn bytes_received(&self) -> Option<u64> {
+        self.0.bytes_received()
+    }
+}
+
+impl Drop for Claim {
+    fn drop(&mut self) {
+        claimed().retain(|local| *local != self.0.local);
+    }
+}
+
 /// A second handle on a connection's socket, to ask about it.
 #[derive(Debug)]
-pub(super) struct Wire {
+struct Wire {
     socket: OwnedFd,
     local: SocketAddr,
 }
@@ -70,7 +95,7 @@ impl Wire {
     }
 
     /// Payload bytes that the peer has sent and the kernel has received, read or not.
-    pub(super) fn bytes_received(&self) -> Option<u64> {
+    fn bytes_received(&self) -> Option<u64> {
         // struct tcp_info (linux/tcp.h): tcpi_bytes_received, a u64, stands at byte 128, since
         // Linux 4.1; the layout before it is fixed, as all of the user-space interface.
         const AT: usize = 128 / size_of::<u64>();
@@ -102,7 +127,6 @@ pub(super) struct Watch {
     peers: Vec<SocketAddr>,
     /// Connections from before, whose sessions are being torn down.
     before: Vec<SocketAddr>,
-    found: Option<Wire>,
 }
 
 impl Watch {
@@ -124,26 +148,22 @@ impl Watch {
             .into_iter()
             .map(|wire| wire.local)
             .collect();
-        Self {
-            peers,
-            before,
-            found: None,
-        }
+        Self { peers, before }
     }
 
-    fn find(&mut self) -> Option<&Wire> {
-        if self.found.is_none() {
-            let new = Wire::all(&self.peers);
-            self.found = new
-                .into_iter()
-                .find(|wire| !self.before.contains(&wire.local));
-        }
-        self.found.as_ref()
+    /// The connection that was made since, if it can be told: two cameras behind one address may
+    /// connect at a time, and then neither is watched.
+    fn find(&self) -> Option<Wire> {
+        let mut new = Wire::all(&self.peers);
+        let others = claimed();
+        new.retain(|wire| !self.before.contains(&wire.local) && !others.contains(&wire.local));
+        drop(others);
+        new.pop().filter(|_| new.is_empty())
     }
 
     /// Does the work, unless the camera sends too much meanwhile.
     pub(super) async fn over<T>(
-        &mut self,
+        &self,
         work: impl Future<Output = Result<T, SessionError>>,
     ) -> Result<T, SessionError> {
         tokio::select! {
@@ -152,13 +172,13 @@ impl Watch {
         }
     }
 
-    async fn flood(&mut self) -> SessionError {
+    async fn flood(&self) -> SessionError {
         let mut looks = LOOKS.into_iter();
         let mut pause = LOOKS[0];
         loop {
             pause = looks.next().unwrap_or(pause);
             tokio::time::sleep(pause).await;
-            if let Some(bytes) = self.find().and_then(Wire::bytes_received)
+            if let Some(bytes) = self.find().and_then(|wire| wire.bytes_received())
                 && bytes > SETUP_BYTES_MAX
             {
                 return flooded(bytes);
@@ -167,9 +187,10 @@ impl Watch {
     }
 
     /// The connection, for the time that the session plays.
-    pub(super) fn end(mut self) -> Option<Wire> {
-        self.find();
-        self.found
+    pub(super) fn end(self) -> Option<Claim> {
+        let wire = self.find()?;
+        claimed().push(wire.local);
+        Some(Claim(wire))
     }
 }
 

@@ -38,11 +38,17 @@ impl Bucket {
     }
 }
 
+/// Each value costs a look into a table that all share: a thousand a second is more than any
+/// monitoring reads.
+const METRIC_VALUES_PER_MINUTE: u64 = 60_000;
+
 /// The allowances of one sink on one camera.
 #[derive(Debug)]
 pub(super) struct Account {
     object_bytes: Bucket,
     log_lines: Bucket,
+    objects: Bucket,
+    metric_values: Bucket,
     metric_names: HashSet<String>,
     metric_names_max: usize,
 }
@@ -53,7 +59,9 @@ impl Account {
         const MINUTE: Duration = Duration::from_secs(60);
         Self {
             object_bytes: Bucket::new(limits.object_bytes_per_hour.bytes(), HOUR, now),
+            objects: Bucket::new(limits.objects_per_minute.into(), MINUTE, now),
             log_lines: Bucket::new(limits.log_lines_per_minute.into(), MINUTE, now),
+            metric_values: Bucket::new(METRIC_VALUES_PER_MINUTE, MINUTE, now),
             metric_names: HashSet::new(),
             metric_names_max: limits.metric_names as usize,
         }
@@ -63,13 +71,20 @@ impl Account {
         self.object_bytes.take(bytes, now)
     }
 
+    pub(super) fn take_object(&mut self, now: Instant) -> bool {
+        self.objects.take(1, now)
+    }
+
     pub(super) fn take_log_line(&mut self, now: Instant) -> bool {
         self.log_lines.take(1, now)
     }
 
-    /// Whether a metric may have this name: it follows the grammar of `wit/telemetry.wit` and is
+    /// Whether a value may go to a metric of this name: there are not too many, it follows the grammar of `wit/telemetry.wit` and is
     /// known, or there is room for another.
-    pub(super) fn metric_name(&mut self, name: &str) -> bool {
+    pub(super) fn metric_name(&mut self, name: &str, now: Instant) -> bool {
+        if !self.metric_values.take(1, now) {
+            return false;
+        }
         if self.metric_names.contains(name) {
             return true;
         }

@@ -4,7 +4,8 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::sync::Mutex;
+use std::sync::{Mutex, PoisonError};
+use tokio::sync::OnceCell;
 use wasmtime::component::{Component, HasSelf, Linker};
 use wasmtime::{Cache, CacheConfig};
 use wasmtime_wasi::WasiView as _;
@@ -45,7 +46,7 @@ impl std::fmt::Debug for Plugin {
 pub struct Engine {
     engine: wasmtime::Engine,
     linker: Linker<Sandbox>,
-    loaded: Mutex<Vec<(config::Plugin, Arc<Plugin>)>>,
+    loaded: Mutex<Vec<(config::Plugin, Arc<OnceCell<Arc<Plugin>>>)>>,
 }
 
 impl std::fmt::Debug for Engine {
@@ -108,18 +109,29 @@ impl Engine {
     /// When the file can't be read, is no component of world `sink`, or imports what is not
     /// granted. A later call tries again: the file may have been replaced.
     pub async fn load(&self, source: &config::Plugin) -> Result<Arc<Plugin>, LoadError> {
-        let mut loaded = self.loaded.lock().await;
-        if let Some((_, plugin)) = loaded.iter().find(|(from, _)| from == source) {
-            return Ok(Arc::clone(plugin));
-        }
+        // A lock of its own for each plugin: one whose file hangs must not hold up the others.
+        let slot = {
+            let mut loaded = self.loaded.lock().unwrap_or_else(PoisonError::into_inner);
+            if let Some((_, slot)) = loaded.iter().find(|(from, _)| from == source) {
+                Arc::clone(slot)
+            } else {
+                let slot = Arc::default();
+                loaded.push((source.clone(), Arc::clone(&slot)));
+                slot
+            }
+        };
+        slot.get_or_try_init(|| self.compile(source))
+            .await
+            .map(Arc::clone)
+    }
+
+    async fn compile(&self, source: &config::Plugin) -> Result<Arc<Plugin>, LoadError> {
         let (engine, linker, from) = (self.engine.clone(), self.linker.clone(), source.clone());
         // Compiling takes up to seconds: not on a thread that cameras are served from.
         let plugin = tokio::task::spawn_blocking(move || load(&engine, &linker, &from))
             .await
             .map_err(|error| LoadError(format!("the compiler failed: {error}")))??;
-        let plugin = Arc::new(plugin);
-        loaded.push((source.clone(), Arc::clone(&plugin)));
-        Ok(plugin)
+        Ok(Arc::new(plugin))
     }
 }
 
@@ -170,7 +182,11 @@ fn builtin(name: &str) -> Option<&'static [u8]> {
 }
 
 fn read_file(path: &PathBuf) -> std::io::Result<Vec<u8>> {
-    let size = std::fs::metadata(path)?.len();
+    let metadata = std::fs::metadata(path)?;
+    if !metadata.is_file() {
+        return Err(std::io::Error::other("it isn't a regular file"));
+    }
+    let size = metadata.len();
     if size > PLUGIN_BYTES_MAX {
         return Err(std::io::Error::other(format!(
             "too large for a plugin: {size} bytes"

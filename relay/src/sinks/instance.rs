@@ -22,9 +22,11 @@ use crate::hold::{TrackSet, Unit};
 use crate::telemetry::{EndReason, SinkEvents};
 use crate::units::{CameraName, CaptureTime};
 
-/// How much later than its time a call is ended that sits in a call of the host: the guest's own
-/// loops end by the epoch, at the time itself.
-const HOST_GRACE: Duration = Duration::from_millis(500);
+/// How many times longer than the limit of its work a call may take in all: more is a guest that
+/// sleeps in a call of the host, where epochs don't reach, and not a busy machine.
+const IDLE_FACTOR: u32 = 2;
+/// Least pause between two looks at it.
+const LOOK: Duration = Duration::from_millis(500);
 
 /// An instance that is over, with its reason.
 #[derive(Debug, Clone, thiserror::Error)]
@@ -139,7 +141,7 @@ impl Instance {
         // at; what counts is its own time, not the disk's.
         store.epoch_deadline_callback(move |context| {
             let sandbox = context.data();
-            if sandbox.clock.read().0 > sandbox.limits.call {
+            if sandbox.clock.busy() > sandbox.limits.call {
                 Ok(UpdateDeadline::Interrupt)
             } else {
                 Ok(UpdateDeadline::Yield(1))
@@ -183,13 +185,15 @@ impl Instance {
             .await
     }
 
-    /// Hands units over. The inner error is the plugin's own: it goes on.
+    /// Hands units over; `lapsed`: something before the first of them is lost to this plugin. The
+    /// inner error is the plugin's own: it goes on.
     ///
     /// # Errors
     /// The instance is over.
     pub async fn handle(
         &mut self,
         units: Vec<Arc<Unit>>,
+        mut lapsed: bool,
     ) -> Result<Result<(), String>, EndedInstance> {
         let bytes: usize = units.iter().map(|unit| unit.payload.len()).sum();
         let held_max = self.limits.held.as_usize();
@@ -205,7 +209,11 @@ impl Instance {
         }
         let mut handles = Vec::with_capacity(units.len());
         for unit in units {
-            match self.store.data_mut().hold_unit(unit) {
+            match self
+                .store
+                .data_mut()
+                .hold_unit(unit, std::mem::take(&mut lapsed))
+            {
                 Ok(handle) => handles.push(handle),
                 Err(ResourceTableError::Full) => return Err(self.too_many_handles()),
                 Err(error) => {
@@ -258,10 +266,11 @@ impl Instance {
             let calling = call(&self.guest, &mut self.store);
             in_time(&self.clock, self.limits.call, calling).await
         };
-        let (busy, waited) = self.clock.read();
+        let (busy, waited) = (self.clock.busy(), self.clock.storage());
         let sandbox = self.store.data();
         if let Some(events) = &sandbox.events {
-            events.called(busy, waited, sandbox.memory.bytes, sandbox.held_bytes);
+            let held = (sandbox.held_bytes, sandbox.held_units);
+            events.called(busy, waited, sandbox.memory.bytes, held);
         }
         match result {
             Some(Ok(value)) => Ok(value),
@@ -271,23 +280,21 @@ impl Instance {
     }
 }
 
-/// `None` when the call used up its time inside the host, where epochs don't reach.
+/// `None` when the call used up its time without being at work.
 async fn in_time<T>(
     clock: &CallClock,
     limit: Duration,
     calling: impl Future<Output = T>,
 ) -> Option<T> {
-    let mut calling = pin!(calling);
-    // Most calls end without ever waiting: they cost no timer.
-    let mut pause = limit + HOST_GRACE;
+    let calling = pin!(calling);
+    let mut calling = pin!(clock.work(calling));
+    let in_all = limit * IDLE_FACTOR + LOOK;
+    let mut pause = in_all;
     loop {
         match tokio::time::timeout(pause, &mut calling).await {
             Ok(result) => return Some(result),
-            Err(_) => {
-                let (busy, _) = clock.read();
-                // What is left of its time; at least a little, for it may be waiting for a disk.
-                pause = (limit + HOST_GRACE).checked_sub(busy)?.max(HOST_GRACE);
-            }
+            // What is left of its time; at least a little, for it may be waiting for a disk.
+            Err(_) => pause = in_all.checked_sub(clock.elapsed())?.max(LOOK),
         }
     }
 }

@@ -23,7 +23,7 @@ const REST_MAX: Duration = Duration::from_secs(60);
 /// An instance that lived for so long was well: the next rest is short again.
 const WELL_AFTER: Duration = Duration::from_secs(60);
 /// How long the last call may take, disk included: within the time that shutdown has.
-const STOP_TIME: Duration = Duration::from_millis(2800);
+const STOP_TIME: Duration = Duration::from_millis(2600);
 
 /// Drives one plugin for one camera.
 #[derive(Debug)]
@@ -67,6 +67,7 @@ impl SinkTask {
             if let Some(lapse) = self.cursor.read(0, 0).lapse {
                 self.events.lapse(&lapse);
             }
+            self.events.lag(self.cursor.lag());
             tokio::select! {
                 () = tokio::time::sleep(rest) => {}
                 () = shutdown.requested() => {}
@@ -91,14 +92,19 @@ impl SinkTask {
         tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
         let mut wanted = Wanted::default();
         let gather = self.surroundings.sink.gather;
+        // The pause comes first: mostly units have gathered when it ends, and intake need not wake
+        // anybody.
+        let mut gathered = tokio::time::Instant::now() + gather;
         loop {
             tokio::select! {
-                () = gathered(gather, &mut self.cursor) => {
+                () = ready_after(gathered, &mut self.cursor) => {
+                    gathered = tokio::time::Instant::now() + gather;
                     if let Err(ended) = self.hand_over(&mut instance, &mut wanted).await {
                         return Served::Over(ended);
                     }
                 }
                 _ = tick.tick() => {
+                    self.events.lag(self.cursor.lag());
                     if let Err(ended) = instance.tick(CaptureTime::now()).await {
                         return Served::Over(ended);
                     }
@@ -117,13 +123,16 @@ impl SinkTask {
         instance: &mut Instance,
         wanted: &mut Wanted,
     ) -> Result<(), EndedInstance> {
-        let bytes_max = self.surroundings.sink.limits.held.as_usize() / HELD_SHARE;
+        let limits = &self.surroundings.sink.limits;
+        let bytes_max = limits.held.as_usize() / HELD_SHARE;
+        let units_max = UNITS_MAX.min((limits.handles / 2).max(1) as usize);
         // Bounded: what arrives during the calls is for the next round, so that ticks come through.
         let mut left = self.cursor.lag();
         while left > 0 {
-            let batch = self.cursor.read(UNITS_MAX, bytes_max);
+            let batch = self.cursor.read(units_max, bytes_max);
             if let Some(lapse) = &batch.lapse {
                 self.events.lapse(lapse);
+                wanted.lapsed = true;
             }
             if batch.units.is_empty() {
                 return Ok(());
@@ -157,7 +166,8 @@ impl SinkTask {
         if wanted.generation != Some(first.tracks.generation) {
             let ids = instance.tracks(&first.tracks).await?;
             wanted.generation = Some(first.tracks.generation);
-            wanted.ids = ids.into_iter().collect();
+            let real = |id: &u32| first.tracks.tracks.iter().any(|track| track.id == *id);
+            wanted.ids = ids.into_iter().filter(real).collect();
         }
         let units: Vec<_> = run
             .into_iter()
@@ -167,10 +177,11 @@ impl SinkTask {
             return Ok(());
         }
         let count = units.len();
-        if let Err(text) = instance.handle(units).await? {
+        let lapsed = std::mem::take(&mut wanted.lapsed);
+        if let Err(text) = instance.handle(units, lapsed).await? {
             self.events.plugin_error(&text);
         }
-        self.events.handed(count, self.cursor.lag());
+        self.events.handed(count);
         Ok(())
     }
 
@@ -194,12 +205,9 @@ impl SinkTask {
     }
 }
 
-/// Waits until there is something to hand over. The pause comes first: mostly units have gathered
-/// when it ends, and intake need not wake anybody.
-async fn gathered(pause: Duration, cursor: &mut Cursor) {
-    if !pause.is_zero() {
-        tokio::time::sleep(pause).await;
-    }
+/// Waits until this instant is past and there is something to hand over. Cancel-safe.
+async fn ready_after(instant: tokio::time::Instant, cursor: &mut Cursor) {
+    tokio::time::sleep_until(instant).await;
     cursor.ready().await;
 }
 
@@ -208,6 +216,8 @@ async fn gathered(pause: Duration, cursor: &mut Cursor) {
 struct Wanted {
     generation: Option<u64>,
     ids: HashSet<u32>,
+    /// The next unit comes after a loss that the instance must know of.
+    lapsed: bool,
 }
 
 /// Splits units where the set of tracks changes.

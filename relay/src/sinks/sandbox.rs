@@ -22,6 +22,7 @@ pub(super) struct Sandbox {
     pub(super) tail: Tail,
     /// Payload bytes kept alive by handles.
     pub(super) held_bytes: usize,
+    pub(super) held_units: usize,
     pub(super) open_objects: usize,
     pub(super) limits: Limits,
     pub(super) account: Arc<Mutex<Account>>,
@@ -67,6 +68,7 @@ impl Sandbox {
             clock: Arc::new(CallClock::new()),
             tail,
             held_bytes: 0,
+            held_units: 0,
             open_objects: 0,
             limits: *limits,
             account,
@@ -101,6 +103,8 @@ pub(super) struct MemoryBound {
     /// Of all memories of the instance.
     pub(super) bytes: usize,
     pub(super) denied: bool,
+    /// Of all tables of the instance.
+    table_elements: usize,
 }
 
 /// Function tables of real guests have some thousand entries.
@@ -112,11 +116,27 @@ impl MemoryBound {
             bytes_max,
             bytes: 0,
             denied: false,
+            table_elements: 0,
         }
     }
 }
 
+/// A component of one program has a handful of core modules, adapters among them.
+const MODULES_MAX: usize = 64;
+
 impl wasmtime::ResourceLimiter for MemoryBound {
+    fn instances(&self) -> usize {
+        MODULES_MAX
+    }
+
+    fn memories(&self) -> usize {
+        MODULES_MAX
+    }
+
+    fn tables(&self) -> usize {
+        MODULES_MAX
+    }
+
     fn memory_growing(
         &mut self,
         current: usize,
@@ -134,10 +154,17 @@ impl wasmtime::ResourceLimiter for MemoryBound {
 
     fn table_growing(
         &mut self,
-        _current: usize,
+        current: usize,
         desired: usize,
         _maximum: Option<usize>,
     ) -> wasmtime::Result<bool> {
-        Ok(desired <= TABLE_ELEMENTS_MAX)
+        let elements = self
+            .table_elements
+            .saturating_add(desired.saturating_sub(current));
+        if elements > TABLE_ELEMENTS_MAX {
+            return Ok(false);
+        }
+        self.table_elements = elements;
+        Ok(true)
     }
 }

@@ -34,13 +34,21 @@ impl Tail {
     pub(super) fn text(&self) -> String {
         let tail = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let bytes: Vec<u8> = tail.iter().copied().collect();
-        one_line(&String::from_utf8_lossy(&bytes))
+        let text = String::from_utf8_lossy(&bytes);
+        // The end matters: that is where a panic is.
+        let begin = text
+            .char_indices()
+            .rev()
+            .nth(CHARS_MAX - 1)
+            .map_or(0, |(at, _)| at);
+        one_line(text.get(begin..).unwrap_or_default())
     }
 }
 
+const CHARS_MAX: usize = 1000;
+
 /// Makes a text of a guest safe for the log: one line, no control characters, bounded.
 pub(super) fn one_line(text: &str) -> String {
-    const CHARS_MAX: usize = 1000;
     text.trim()
         .chars()
         .map(|c| if c.is_control() { ' ' } else { c })

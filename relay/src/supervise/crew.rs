@@ -3,6 +3,7 @@
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use tokio::runtime::Handle;
 use tokio::task::JoinSet;
 
 use super::intake_thread::IntakeThread;
@@ -16,7 +17,7 @@ use crate::telemetry::{CameraEvents, SinkEvents, SupervisorEvents, Telemetry};
 use crate::units::CameraName;
 
 /// How long the cameras' good-byes may take at shutdown.
-const CAMERAS_TIME: Duration = Duration::from_millis(1500);
+const CAMERAS_TIME: Duration = Duration::from_millis(1200);
 
 /// A camera of a running relay.
 #[derive(Debug, Clone)]
@@ -151,6 +152,11 @@ impl Crew {
             hold,
             status,
         }
+    }
+
+    /// Where the cameras' tasks run.
+    pub(super) fn intake(&self) -> Handle {
+        self.intake.handle().clone()
     }
 
     /// Ends the cameras, then the sinks: what arrived last is still recorded.

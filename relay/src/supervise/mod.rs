@@ -106,7 +106,7 @@ pub async fn run(
     let (mut crew, cameras) =
         Crew::start(&config, &telemetry, &archive, &engine).map_err(RunError::Thread)?;
     let sampler = tokio::spawn(sample(archive.clone(), events));
-    let watchdog = tokio::spawn(systemd::watchdog());
+    let watchdog = tokio::spawn(systemd::watchdog(crew.intake()));
     readiness.ready();
     systemd::ready();
     tracing::info!(
@@ -175,7 +175,7 @@ async fn sample(archive: Archive, events: ArchiveEvents) {
     let mut tick = tokio::time::interval(SPACE_PERIOD);
     loop {
         tick.tick().await;
-        events.open_objects(archive.open_objects());
+        events.open_objects(archive.open_objects(), archive.unflushed_bytes());
         let archive = archive.clone();
         match tokio::task::spawn_blocking(move || archive.space()).await {
             Ok(Ok(spaces)) => {

@@ -1,6 +1,7 @@
 //! Tells systemd what it wants to know; without systemd nothing happens.
 
 use sd_notify::NotifyState;
+use tokio::runtime::Handle;
 
 fn tell(state: &[NotifyState<'_>]) {
     if let Err(error) = sd_notify::notify(state) {
@@ -16,14 +17,18 @@ pub(super) fn stopping() {
     tell(&[NotifyState::Stopping]);
 }
 
-/// Pets the watchdog as long as tasks are run at all: it barks when the scheduler is stuck.
-pub(super) async fn watchdog() {
+/// Pets the watchdog as long as tasks are run at all, here and on the intake thread: it barks when
+/// either is stuck.
+pub(super) async fn watchdog(intake: Handle) {
     let Some(period) = sd_notify::watchdog_enabled() else {
         return;
     };
     let mut tick = tokio::time::interval(period / 3);
     loop {
         tick.tick().await;
+        if intake.spawn(async {}).await.is_err() {
+            return;
+        }
         tell(&[NotifyState::Watchdog]);
     }
 }

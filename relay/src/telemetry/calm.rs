@@ -1,5 +1,6 @@
 //! Keeps a repeated complaint from filling the log.
 
+use std::collections::BTreeMap;
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -12,8 +13,8 @@ pub(super) struct Calm {
 
 #[derive(Debug, Default)]
 struct State {
-    last: Option<(u64, Instant)>,
-    kept_back: u64,
+    /// When each was let through last, and how many were kept back since.
+    topics: BTreeMap<u64, (Instant, u64)>,
 }
 
 impl Calm {
@@ -29,15 +30,16 @@ impl Calm {
     pub(super) fn pass(&self, topic: u64) -> Option<u64> {
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
         let now = Instant::now();
-        if let Some((last_topic, at)) = state.last
-            && last_topic == topic
-            && now < at + self.period
-        {
-            state.kept_back += 1;
+        let Some((at, kept_back)) = state.topics.get_mut(&topic) else {
+            state.topics.insert(topic, (now, 0));
+            return Some(0);
+        };
+        if now < *at + self.period {
+            *kept_back += 1;
             return None;
         }
-        state.last = Some((topic, now));
-        Some(std::mem::take(&mut state.kept_back))
+        *at = now;
+        Some(std::mem::take(kept_back))
     }
 }
 
@@ -51,7 +53,7 @@ mod tests {
         assert_eq!(calm.pass(1), Some(0));
         assert_eq!(calm.pass(1), None);
         assert_eq!(calm.pass(1), None);
-        assert_eq!(calm.pass(2), Some(2));
-        assert_eq!(calm.pass(1), Some(0));
+        assert_eq!(calm.pass(2), Some(0));
+        assert_eq!(calm.pass(1), None);
     }
 }

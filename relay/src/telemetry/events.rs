@@ -29,6 +29,7 @@ struct TrackMetrics {
     bytes: Counter,
     gated: Counter,
     packets_lost: Counter,
+    last_capture: Seconds,
 }
 
 /// What happens on a camera's line.
@@ -41,10 +42,11 @@ struct CameraInner {
     telemetry: Arc<Telemetry>,
     video: TrackMetrics,
     audio: TrackMetrics,
-    last_capture: Seconds,
     hold_bytes: Gauge,
     calm_ended: Calm,
     calm_fault: Calm,
+    calm_time: Calm,
+    calm_shut: Calm,
 }
 
 impl CameraEvents {
@@ -65,6 +67,7 @@ impl CameraEvents {
                 bytes: families.unit_bytes.get_or_create_owned(&labels),
                 gated: families.units_gated.get_or_create_owned(&labels),
                 packets_lost: families.packets_lost.get_or_create_owned(&labels),
+                last_capture: families.last_capture.get_or_create_owned(&labels),
             }
         };
         for cause in EndCause::ALL {
@@ -81,11 +84,12 @@ impl CameraEvents {
             camera: camera.clone(),
             video: track(TrackKind::Video),
             audio: track(TrackKind::Audio),
-            last_capture: families.last_capture.get_or_create_owned(&of_camera),
             hold_bytes: families.hold_bytes.get_or_create_owned(&of_camera),
             telemetry: Arc::clone(telemetry),
             calm_ended: Calm::new(REPEAT),
             calm_fault: Calm::new(REPEAT),
+            calm_time: Calm::new(REPEAT),
+            calm_shut: Calm::new(10 * REPEAT),
         }));
         events.phase(Phase::Resting);
         events
@@ -168,7 +172,7 @@ impl CameraEvents {
             .get_or_create(&labels)
             .inc();
         if let Some(repeated) = self.0.calm_fault.pass(u64::from(oversize)) {
-            warn!(camera = %self.0.camera, cause, message, repeated, "fault in the stream");
+            warn!(camera = %self.0.camera, cause, detail = message, repeated, "fault in the stream");
         }
     }
 
@@ -187,7 +191,36 @@ impl CameraEvents {
             .media_time_jumps
             .get_or_create(&self.of_camera())
             .inc();
-        warn!(camera = %self.0.camera, "media time jumped: the camera's stream began anew");
+        if let Some(repeated) = self.0.calm_time.pass(0) {
+            warn!(
+                camera = %self.0.camera, repeated,
+                "media time jumped: the camera's stream began anew"
+            );
+        }
+    }
+
+    /// The home clock was set while a session ran: later and earlier capture times of it can't be
+    /// compared.
+    pub fn home_clock_stepped(&self, seconds: f64) {
+        let of_camera = self.of_camera();
+        self.0
+            .telemetry
+            .families
+            .home_clock_steps
+            .get_or_create(&of_camera)
+            .inc();
+        warn!(camera = %self.0.camera, seconds, "the home clock was set");
+    }
+
+    /// No picture has passed the gate for long although units arrive.
+    pub fn gate_stays_shut(&self) {
+        if let Some(repeated) = self.0.calm_shut.pass(0) {
+            warn!(
+                camera = %self.0.camera, repeated,
+                advice = "set the camera to send key frames (IDR) every 1 to 2 s, no intra refresh",
+                "pictures arrive but none that decoding can begin at; nothing can be recorded"
+            );
+        }
     }
 
     /// A unit was kept back: what it refers to was lost.
@@ -200,7 +233,7 @@ impl CameraEvents {
         let track = self.track(kind);
         track.units.inc();
         track.bytes.inc_by(bytes as u64);
-        self.0.last_capture.set(captured.unix_seconds());
+        track.last_capture.set(captured.unix_seconds());
     }
 
     /// The hold's fill.
@@ -227,6 +260,7 @@ struct SinkInner {
     storage_wait: SecondsTotal,
     memory: Gauge,
     held: Gauge,
+    held_units: Gauge,
     object_bytes: Counter,
     up: Gauge,
     calm_lapse: Calm,
@@ -257,6 +291,25 @@ impl SinkEvents {
             .plugin_held_max
             .get_or_create(&labels)
             .set(bound(limits.held.bytes()));
+        for (limit, value) in [
+            ("call_seconds", limits.call.as_secs_f64()),
+            ("handles", limits.handles.into()),
+            (
+                "object_bytes_per_hour",
+                limits.object_bytes_per_hour.bytes() as f64,
+            ),
+            ("objects_per_minute", limits.objects_per_minute.into()),
+            ("open_objects", limits.open_objects.into()),
+            ("log_lines_per_minute", limits.log_lines_per_minute.into()),
+            ("metric_names", limits.metric_names.into()),
+        ] {
+            let labels = OfSinkLimit {
+                camera: camera.clone(),
+                sink: sink.clone(),
+                limit,
+            };
+            families.plugin_limit.get_or_create(&labels).set(value);
+        }
         drop(families.sink_lost_units.get_or_create(&labels));
         drop(families.sink_lost_bytes.get_or_create(&labels));
         drop(families.sink_lost_groups.get_or_create(&labels));
@@ -281,6 +334,7 @@ impl SinkEvents {
             storage_wait: families.plugin_storage_wait.get_or_create_owned(&labels),
             memory: families.plugin_memory.get_or_create_owned(&labels),
             held: families.plugin_held.get_or_create_owned(&labels),
+            held_units: families.plugin_handles.get_or_create_owned(&labels),
             object_bytes: families.object_bytes.get_or_create_owned(&labels),
             up: families.plugin_up.get_or_create_owned(&labels),
             telemetry: Arc::clone(telemetry),
@@ -340,7 +394,7 @@ impl SinkEvents {
         self.0.memory.set(0);
         self.0.held.set(0);
         error!(
-            camera = %self.0.camera, sink = %self.0.sink, reason = reason.as_str(), message,
+            camera = %self.0.camera, sink = %self.0.sink, reason = reason.as_str(), detail = message,
             again_in_seconds = again_in.as_secs_f64(), "plugin ended"
         );
     }
@@ -369,19 +423,32 @@ impl SinkEvents {
         }
     }
 
-    /// Units were handed over; so many wait.
-    pub fn handed(&self, units: usize, lag: u64) {
+    /// Units were handed over.
+    pub fn handed(&self, units: usize) {
         self.0.units.inc_by(units as u64);
+    }
+
+    /// So many units wait.
+    pub fn lag(&self, lag: u64) {
         self.0.lag.set(i64::try_from(lag).unwrap_or(i64::MAX));
     }
 
-    /// A call ended; `memory` and `held` in bytes.
-    pub fn called(&self, busy: Duration, storage_wait: Duration, memory: usize, held: usize) {
+    /// A call ended; `memory` and `held` in bytes, `held` of that many units.
+    pub fn called(
+        &self,
+        busy: Duration,
+        storage_wait: Duration,
+        memory: usize,
+        (held, held_units): (usize, usize),
+    ) {
         self.0.calls.inc();
         self.0.busy.inc_by(busy.as_secs_f64());
         self.0.storage_wait.inc_by(storage_wait.as_secs_f64());
         self.0.memory.set(i64::try_from(memory).unwrap_or(i64::MAX));
         self.0.held.set(i64::try_from(held).unwrap_or(i64::MAX));
+        self.0
+            .held_units
+            .set(i64::try_from(held_units).unwrap_or(i64::MAX));
     }
 
     /// The plugin answered a call with an error.
@@ -394,7 +461,7 @@ impl SinkEvents {
             .inc();
         if let Some(repeated) = self.0.calm_error.pass(0) {
             warn!(
-                camera = %self.0.camera, sink = %self.0.sink, message, repeated,
+                camera = %self.0.camera, sink = %self.0.sink, detail = message, repeated,
                 "the plugin reports an error"
             );
         }
@@ -430,10 +497,10 @@ impl SinkEvents {
     pub fn plugin_log(&self, level: tracing::Level, message: &str) {
         let (camera, sink) = (&self.0.camera, &self.0.sink);
         match level {
-            tracing::Level::ERROR => error!(%camera, %sink, message, "plugin says"),
-            tracing::Level::WARN => warn!(%camera, %sink, message, "plugin says"),
-            tracing::Level::INFO => info!(%camera, %sink, message, "plugin says"),
-            _ => debug!(%camera, %sink, message, "plugin says"),
+            tracing::Level::ERROR => error!(%camera, %sink, text = message, "plugin says"),
+            tracing::Level::WARN => warn!(%camera, %sink, text = message, "plugin says"),
+            tracing::Level::INFO => info!(%camera, %sink, text = message, "plugin says"),
+            _ => debug!(%camera, %sink, text = message, "plugin says"),
         }
     }
 
@@ -507,8 +574,10 @@ impl ArchiveEvents {
             .set(gauge(total));
     }
 
-    /// Objects being written.
-    pub fn open_objects(&self, count: usize) {
+    /// Objects being written, and how much of them is not on disk.
+    pub fn open_objects(&self, count: usize, unflushed_bytes: u64) {
+        let unflushed = i64::try_from(unflushed_bytes).unwrap_or(i64::MAX);
+        self.telemetry.families.archive_unflushed.set(unflushed);
         let count = i64::try_from(count).unwrap_or(i64::MAX);
         self.telemetry.families.archive_open_objects.set(count);
     }

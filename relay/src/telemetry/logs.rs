@@ -31,9 +31,19 @@ pub enum LogLevel {
     Debug,
 }
 
+/// Writes out what is left of the log when it is dropped.
+#[derive(Debug)]
+#[must_use = "the log ends with it"]
+pub struct LogEnd {
+    _worker: tracing_appender::non_blocking::WorkerGuard,
+}
+
 /// Starts the log; a second call changes nothing. Only the relay's own events are logged: what
 /// libraries write may hold addresses and session descriptions.
-pub fn start(format: LogFormat, level: LogLevel) {
+///
+/// A thread of its own writes: a reader of the log that stalls must not stop a camera. What such a
+/// reader makes it keep is bounded (128 000 lines); more is dropped.
+pub fn start(format: LogFormat, level: LogLevel) -> LogEnd {
     let level = match level {
         LogLevel::Error => LevelFilter::ERROR,
         LogLevel::Warn => LevelFilter::WARN,
@@ -41,9 +51,10 @@ pub fn start(format: LogFormat, level: LogLevel) {
         LogLevel::Debug => LevelFilter::DEBUG,
     };
     let registry =
-        tracing_subscriber::registry().with(Targets::new().with_target("forebay", level));
+        tracing_subscriber::registry().with(Targets::new().with_target("forebay::", level));
+    let (writer, worker) = tracing_appender::non_blocking(std::io::stderr());
     let layer = tracing_subscriber::fmt::layer()
-        .with_writer(std::io::stderr)
+        .with_writer(writer)
         .with_target(false);
     // The only error is that a log was started before (tests do): that one stays.
     let started = match format {
@@ -53,4 +64,5 @@ pub fn start(format: LogFormat, level: LogLevel) {
         LogFormat::Json => registry.with(layer.json().flatten_event(true)).try_init(),
     };
     drop(started);
+    LogEnd { _worker: worker }
 }

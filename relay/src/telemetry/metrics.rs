@@ -176,7 +176,8 @@ families! {
     units: Family<OfTrack, Counter> = "camera_units", "Access units taken into the hold";
     unit_bytes: Family<OfTrack, Counter> = "camera_unit_bytes", "Payload of the access units taken into the hold";
     units_gated: Family<OfTrack, Counter> = "camera_units_gated", "Access units kept back because what they refer to was lost";
-    last_capture: Family<OfCamera, Seconds> = "camera_last_capture_timestamp_seconds", "Capture time of the newest unit";
+    last_capture: Family<OfTrack, Seconds> = "camera_last_capture_timestamp_seconds", "Capture time of the newest unit";
+    home_clock_steps: Family<OfCamera, Counter> = "camera_home_clock_steps", "Times that the home clock was set while a session ran, which began a new timeline";
     media_time_jumps: Family<OfCamera, Counter> = "camera_media_time_jumps", "Times that the camera's media time jumped within a session";
     hold_bytes: Family<OfCamera, Gauge> = "hold_bytes", "Payload in the hold";
     hold_bytes_max: Family<OfCamera, Gauge> = "hold_max_bytes", "Bound of hold_bytes";
@@ -196,6 +197,8 @@ families! {
     plugin_memory_max: Family<OfSink, Gauge> = "plugin_memory_max_bytes", "Bound of plugin_memory_bytes";
     plugin_held: Family<OfSink, Gauge> = "plugin_held_bytes", "Payload that the instance keeps alive by its handles";
     plugin_held_max: Family<OfSink, Gauge> = "plugin_held_max_bytes", "Bound of plugin_held_bytes";
+    plugin_limit: Family<OfSinkLimit, Seconds> = "plugin_limit", "Limits of the configuration, in seconds, bytes, or numbers as their names say";
+    plugin_handles: Family<OfSink, Gauge> = "plugin_held_units", "Units that the instance has handles on";
     plugin_limit_hits: Family<OfSinkLimit, Counter> = "plugin_limit_hits", "Requests of the plugin denied for a limit of its configuration";
     plugin_counts: Family<OfSinkName, Counter> = "plugin_events", "Counters of the plugin's own";
     plugin_gauges: Family<OfSinkName, Seconds> = "plugin_level", "Gauges of the plugin's own";
@@ -204,6 +207,7 @@ families! {
     published_bytes: Family<OfSink, Counter> = "sink_published_bytes", "Bytes of the objects that reached their final name";
     archive_free: Family<OfPlace, Gauge> = "archive_free_bytes", "Free space on the file system";
     archive_size: Family<OfPlace, Gauge> = "archive_size_bytes", "Size of the file system";
+    archive_unflushed: Gauge = "archive_unflushed_bytes", "Bytes written to open objects that a power cut now would take";
     archive_open_objects: Gauge = "archive_open_objects", "Objects being written";
     archive_deferred: Counter = "archive_objects_deferred", "Finished objects that could not be published at once and wait in the spool";
     archive_publish_failures: Counter = "archive_publish_failures", "Failed attempts to publish an object";

@@ -149,9 +149,11 @@ pub(super) const FAULTS: &[Case] = &[
     cut("hang-play", Behaviour::HangAt(Step::Play), hangs("PLAY: no answer within 1 s")),
     // OPTIONS is the first sign of life. Silence shows before its answer is due, in 3 s.
     Case { session_seconds: 6, ..cut("hang-options", Behaviour::HangAt(Step::Options), Fate::Ends {
-           causes: &["silent", "closed"], words: "nothing arrived for 2 s",
+           causes: &["silent", "closed"], words: "no unit arrived for 2 s",
            phases: &["flowing", "waiting", "resting", "connecting"] }) },
-    case("hang-media", Behaviour::HangAt(Step::AfterPlay(20)), flows(&["silent"], "nothing arrived for 2 s")),
+    case("hang-media", Behaviour::HangAt(Step::AfterPlay(20)), Fate::Ends {
+        causes: &["silent"], words: "no unit arrived for 2 s",
+        phases: &["flowing", "waiting", "resting", "connecting"] }),
     cut("hang-first", Behaviour::HangAt(Step::AfterPlay(0)), Fate::Ends {
         causes: &["silent", "closed"], words: "no unit arrived within 3 s",
         phases: &["waiting", "resting", "connecting"] }),
@@ -179,7 +181,7 @@ pub(super) const FAULTS: &[Case] = &[
     cut("huge-length", Behaviour::HugeContentLength { bytes_per_second: 500_000 }, hangs("DESCRIBE: no answer within 1 s")),
     case("asks-back", Behaviour::RequestToClient, Fate::Survives(None)),
     Case { footage: Footage::OutsideFault, ..case("freezes", Behaviour::Freeze, Fate::Ends {
-        causes: &["timeout", "silent"], words: "nothing arrived for 2 s", phases: &["connecting", "resting"] }) },
+        causes: &["timeout", "silent"], words: "no unit arrived for 2 s", phases: &["connecting", "resting"] }) },
 ];
 
 /// As fast as a link of 256 Mb/s carries it.
@@ -190,9 +192,9 @@ const FLOOD: u64 = 32_000_000;
 pub(super) const FLOODS: &[Case] = &[
     HEALTHY,
     cut("long-header", Behaviour::LongHeader { bytes_per_second: FLOOD },
-        refuses(&["protocol", "timeout", "closed"], "DESCRIBE")),
+        refuses(&["oversize", "closed"], "without end")),
     cut("huge-length", Behaviour::HugeContentLength { bytes_per_second: FLOOD },
-        refuses(&["protocol", "timeout", "closed"], "DESCRIBE")),
+        refuses(&["oversize", "closed"], "without end")),
     Case { footage: Footage::OutsideFault, ..case("endless", Behaviour::EndlessFragment { bytes_per_second: FLOOD },
            Fate::Ends { causes: &["oversize"], words: "no end", phases: &["resting", "connecting", "waiting"] }) },
     Case { footage: Footage::OutsideFault, ..case("oversize-huge", Behaviour::OversizeUnit { bytes: 3 * FLOOD },

@@ -164,10 +164,10 @@ fn what_is_plainly_no_plugin_is_refused_at_the_start() {
         let errors = folder.join(format!("{name}.log"));
         let mut process = Running::start(
             Command::new(Relay::program())
-                .args(["run", "--config"])
+                .args(["check", "--config"])
                 .arg(&file)
-                .stdout(Stdio::null())
-                .stderr(fs::File::create(&errors).unwrap()),
+                .stdout(fs::File::create(&errors).unwrap())
+                .stderr(Stdio::null()),
         );
         let status = process.wait(Duration::from_secs(20));
         if status.is_none() {

@@ -11,7 +11,11 @@ use crate::sinks::sandbox::Sandbox;
 /// A unit that a plugin has a handle on.
 #[derive(Debug)]
 #[allow(unreachable_pub, reason = "the generated bindings export it again")]
-pub struct HeldUnit(pub(super) Arc<Unit>);
+pub struct HeldUnit {
+    pub(super) unit: Arc<Unit>,
+    /// What comes before it is lost to this plugin, if not to others.
+    lapsed: bool,
+}
 
 /// Most bytes that one `read` copies into the sandbox: more than any unit may have.
 const READ_BYTES_MAX: usize = 64 << 20;
@@ -21,10 +25,12 @@ impl Sandbox {
     pub(in crate::sinks) fn hold_unit(
         &mut self,
         unit: Arc<Unit>,
+        lapsed: bool,
     ) -> Result<Resource<HeldUnit>, wasmtime::component::ResourceTableError> {
         let bytes = unit.payload.len();
-        let handle = self.table.push(HeldUnit(unit))?;
+        let handle = self.table.push(HeldUnit { unit, lapsed })?;
         self.held_bytes += bytes;
+        self.held_units += 1;
         Ok(handle)
     }
 }
@@ -51,7 +57,7 @@ impl setting::Host for Sandbox {}
 
 impl media::HostAccessUnit for Sandbox {
     fn info(&mut self, handle: Resource<HeldUnit>) -> wasmtime::Result<media::UnitInfo> {
-        let HeldUnit(unit) = self.table.get(&handle)?;
+        let HeldUnit { unit, lapsed } = self.table.get(&handle)?;
         Ok(media::UnitInfo {
             track: unit.track.id,
             sequence: unit.sequence,
@@ -61,7 +67,7 @@ impl media::HostAccessUnit for Sandbox {
             captured: unit.captured.unix_nanos(),
             uncertainty: unit.uncertainty_nanos,
             random_access: unit.random_access,
-            discontinuity: unit.discontinuity,
+            discontinuity: unit.discontinuity || *lapsed,
             size: u32::try_from(unit.payload.len()).unwrap_or(u32::MAX),
         })
     }
@@ -72,7 +78,7 @@ impl media::HostAccessUnit for Sandbox {
         offset: u32,
         length: u32,
     ) -> wasmtime::Result<Vec<u8>> {
-        let HeldUnit(unit) = self.table.get(&handle)?;
+        let HeldUnit { unit, .. } = self.table.get(&handle)?;
         let size = unit.payload.len();
         let begin = (offset as usize).min(size);
         let end = begin
@@ -82,7 +88,8 @@ impl media::HostAccessUnit for Sandbox {
     }
 
     fn drop(&mut self, handle: Resource<HeldUnit>) -> wasmtime::Result<()> {
-        let HeldUnit(unit) = self.table.delete(handle)?;
+        let HeldUnit { unit, .. } = self.table.delete(handle)?;
+        self.held_units = self.held_units.saturating_sub(1);
         self.held_bytes = self.held_bytes.saturating_sub(unit.payload.len());
         Ok(())
     }

@@ -18,6 +18,9 @@ use crate::units::CaptureTime;
 #[allow(unreachable_pub, reason = "the generated bindings export it again")]
 pub struct OpenObject(Option<Object>);
 
+/// Most bytes of one append, in multiples of `held`.
+const APPEND_HELD: u64 = 4;
+
 type Answer<T> = wasmtime::Result<Result<T, ObjectError>>;
 
 fn denied(message: impl Into<String>) -> ObjectError {
@@ -110,6 +113,15 @@ impl objects::Host for Sandbox {
                 self.open_objects
             ))));
         }
+        if !self
+            .account
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .take_object(Instant::now())
+        {
+            self.limit_hit("objects_per_minute");
+            return Ok(Err(limit("objects_per_minute is used up")));
+        }
         let key = ObjectKey {
             camera: self.camera.clone(),
             sink: self.sink.clone(),
@@ -141,12 +153,20 @@ impl objects::HostObject for Sandbox {
                 Part::Bytes(bytes) => Bytes::from(bytes),
                 // Shared, not copied.
                 Part::Payload(unit) => {
-                    let HeldUnit(unit) = self.table.get(&unit)?;
+                    let HeldUnit { unit, .. } = self.table.get(&unit)?;
                     unit.payload.clone()
                 }
             });
         }
         let bytes = pieces.iter().map(|piece| piece.len() as u64).sum();
+        // One payload may stand in it many times: a single call must not keep the disk to itself.
+        let append_max = self.limits.held.bytes().saturating_mul(APPEND_HELD);
+        if bytes > append_max {
+            self.limit_hit("append_bytes");
+            return Ok(Err(limit(format!(
+                "an append of {bytes} bytes: at most {append_max}"
+            ))));
+        }
         if let Err(error) = self.take_object_bytes(bytes) {
             return Ok(Err(error));
         }

@@ -14,7 +14,7 @@ impl Sandbox {
             .account
             .lock()
             .unwrap_or_else(PoisonError::into_inner)
-            .metric_name(name);
+            .metric_name(name, Instant::now());
         if !known {
             self.limit_hit("metric_names");
         }
@@ -60,6 +60,11 @@ impl Host for Sandbox {
     }
 
     fn observe(&mut self, name: String, value: f64) -> wasmtime::Result<()> {
+        // The sum of a histogram rises only (OpenMetrics 1.0): such a value would spoil the page.
+        if !value.is_finite() || value < 0.0 {
+            self.limit_hit("observed_value");
+            return Ok(());
+        }
         if let Some(events) = self.named(&name) {
             events.plugin_observation(&name, value);
         }
