@@ -1,6 +1,8 @@
 //! Compiles the built-in plugins for the sandbox, so that the binary brings them along, and notes
 //! the commit.
 
+#![allow(clippy::panic, reason = "a build script fails by panicking")]
+
 use std::path::{Path, PathBuf};
 use std::process::Command;
 

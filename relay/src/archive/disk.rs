@@ -66,7 +66,7 @@ pub trait Disk: Send + Sync + std::fmt::Debug {
     /// Makes one folder.
     fn create_dir(&self, path: &Path) -> io::Result<()>;
     /// Renames; [`io::ErrorKind::AlreadyExists`] when the new name is taken, an error for which
-    /// [`is_unsupported`] holds where the file system can't promise that.
+    /// `is_unsupported` holds where the file system can't promise that.
     fn rename_noreplace(&self, from: &Path, to: &Path) -> io::Result<()>;
     /// Gives a file a second name; fails when that is taken.
     fn link(&self, from: &Path, to: &Path) -> io::Result<()>;

@@ -139,6 +139,10 @@ impl SessionError {
         // What follows are the bytes that could not be understood, and they are the camera's.
         let text = text.split("; buffered").next().unwrap_or_default();
         let text = text.lines().next().unwrap_or_default();
+        if text.contains("at EOF") {
+            let text = format!("{step}: the camera closed the connection in mid-message");
+            return Self::new(EndCause::Closed, text);
+        }
         let cause = match error.status_code() {
             Some(401 | 403) => EndCause::Unauthorized,
             Some(404) => EndCause::NotFound,
@@ -149,7 +153,6 @@ impl SessionError {
             // The library tells these apart only in words.
             None if text.starts_with("Unable to connect") => EndCause::Connect,
             None if text.contains("keepalive") => EndCause::Timeout,
-            None if text.contains("at EOF") => EndCause::Closed,
             None if text.starts_with("Error reading") || text.starts_with("Error writing") => {
                 EndCause::Closed
             }

@@ -431,7 +431,7 @@ mod tests {
     fn ntp(nanos: i64) -> u64 {
         let nanos = (nanos + 5_000 * 1_000 * MS) as u64;
         let (seconds, rest) = (nanos / 1_000_000_000, nanos % 1_000_000_000);
-        ((seconds + NTP_TO_UNIX_SECONDS as u64) << 32) | (rest << 32) / 1_000_000_000
+        ((seconds + NTP_TO_UNIX_SECONDS as u64) << 32) | ((rest << 32) / 1_000_000_000)
     }
 
     #[test]

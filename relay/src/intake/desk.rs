@@ -157,10 +157,10 @@ impl<'a> Desk<'a> {
         };
         let arrival = self.arrival();
         let kind = assembler.codec().kind();
-        if frame.new_parameters || self.tracks.of(index).is_none() {
-            if let Some(track) = assembler.track() {
-                self.tracks.update(index, track);
-            }
+        if (frame.new_parameters || self.tracks.of(index).is_none())
+            && let Some(track) = assembler.track()
+        {
+            self.tracks.update(index, track);
         }
         if !self.began_together {
             self.note_beginning(session);

@@ -195,11 +195,11 @@ impl Seen {
                     seen.units += 1;
                     seen.first.get_or_insert(frame.media_time);
                     seen.last = frame.media_time;
-                    if frame.random_access {
-                        if let Some(key) = seen.last_key.replace(frame.media_time) {
-                            let distance = frame.media_time.saturating_sub(key);
-                            seen.group = seen.group.max(Some(distance));
-                        }
+                    if frame.random_access
+                        && let Some(key) = seen.last_key.replace(frame.media_time)
+                    {
+                        let distance = frame.media_time.saturating_sub(key);
+                        seen.group = seen.group.max(Some(distance));
                     }
                 }
             }

@@ -1,10 +1,9 @@
 //! Loading plugins: compiling, the cache of compiled code, and what may be linked.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
-use std::sync::{Mutex, PoisonError};
 use tokio::sync::OnceCell;
 use wasmtime::component::{Component, HasSelf, Linker};
 use wasmtime::{Cache, CacheConfig};
@@ -42,11 +41,14 @@ impl std::fmt::Debug for Plugin {
     }
 }
 
+/// A plugin once it is loaded.
+type Slot = Arc<OnceCell<Arc<Plugin>>>;
+
 /// Compiles and links plugins, each once.
 pub struct Engine {
     engine: wasmtime::Engine,
     linker: Linker<Sandbox>,
-    loaded: Mutex<Vec<(config::Plugin, Arc<OnceCell<Arc<Plugin>>>)>>,
+    loaded: Mutex<Vec<(config::Plugin, Slot)>>,
 }
 
 impl std::fmt::Debug for Engine {
@@ -115,7 +117,7 @@ impl Engine {
             if let Some((_, slot)) = loaded.iter().find(|(from, _)| from == source) {
                 Arc::clone(slot)
             } else {
-                let slot = Arc::default();
+                let slot = Slot::default();
                 loaded.push((source.clone(), Arc::clone(&slot)));
                 slot
             }

@@ -1,7 +1,7 @@
 //! From the hold to plugins: every sink of every camera is one task with one sandbox.
 //!
-//! In the order of the data: [`runner`] reads units at its own pace and drives an [`instance`];
-//! `grants` is all that a plugin may call; [`engine`] loads plugins, those built in through the
+//! In the order of the data: `runner` reads units at its own pace and drives an `instance`;
+//! `grants` is all that a plugin may call; `engine` loads plugins, those built in through the
 //! same door as a stranger's.
 
 mod account;

@@ -146,12 +146,9 @@ fn add<M: Metric + Clone + Default>(registry: &mut Registry, name: &str, help: &
 
 fn plugin_histogram() -> Histogram {
     // 1 ms to 1000 s by powers of about three, as wit/telemetry.wit promises.
-    Histogram::new(
-        [
-            0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1000.0,
-        ]
-        .into_iter(),
-    )
+    Histogram::new([
+        0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1000.0,
+    ])
 }
 
 macro_rules! families {

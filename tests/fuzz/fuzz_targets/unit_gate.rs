@@ -23,7 +23,12 @@ fuzz_target!(|events: &[u8]| {
             gate.lost(stream);
         }
         broken[stream] |= loss || fault;
-        match gate.judge(Arrival { stream, video, random_access, loss }) {
+        match gate.judge(Arrival {
+            stream,
+            video,
+            random_access,
+            loss,
+        }) {
             Passage::Pass { discontinuity } => {
                 // Nothing passes that refers to what is missing, and each loss is marked once.
                 assert!(!broken[stream] || random_access || !video);
