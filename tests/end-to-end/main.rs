@@ -11,6 +11,7 @@
 
 mod bad_cameras;
 mod bad_guests;
+mod commands;
 mod kills;
 mod matrix;
 mod scrape;

@@ -42,7 +42,7 @@ pub(super) async fn check(arguments: CheckArguments) -> Result<(), Failure> {
         }
     ));
     if errors > 0 {
-        return Err(Failure::new(exit::CONFIG, ""));
+        return Err(Failure::silent(exit::CONFIG));
     }
     if arguments.probe {
         probe(&config, Duration::from_secs(arguments.probe_seconds)).await?;

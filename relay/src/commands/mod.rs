@@ -6,6 +6,7 @@ mod demo;
 mod output;
 mod run;
 
+use std::fmt::Display;
 use std::path::PathBuf;
 
 use clap::{Parser, Subcommand};
@@ -88,11 +89,17 @@ pub struct Failure {
 }
 
 impl Failure {
-    fn new(code: u8, message: impl Into<String>) -> Self {
+    fn new(code: u8, message: impl Display) -> Self {
         Self {
             code,
-            message: message.into(),
+            message: format!("forebay: {message}"),
         }
+    }
+
+    /// What is wrong has been said.
+    fn silent(code: u8) -> Self {
+        let message = String::new();
+        Self { code, message }
     }
 
     /// An error and the chain of what caused it.
@@ -103,14 +110,19 @@ impl Failure {
     /// Prints it.
     pub fn report(&self) {
         if !self.message.is_empty() {
-            output::complain(&format!("forebay: {}", self.message.trim_end()));
+            output::complain(self.message.trim_end());
         }
     }
 }
 
 impl From<ConfigError> for Failure {
     fn from(error: ConfigError) -> Self {
-        Self::new(exit::CONFIG, error.to_string())
+        // Each problem begins with its place, which editors and terminals know to open.
+        let message = error.to_string();
+        Self {
+            code: exit::CONFIG,
+            message,
+        }
     }
 }
 

@@ -165,7 +165,7 @@ fn secrets_of_keys(text: &str) -> Vec<Range<usize>> {
     hidden
 }
 
-fn sounds_secret(key: &str) -> bool {
+pub(super) fn sounds_secret(key: &str) -> bool {
     let key = key.to_lowercase();
     let says_where = key.ends_with("_file") || key.ends_with("_env");
     let sounds = ["pass", "pwd", "secret", "token", "credential"]

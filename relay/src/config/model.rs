@@ -93,7 +93,7 @@ pub struct Camera {
     /// The name of the site where it stands. Required.
     pub site: SiteName,
     /// Where the stream is: `rtsp://HOST:PORT/PATH`, port 554 by default, without user and
-    /// password. The URL is shown in logs. Required.
+    /// password. It appears in no log and no metric. Required.
     pub url: Url,
     /// `username` with one of `password_file` and `password_env` of the file. Default: none, the
     /// camera asks for no password.

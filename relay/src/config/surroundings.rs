@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 use std::time::Duration;
 
+use super::excerpt::sounds_secret;
 use super::model::{Config, Plugin};
 use super::problem::Problem;
 use super::secrets::{PasswordSource, SecretError};
@@ -48,6 +49,13 @@ impl Config {
         }
         for camera in &self.cameras {
             let what = format!("camera \"{}\"", camera.name);
+            if camera.url.query_pairs().any(|(key, _)| sounds_secret(&key)) {
+                problems.push(Problem::warning(
+                    format!("{what}: url seems to hold a password"),
+                    "Some cameras know no other way; then nobody but the relay may read this file. \
+                     Where the camera can do it, use username with password_file.",
+                ));
+            }
             if let Some(credentials) = camera.credentials.clone() {
                 let file = match &credentials.password {
                     PasswordSource::File(path) => path.clone(),
@@ -403,6 +411,16 @@ mod tests {
             "plugin='builtin:recorder'\ncameras=['gate']",
         );
         let message = "camera \"slipway\": no sink takes it, so that nothing is recorded";
+        assert_eq!(found, [(Severity::Warning, message.into())]);
+    }
+
+    #[test]
+    fn a_password_among_the_parameters_of_a_url_is_a_warning() {
+        let home = Home::new();
+        let second = "[[camera]]\nname = 'slipway'\nsite = 'boatyard'\n\
+                      url = 'rtsp://10.40.0.11/?channel=1&password=hunter2'";
+        let found = home.check("archive = 'a'", second, "plugin='builtin:recorder'");
+        let message = "camera \"slipway\": url seems to hold a password";
         assert_eq!(found, [(Severity::Warning, message.into())]);
     }
 

@@ -245,6 +245,14 @@ impl Instance {
             .await
     }
 
+    /// What it was handed and has not let go of: units and their bytes. If it ends against its will
+    /// they are lost to it.
+    #[must_use]
+    pub fn held(&self) -> (usize, usize) {
+        let sandbox = self.store.data();
+        (sandbox.held_units, sandbox.held_bytes)
+    }
+
     fn too_many_handles(&self) -> EndedInstance {
         EndedInstance::new(
             EndReason::Handles,

@@ -105,7 +105,9 @@ impl SinkTask {
                 }
                 _ = tick.tick() => {
                     self.events.lag(self.cursor.lag());
+                    let held = instance.held();
                     if let Err(ended) = instance.tick(CaptureTime::now()).await {
+                        self.lost_with_it(held);
                         return Served::Over(ended);
                     }
                 }
@@ -140,9 +142,10 @@ impl SinkTask {
             left = left.saturating_sub(batch.units.len() as u64);
             let mut runs = runs(batch.units).into_iter();
             while let Some(run) = runs.next() {
-                let at_stake = lapse_of(&run);
+                let (held, at_stake) = (instance.held(), lapse_of(&run));
                 if let Err(ended) = self.hand_run(instance, wanted, run).await {
                     // The instance takes what it was given with it, and what it was to be given.
+                    self.lost_with_it(held);
                     for lost in std::iter::once(at_stake).chain(runs.map(|run| lapse_of(&run))) {
                         self.events.lapse(&lost);
                     }
@@ -151,6 +154,18 @@ impl SinkTask {
             }
         }
         Ok(())
+    }
+
+    fn lost_with_it(&self, (units, bytes): (usize, usize)) {
+        if units > 0 {
+            let (units, bytes) = (units as u64, bytes as u64);
+            self.events.lapse(&Lapse {
+                units,
+                bytes,
+                groups: 1,
+                after: None,
+            });
+        }
     }
 
     /// Hands over units that have the same set of tracks.
