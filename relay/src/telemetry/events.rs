@@ -1,6 +1,6 @@
 //! The events themselves.
 
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use prometheus_client::metrics::counter::Counter;
@@ -29,7 +29,8 @@ struct TrackMetrics {
     bytes: Counter,
     gated: Counter,
     packets_lost: Counter,
-    last_capture: Seconds,
+    /// Made with the first unit: at zero it would say 1970.
+    last_capture: OnceLock<Seconds>,
 }
 
 /// What happens on a camera's line.
@@ -67,7 +68,7 @@ impl CameraEvents {
                 bytes: families.unit_bytes.get_or_create_owned(&labels),
                 gated: families.units_gated.get_or_create_owned(&labels),
                 packets_lost: families.packets_lost.get_or_create_owned(&labels),
-                last_capture: families.last_capture.get_or_create_owned(&labels),
+                last_capture: OnceLock::new(),
             }
         };
         for cause in EndCause::ALL {
@@ -233,7 +234,18 @@ impl CameraEvents {
         let track = self.track(kind);
         track.units.inc();
         track.bytes.inc_by(bytes as u64);
-        track.last_capture.set(captured.unix_seconds());
+        let last_capture = track.last_capture.get_or_init(|| {
+            let labels = OfTrack {
+                camera: self.0.camera.clone(),
+                kind: kind.as_str(),
+            };
+            self.0
+                .telemetry
+                .families
+                .last_capture
+                .get_or_create_owned(&labels)
+        });
+        last_capture.set(captured.unix_seconds());
     }
 
     /// The hold's fill.
