@@ -25,10 +25,17 @@ impl Configuration {
         } else {
             &self.settings
         };
-        serde_json::from_str(text).map_err(|error| {
-            // A place in the JSON that the relay made says nothing to who wrote TOML.
+        let mut json = serde_json::Deserializer::from_str(text);
+        serde_path_to_error::deserialize(&mut json).map_err(|error| {
+            // A place in the JSON that the relay made says nothing to who wrote TOML; the path of
+            // the setting does. "." is the table itself.
+            let path = error.path().to_string();
+            let error = error.into_inner();
             let place = format!(" at line {} column {}", error.line(), error.column());
-            let reason = error.to_string().replace(&place, "");
+            let mut reason = error.to_string().replace(&place, "");
+            if path != "." {
+                reason = format!("{path}: {reason}");
+            }
             SettingsError {
                 sink: self.sink.clone(),
                 reason,
@@ -72,13 +79,12 @@ mod tests {
         let error = read(r#"{"work_hour":true}"#).unwrap_err().to_string();
         assert_eq!(
             error,
-            "[sink.settings] of sink \"footage\": unknown field `work_hour`, expected `work_hours`"
+            "[sink.settings] of sink \"footage\": work_hour: unknown field `work_hour`, expected `work_hours`"
         );
+        let error = read(r#"{"work_hours":3}"#).unwrap_err().to_string();
         assert!(
-            read(r#"{"work_hours":3}"#)
-                .unwrap_err()
-                .to_string()
-                .contains("boolean")
+            error.contains("work_hours") && error.contains("boolean"),
+            "{error}"
         );
     }
 }

@@ -44,8 +44,9 @@ fn burners_live_and_are_seen() {
         let labels = [("sink", name)];
         let sum = |name| BURNT.page.sum(name, &labels).unwrap();
         assert_eq!(sum("forebay_plugin_ends_total"), 0.0, "{name}");
+        // Only time at work counts: four of them share two processors for 12 s with all else.
         let busy = sum("forebay_plugin_busy_seconds_total");
-        assert!(busy > 10.0, "{name}: {busy} s");
+        assert!(busy > 2.0, "{name}: {busy} s");
     }
 }
 
