@@ -1,0 +1,247 @@
+//! What happens on a camera's line.
+
+use std::sync::{Arc, OnceLock};
+
+use prometheus_client::metrics::counter::Counter;
+use prometheus_client::metrics::gauge::Gauge;
+use tracing::{debug, info, warn};
+
+use super::REPEAT;
+use crate::hold::TrackKind;
+use crate::intake::{EndCause, Phase, SessionError};
+use crate::telemetry::calm::Calm;
+use crate::telemetry::metrics::{OfCamera, OfCause, OfPhase, OfTrack, Seconds, Telemetry};
+use crate::units::{CameraName, CaptureTime};
+
+#[derive(Debug)]
+struct TrackMetrics {
+    units: Counter,
+    bytes: Counter,
+    gated: Counter,
+    packets_lost: Counter,
+    /// Made with the first unit: at zero it would say 1970.
+    last_capture: OnceLock<Seconds>,
+}
+
+/// What happens on a camera's line.
+#[derive(Debug, Clone)]
+pub struct CameraEvents(Arc<CameraInner>);
+
+#[derive(Debug)]
+struct CameraInner {
+    camera: CameraName,
+    telemetry: Arc<Telemetry>,
+    video: TrackMetrics,
+    audio: TrackMetrics,
+    hold_bytes: Gauge,
+    calm_ended: Calm,
+    calm_fault: Calm,
+    calm_time: Calm,
+    calm_shut: Calm,
+}
+
+impl CameraEvents {
+    /// Makes the camera's metrics, at zero.
+    #[must_use]
+    pub fn new(telemetry: &Arc<Telemetry>, camera: &CameraName, hold_bytes_max: usize) -> Self {
+        let families = &telemetry.families;
+        let of_camera = OfCamera {
+            camera: camera.clone(),
+        };
+        let track = |kind: TrackKind| {
+            let labels = OfTrack {
+                camera: camera.clone(),
+                kind: kind.as_str(),
+            };
+            TrackMetrics {
+                units: families.units.get_or_create_owned(&labels),
+                bytes: families.unit_bytes.get_or_create_owned(&labels),
+                gated: families.units_gated.get_or_create_owned(&labels),
+                packets_lost: families.packets_lost.get_or_create_owned(&labels),
+                last_capture: OnceLock::new(),
+            }
+        };
+        for cause in EndCause::ALL {
+            let labels = OfCause {
+                camera: camera.clone(),
+                cause: cause.as_str(),
+            };
+            drop(families.sessions_ended.get_or_create(&labels));
+        }
+        drop(families.sessions_began.get_or_create(&of_camera));
+        let bound = i64::try_from(hold_bytes_max).unwrap_or(i64::MAX);
+        families.hold_bytes_max.get_or_create(&of_camera).set(bound);
+        let events = Self(Arc::new(CameraInner {
+            camera: camera.clone(),
+            video: track(TrackKind::Video),
+            audio: track(TrackKind::Audio),
+            hold_bytes: families.hold_bytes.get_or_create_owned(&of_camera),
+            telemetry: Arc::clone(telemetry),
+            calm_ended: Calm::new(REPEAT),
+            calm_fault: Calm::new(REPEAT),
+            calm_time: Calm::new(REPEAT),
+            calm_shut: Calm::new(10 * REPEAT),
+        }));
+        events.phase(Phase::Resting);
+        events
+    }
+
+    fn of_camera(&self) -> OfCamera {
+        OfCamera {
+            camera: self.0.camera.clone(),
+        }
+    }
+
+    fn track(&self, kind: TrackKind) -> &TrackMetrics {
+        match kind {
+            TrackKind::Video => &self.0.video,
+            TrackKind::Audio => &self.0.audio,
+        }
+    }
+
+    /// The line does something else now.
+    pub fn phase(&self, now: Phase) {
+        for phase in Phase::ALL {
+            let labels = OfPhase {
+                camera: self.0.camera.clone(),
+                phase: phase.as_str(),
+            };
+            let value = i64::from(phase == now);
+            self.0
+                .telemetry
+                .families
+                .phase
+                .get_or_create(&labels)
+                .set(value);
+        }
+        debug!(camera = %self.0.camera, phase = now.as_str(), "camera phase");
+    }
+
+    /// A session plays.
+    pub fn session_began(&self, tracks: &str) {
+        self.0
+            .telemetry
+            .families
+            .sessions_began
+            .get_or_create(&self.of_camera())
+            .inc();
+        info!(camera = %self.0.camera, tracks, "session began");
+    }
+
+    /// A session ended, or could not be made.
+    pub fn session_ended(&self, error: &SessionError) {
+        let cause = error.cause;
+        let labels = OfCause {
+            camera: self.0.camera.clone(),
+            cause: cause.as_str(),
+        };
+        self.0
+            .telemetry
+            .families
+            .sessions_ended
+            .get_or_create(&labels)
+            .inc();
+        if let Some(repeated) = self.0.calm_ended.pass(cause as u64) {
+            warn!(
+                camera = %self.0.camera, cause = cause.as_str(), %error, repeated,
+                advice = cause.advice(), "session ended"
+            );
+        }
+    }
+
+    /// A fault in the stream that the session survives.
+    pub fn stream_fault(&self, oversize: bool, message: &str) {
+        let cause = if oversize { "oversize" } else { "malformed" };
+        let labels = OfCause {
+            camera: self.0.camera.clone(),
+            cause,
+        };
+        self.0
+            .telemetry
+            .families
+            .stream_faults
+            .get_or_create(&labels)
+            .inc();
+        if let Some(repeated) = self.0.calm_fault.pass(u64::from(oversize)) {
+            warn!(camera = %self.0.camera, cause, detail = message, repeated, "fault in the stream");
+        }
+    }
+
+    /// Packets are missing before a unit.
+    pub fn packets_lost(&self, kind: TrackKind, packets: u16) {
+        if packets > 0 {
+            self.track(kind).packets_lost.inc_by(packets.into());
+        }
+    }
+
+    /// The camera's media time jumped.
+    pub fn media_time_jumped(&self) {
+        self.0
+            .telemetry
+            .families
+            .media_time_jumps
+            .get_or_create(&self.of_camera())
+            .inc();
+        if let Some(repeated) = self.0.calm_time.pass(0) {
+            warn!(
+                camera = %self.0.camera, repeated,
+                "media time jumped: the camera's stream began anew"
+            );
+        }
+    }
+
+    /// The home clock was set while a session ran: later and earlier capture times of it can't be
+    /// compared.
+    pub fn home_clock_stepped(&self, seconds: f64) {
+        let of_camera = self.of_camera();
+        self.0
+            .telemetry
+            .families
+            .home_clock_steps
+            .get_or_create(&of_camera)
+            .inc();
+        warn!(camera = %self.0.camera, seconds, "the home clock was set");
+    }
+
+    /// No picture has passed the gate for long although units arrive.
+    pub fn gate_stays_shut(&self) {
+        if let Some(repeated) = self.0.calm_shut.pass(0) {
+            warn!(
+                camera = %self.0.camera, repeated,
+                advice = "set the camera to send key frames (IDR) every 1 to 2 s, no intra refresh",
+                "pictures arrive but none that decoding can begin at; nothing can be recorded"
+            );
+        }
+    }
+
+    /// A unit was kept back: what it refers to was lost.
+    pub fn unit_gated(&self, kind: TrackKind) {
+        self.track(kind).gated.inc();
+    }
+
+    /// A unit went into the hold.
+    pub fn unit(&self, kind: TrackKind, bytes: usize, captured: CaptureTime) {
+        let track = self.track(kind);
+        track.units.inc();
+        track.bytes.inc_by(bytes as u64);
+        let last_capture = track.last_capture.get_or_init(|| {
+            let labels = OfTrack {
+                camera: self.0.camera.clone(),
+                kind: kind.as_str(),
+            };
+            self.0
+                .telemetry
+                .families
+                .last_capture
+                .get_or_create_owned(&labels)
+        });
+        last_capture.set(captured.unix_seconds());
+    }
+
+    /// The hold's fill.
+    pub fn hold_bytes(&self, bytes: usize) {
+        self.0
+            .hold_bytes
+            .set(i64::try_from(bytes).unwrap_or(i64::MAX));
+    }
+}

@@ -1,0 +1,18 @@
+//! The events themselves, by what they happen to.
+
+mod archive;
+mod camera;
+mod sink;
+mod supervisor;
+
+use std::time::Duration;
+
+pub use archive::ArchiveEvents;
+pub use camera::CameraEvents;
+pub use sink::SinkEvents;
+pub use supervisor::SupervisorEvents;
+
+/// A complaint that repeats is logged this often.
+const REPEAT: Duration = Duration::from_secs(60);
+/// Where free space is watched, in the order in which the archive tells it.
+pub(in crate::telemetry) const PLACES: [&str; 2] = ["archive", "spool"];
