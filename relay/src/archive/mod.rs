@@ -13,6 +13,7 @@
 //! before its name moves; the folder that gains a name is flushed before the one that loses it.
 
 mod disk;
+pub mod ledger;
 pub mod mp4;
 mod names;
 mod object;

@@ -1,0 +1,10 @@
+//! What of the wanted time is in the archive, and what is not, with its cause.
+//!
+//! All of it is in capture time. What is recorded is read from the files themselves, once they are
+//! durable; a gap is what is wanted and not recorded; its cause comes from evidence that those who
+//! saw it happen have left. Nothing is a gap by opinion: without the files there is no coverage, and
+//! without evidence footage that intake has seen is missing by fault of what comes after it.
+
+mod types;
+
+pub use types::{Coverage, Evidence, Gap, GapCause, Span, Witness};
