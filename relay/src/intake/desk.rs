@@ -1,83 +1,57 @@
-//! Where the frames of one session become units: stamped, gated, and put into the hold.
+//! Where the frames of one session become units: stamped and gated.
 
-use std::sync::Arc;
-use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Instant;
 
 use retina::rtcp::ReceivedCompoundPacket;
 
-use super::assemble::{Frame, Tracks};
-use super::camera::CameraTask;
-use super::clock::Clock;
+use super::assemble::Frame;
+use super::clock::{Clock, SessionId};
 use super::gate::{Arrival, Gate, Passage};
 use super::session::Session;
-use crate::hold::{TrackKind, Unit};
-use crate::units::CaptureTime;
-
-/// A home clock that is off by more than this from what it was at the session's begin was set.
-const HOME_STEP_NANOS: i64 = 2_000_000_000;
-
-/// A number that no timeline had before.
-fn next_timeline() -> u32 {
-    static NEXT: AtomicU32 = AtomicU32::new(1);
-    NEXT.fetch_add(1, Ordering::Relaxed)
-}
-
-fn new_clock(session: &Session) -> Clock {
-    Clock::new(
-        session
-            .assemblers()
-            .map(|(index, assembler)| (index, assembler.clock_rate())),
-    )
-}
+use super::splice::Passed;
+use crate::hold::TrackKind;
+use crate::telemetry::CameraEvents;
 
 /// Where the frames of one session become units.
-pub(super) struct Desk<'a> {
-    task: &'a CameraTask,
-    tracks: &'a mut Tracks,
-    timeline: u32,
+#[derive(Debug)]
+pub(super) struct Desk {
+    /// The session, for the camera's clock.
+    pub(super) id: SessionId,
+    has_video: bool,
     gate: Gate,
-    clock: Clock,
+    /// Streams whose parameters are still to be told.
+    untold: Vec<usize>,
     /// All streams have begun, and their beginnings are noted.
     began_together: bool,
     /// Since when no picture passes the gate.
     shut_since: Option<Instant>,
-    /// The home clock when the session began: within a session time is counted by the monotonic
-    /// clock from here, so that a step of the home clock can't tear a recording.
-    began: (CaptureTime, Instant),
 }
 
-impl<'a> Desk<'a> {
-    pub(super) fn new(task: &'a CameraTask, tracks: &'a mut Tracks, session: &Session) -> Self {
-        tracks.keep(|index| Some(session.assembler(index)?.codec()));
-        for (index, assembler) in session.assemblers() {
-            // Most cameras tell their parameters before the first unit: then all tracks are
-            // known at once, and a recorder need not begin twice.
-            if let Some(track) = assembler.track() {
-                tracks.update(index, track);
-            }
-        }
+impl Desk {
+    pub(super) fn new(session: &Session, clock: &mut Clock) -> Self {
+        let streams = || session.assemblers();
+        let rates = streams().map(|(index, assembler)| (index, assembler.clock_rate()));
         Self {
-            task,
-            tracks,
-            timeline: next_timeline(),
+            id: clock.begin(rates),
+            has_video: streams().any(|(_, one)| one.codec().kind() == TrackKind::Video),
             gate: Gate::new(),
-            clock: new_clock(session),
+            untold: streams().map(|(index, _)| index).collect(),
             began_together: false,
             shut_since: None,
-            began: (CaptureTime::now(), Instant::now()),
         }
+    }
+
+    pub(super) fn has_video(&self) -> bool {
+        self.has_video
     }
 
     /// Whether units of this stream tell that the camera sends: pictures do, and sound only where
     /// there are none.
     pub(super) fn counts(&self, session: &Session, stream: usize) -> bool {
-        let video = |index: usize| {
-            session
-                .assembler(index)
-                .is_some_and(|one| one.codec().kind() == TrackKind::Video)
-        };
-        video(stream) || !session.assemblers().any(|(index, _)| video(index))
+        let video = session
+            .assembler(stream)
+            .is_some_and(|one| one.codec().kind() == TrackKind::Video);
+        video || !self.has_video
     }
 
     /// Something of a stream was lost before it became a unit.
@@ -85,35 +59,17 @@ impl<'a> Desk<'a> {
         self.gate.lost(stream);
     }
 
-    /// To be called now and then.
-    pub(super) fn pulse(&mut self, session: &Session) {
-        if self
-            .shut_since
-            .is_some_and(|since| since.elapsed() > 2 * self.task.camera.first_unit)
-        {
-            self.task.events.gate_stays_shut();
-        }
-        // The home clock was set: from here on there is another time.
-        let apart = self.arrival().unix_nanos() - CaptureTime::now().unix_nanos();
-        if apart.saturating_abs() > HOME_STEP_NANOS {
-            self.task.events.home_clock_stepped(-apart as f64 / 1e9);
-            self.began = (CaptureTime::now(), Instant::now());
-            self.clock = new_clock(session);
-            self.timeline = next_timeline();
-        }
-    }
-
-    fn arrival(&self) -> CaptureTime {
-        let since = i64::try_from(self.began.1.elapsed().as_nanos()).unwrap_or(i64::MAX);
-        CaptureTime::from_unix_nanos(self.began.0.unix_nanos().saturating_add(since))
+    /// Since when no picture has passed although some arrive.
+    pub(super) fn shut_since(&self) -> Option<Instant> {
+        self.shut_since
     }
 
     /// Learns from the first packets whether the answer to PLAY told how the streams belong
     /// together. Where it did not, the library counts each from its own first packet, and that
     /// says nothing.
-    fn note_beginning(&mut self, session: &Session) {
-        let streams = session.assemblers();
-        let firsts: Option<Vec<_>> = streams
+    fn note_beginning(&mut self, session: &Session, clock: &mut Clock) {
+        let firsts: Option<Vec<_>> = session
+            .assemblers()
             .map(|(index, assembler)| Some((index, assembler.first_packet()?)))
             .collect();
         let Some(firsts) = firsts else {
@@ -123,19 +79,17 @@ impl<'a> Desk<'a> {
         if firsts.iter().any(|(_, first)| first.elapsed() != 0) {
             for (index, first) in firsts {
                 let beginning = first.timestamp().saturating_sub(first.elapsed());
-                self.clock.announced(index, beginning);
+                clock.announced(self.id, index, beginning);
             }
         }
     }
 
-    fn gated(&mut self, kind: TrackKind) {
-        self.task.events.unit_gated(kind);
-        if kind == TrackKind::Video {
-            self.shut_since.get_or_insert_with(Instant::now);
-        }
-    }
-
-    pub(super) fn sender_reports(&mut self, packet: &ReceivedCompoundPacket) {
+    pub(super) fn sender_reports(
+        &self,
+        packet: &ReceivedCompoundPacket,
+        clock: &mut Clock,
+        arrival: i64,
+    ) {
         // The library has put the report's RTP time on the stream's media time; without that it
         // is of no use.
         let Some(ticks) = packet.rtp_timestamp() else {
@@ -145,46 +99,41 @@ impl<'a> Desk<'a> {
             .pkts()
             .filter_map(|one| one.as_sender_report().ok().flatten())
         {
-            let ntp = report.ntp_timestamp().0;
-            self.clock
-                .sender_report(packet.stream_id(), ticks.timestamp(), ntp);
+            let (stream, ntp) = (packet.stream_id(), report.ntp_timestamp().0);
+            clock.sender_report(self.id, stream, ticks.timestamp(), ntp, arrival);
         }
     }
 
-    pub(super) fn take(&mut self, session: &Session, index: usize, frame: Frame) {
-        let Some(assembler) = session.assembler(index) else {
-            return;
-        };
-        let arrival = self.arrival();
+    /// Makes a unit of a frame that arrived at `arrival`, unless it can't be used.
+    pub(super) fn take(
+        &mut self,
+        session: &Session,
+        index: usize,
+        frame: Frame,
+        (clock, arrival): (&mut Clock, i64),
+        events: &CameraEvents,
+    ) -> Option<Passed> {
+        let assembler = session.assembler(index)?;
         let kind = assembler.codec().kind();
-        if (frame.new_parameters || self.tracks.of(index).is_none())
-            && let Some(track) = assembler.track()
-        {
-            self.tracks.update(index, track);
-        }
         if !self.began_together {
-            self.note_beginning(session);
+            self.note_beginning(session, clock);
         }
-        let events = &self.task.events;
         events.packets_lost(kind, frame.packets_lost);
-        let Some(stamp) = self.clock.stamp(index, frame.media_time, arrival) else {
-            return;
-        };
+        let stamp = clock.stamp(self.id, index, frame.media_time, arrival)?;
         if stamp.restarted {
-            self.timeline = next_timeline();
             events.media_time_jumped();
         }
-        if frame.headless {
+        let untold = self.untold.contains(&index);
+        let parameters = (frame.new_parameters || untold)
+            .then(|| assembler.track())
+            .flatten();
+        // A unit whose own beginning is missing, or whose track isn't known, can't be decoded,
+        // whatever comes before it.
+        if frame.headless || untold && parameters.is_none() {
             self.gate.lost(index);
-            self.gated(kind);
-            return;
+            self.gated(kind, events);
+            return None;
         }
-        // A unit whose track isn't known can't be decoded, whatever comes before it.
-        let Some(track) = self.tracks.of(index) else {
-            self.gate.lost(index);
-            self.gated(kind);
-            return;
-        };
         let passage = self.gate.judge(Arrival {
             stream: index,
             video: kind == TrackKind::Video,
@@ -192,26 +141,39 @@ impl<'a> Desk<'a> {
             loss: frame.packets_lost > 0 || stamp.restarted,
         });
         let Passage::Pass { discontinuity } = passage else {
-            self.gated(kind);
-            return;
+            self.gated(kind, events);
+            // What was told with it would be lost with it.
+            if parameters.is_some() && !untold {
+                self.untold.push(index);
+            }
+            return None;
         };
         if kind == TrackKind::Video {
             self.shut_since = None;
         }
-        events.unit(kind, frame.payload.len(), stamp.captured);
-        let held = self.task.hold.push(Unit {
-            sequence: 0,
-            track: Arc::clone(track),
-            tracks: Arc::clone(self.tracks.set()),
+        self.untold.retain(|stream| *stream != index);
+        Some(Passed {
+            stream: index,
+            kind,
             media_time: frame.media_time,
+            clock_rate: assembler.clock_rate().get(),
             duration: frame.duration,
-            timeline: self.timeline,
             captured: stamp.captured,
             uncertainty_nanos: stamp.uncertainty_nanos,
             random_access: frame.random_access,
             discontinuity,
+            restarted: stamp.restarted,
+            packets_lost: frame.packets_lost,
+            delayed: arrival.saturating_sub(stamp.captured),
+            parameters,
             payload: frame.payload,
-        });
-        events.hold_bytes(held);
+        })
+    }
+
+    fn gated(&mut self, kind: TrackKind, events: &CameraEvents) {
+        events.unit_gated(kind);
+        if kind == TrackKind::Video {
+            self.shut_since.get_or_insert_with(Instant::now);
+        }
     }
 }

@@ -34,6 +34,8 @@ pub enum Passage {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum State {
+    /// Nothing has passed: closed for video.
+    New,
     Open,
     /// Something is missing: closed for video, to be marked on the next that passes.
     Broken,
@@ -46,8 +48,8 @@ pub struct Gate {
 }
 
 impl Gate {
-    /// A gate for a new session: video is closed until its first random access point, and the
-    /// first unit of every stream is marked, for what lies between sessions is missing.
+    /// A gate for a new session: video is closed until its first random access point. What a
+    /// session's first unit follows on is not the gate's to say (`splice.rs` does).
     #[must_use]
     pub fn new() -> Self {
         Self::default()
@@ -60,7 +62,7 @@ impl Gate {
 
     /// Judges the next unit.
     pub fn judge(&mut self, arrival: Arrival) -> Passage {
-        let state = self.streams.entry(arrival.stream).or_insert(State::Broken);
+        let state = self.streams.entry(arrival.stream).or_insert(State::New);
         if arrival.loss {
             *state = State::Broken;
         }
@@ -68,13 +70,12 @@ impl Gate {
             State::Open => Passage::Pass {
                 discontinuity: false,
             },
-            State::Broken if !arrival.video || arrival.random_access => {
+            State::New | State::Broken if arrival.video && !arrival.random_access => Passage::Drop,
+            State::New | State::Broken => {
+                let discontinuity = *state == State::Broken;
                 *state = State::Open;
-                Passage::Pass {
-                    discontinuity: true,
-                }
+                Passage::Pass { discontinuity }
             }
-            State::Broken => Passage::Drop,
         }
     }
 }
@@ -94,7 +95,7 @@ mod tests {
                 (0_usize..3, any::<bool>(), any::<bool>(), prop::bool::weighted(0.1)), 0..200)
         ) {
             let mut gate = Gate::new();
-            let mut broken = [true; 3];
+            let (mut new, mut broken) = ([true; 3], [false; 3]);
             for (stream, random_access, loss, dropped_early) in events {
                 let video = stream != 2;
                 if dropped_early {
@@ -104,10 +105,12 @@ mod tests {
                 match gate.judge(Arrival { stream, video, random_access, loss }) {
                     Passage::Pass { discontinuity } => {
                         prop_assert_eq!(discontinuity, broken[stream]);
-                        prop_assert!(!broken[stream] || !video || random_access);
-                        broken[stream] = false;
+                        prop_assert!(!(new[stream] || broken[stream]) || !video || random_access);
+                        (new[stream], broken[stream]) = (false, false);
                     }
-                    Passage::Drop => prop_assert!(broken[stream] && video && !random_access),
+                    Passage::Drop => {
+                        prop_assert!((new[stream] || broken[stream]) && video && !random_access);
+                    }
                 }
             }
         }

@@ -1,6 +1,14 @@
-//! When to connect, when to give a session up, and how long to rest: the policy of a camera's
-//! line, as a pure state machine. Events and instants go in, the next step comes out; the task
-//! in `camera.rs` does the I/O.
+//! What a camera's line does about silence: the outage policy, as a pure state machine. Events and
+//! instants go in, the next step comes out; the task in `camera.rs` does the I/O.
+//!
+//! A line has at most two sessions: the *kept* one, which feeds the hold, and a *fresh* one beside
+//! it. When the kept one falls silent, nothing is sent on it: our own segments would back off
+//! (RFC 6298 §5.5) and so delay the one that counts. Instead a TCP connect is tried every half
+//! second, for a new connect inherits no back-off and finds the path as soon as it is back. Then the
+//! kept session gets a *kick*, one small packet, whose acknowledgement makes the camera's TCP send
+//! again what it holds; and a fresh session is set up as a *hedge*, in case the kept one is dead.
+//! What the kept one still drains is used up to the fresh one's first random access point
+//! (`splice.rs`), then the fresh one takes its place.
 
 use std::time::{Duration, Instant};
 
@@ -11,46 +19,73 @@ use super::cause::EndCause;
 pub struct LineTimes {
     /// How long the first unit of a session may take: two groups of pictures and more.
     pub first_unit: Duration,
-    /// How long nothing may arrive after that.
+    /// How long no packet may arrive after that before the path is probed.
+    pub dropout: Duration,
+    /// How long no whole unit may come although packets arrive.
     pub silence: Duration,
 }
 
+/// Distance of connects while the path is looked for.
+const PROBE_EVERY: Duration = Duration::from_millis(500);
+/// A path that was seen alive so long ago may be gone again.
+const ALIVE_FOR: Duration = Duration::from_secs(2);
+/// How long the kept session may stay silent on a living path while a fresh one has units to give.
+/// A kick makes it resume within 1 s; later, waiting costs more than what it may still hold.
+const KEPT_PATIENCE: Duration = Duration::from_millis(1200);
+/// The same where no fresh session can be had beside it: a camera's TCP may resume by itself, and
+/// what it holds is all there is.
+const KEPT_PATIENCE_ALONE: Duration = Duration::from_secs(6);
+/// Time between the first kick and the second. More would only feed our own back-off.
+const KICK_AGAIN: Duration = Duration::from_secs(1);
+/// Kicks that are answered by the connection's end, in a row, after which a camera gets none. One
+/// may be chance: a camera that was restarted answers so too.
+const STRIKES_MAX: u32 = 2;
+/// After a longer silence the camera may have given the session up, and only its socket drains:
+/// then the fresh session is wanted even if the kept one resumes.
+const SHORT_SILENCE: Duration = Duration::from_secs(20);
 /// First rest after a refusal; doubles with each further one.
 const REST_REFUSED_MIN: Duration = Duration::from_secs(2);
 /// Longest rest: a camera that is repaired is back within so long.
 const REST_REFUSED_MAX: Duration = Duration::from_secs(60);
-/// Rest after a lost link, where every second of waiting may be a second of footage.
+/// Rest after a session that failed on the link.
 const REST_LINK: Duration = Duration::from_millis(500);
-/// Rest after a lost link once it has failed this often in a row; still short: silence says
-/// nothing about when the link is back.
+/// The same once it has failed this often in a row; still short: silence says nothing about when
+/// the link is back.
 const REST_LINK_LONG: Duration = Duration::from_secs(2);
 const LINK_FAILURES_SHORT: u32 = 20;
+/// No camera is so slow that a dropout would have to be longer than three times this.
+const PACE_MAX: Duration = Duration::from_secs(10);
+/// When nothing is due.
+const FAR: Duration = Duration::from_secs(3600);
 
-/// What the line waits for.
+/// Which of the two sessions.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum State {
-    Resting {
-        until: Instant,
-    },
-    Connecting,
-    /// The session plays; its first unit has not come.
-    Waiting {
-        since: Instant,
-    },
-    Flowing {
-        last: Instant,
-    },
+pub enum Slot {
+    /// The one that feeds the hold.
+    Kept,
+    /// The one beside it, or the one being set up.
+    Fresh,
 }
 
 /// What happened.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Event {
-    /// The session plays.
+    /// A connect was answered, by an open port or a closed one: the path is alive.
+    Answered,
+    /// The session being set up plays. Without a kept one it is the kept one now.
     Playing,
-    /// A unit arrived, whether or not it passes the gate.
-    Unit,
-    /// The session ended or could not be made.
-    Ended(EndCause),
+    /// Packets arrived.
+    Heard(Slot),
+    /// A whole unit of the main track arrived, whether or not it passes the gate.
+    Unit(Slot),
+    /// The fresh session has taken the kept one's place.
+    Spliced,
+    /// A session ended or could not be made.
+    Ended(Slot, EndCause),
+    /// Whether the camera is wanted, as the configuration plans.
+    Wanted(bool),
+    /// The camera ends the connection when it gets a report: it must get none.
+    NoReports,
 }
 
 /// What to do now.
@@ -58,171 +93,508 @@ pub enum Event {
 pub enum Step {
     /// Nothing but wait: at the latest until this instant, then ask again.
     WaitUntil(Instant),
+    /// Try a connect.
+    Probe,
     /// Set a session up.
-    Connect,
-    /// End the session: nothing arrives.
-    GiveUp,
+    Open,
+    /// Send a small packet on the kept session.
+    Kick,
+    /// End this session: it is of no use, or not wanted.
+    Drop(Slot, Why),
+}
+
+/// Why a session is to be ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Why {
+    /// No unit came within the time for the first one.
+    NoUnit,
+    /// Packets come, but no whole unit.
+    NoWholeUnit,
+    /// It stays silent on a path that is alive.
+    Silent,
+    /// The kept session resumed before the fresh one was needed.
+    NotNeeded,
+    /// The camera is not wanted now.
+    NotWanted,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Kept {
+    since: Instant,
+    heard: Option<Instant>,
+    unit: Option<Instant>,
+    kicks: u32,
+    kicked: Option<Instant>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Fresh {
+    Opening,
+    Playing { since: Instant, has_units: bool },
+}
+
+/// What the camera stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Tolerance {
+    /// A second session beside the first.
+    pub second_session: bool,
+    /// A receiver report on the session's connection.
+    pub kick: bool,
 }
 
 /// The line of one camera.
 #[derive(Debug)]
 pub struct Line {
     times: LineTimes,
-    state: State,
+    wanted: bool,
+    kept: Option<Kept>,
+    fresh: Option<Fresh>,
+    next_probe: Instant,
+    /// Since when the path is known to be alive, in this silence.
+    alive: Option<Instant>,
+    /// The kept session resumed while a fresh one was being set up.
+    not_needed: bool,
+    rest_until: Instant,
+    hedge_rest_until: Instant,
     refusals: u32,
+    refused: bool,
     link_failures: u32,
+    strikes: u32,
+    tolerance: Tolerance,
+    /// The last distances of units: an outage among them does not move their median.
+    distances: [Duration; 5],
     jitter: fastrand::Rng,
 }
 
 impl Line {
-    /// A line that connects at once. `seed` makes its jitter repeatable.
+    /// A line that looks for its camera at once. `seed` makes its jitter repeatable.
     #[must_use]
     pub fn new(times: LineTimes, now: Instant, seed: u64) -> Self {
         Self {
             times,
-            state: State::Resting { until: now },
+            wanted: true,
+            kept: None,
+            fresh: None,
+            next_probe: now,
+            alive: None,
+            not_needed: false,
+            rest_until: now,
+            hedge_rest_until: now,
             refusals: 0,
+            refused: false,
             link_failures: 0,
+            strikes: 0,
+            tolerance: Tolerance {
+                second_session: true,
+                kick: true,
+            },
+            distances: [Duration::ZERO; 5],
             jitter: fastrand::Rng::with_seed(seed),
+        }
+    }
+
+    /// What the camera was found to stand.
+    #[must_use]
+    pub fn tolerance(&self) -> Tolerance {
+        self.tolerance
+    }
+
+    /// How long nothing may arrive: as configured, and three of the camera's usual distances of
+    /// units where that is more.
+    #[must_use]
+    pub fn dropout(&self) -> Duration {
+        let mut distances = self.distances;
+        distances.sort_unstable();
+        let [.., median, _, _] = distances;
+        self.times.dropout.max(median.min(PACE_MAX) * 3)
+    }
+
+    /// Whether the kept session has fallen silent.
+    #[must_use]
+    pub fn is_silent(&self, now: Instant) -> bool {
+        self.silent_since(now).is_some()
+    }
+
+    /// Since when nothing has arrived on the kept session, once that is a dropout.
+    #[must_use]
+    pub fn silent_since(&self, now: Instant) -> Option<Instant> {
+        let heard = self.kept?.heard?;
+        (now.saturating_duration_since(heard) >= self.dropout()).then_some(heard)
+    }
+
+    /// Since when the path is known to be alive in the present silence.
+    #[must_use]
+    pub fn alive_since(&self) -> Option<Instant> {
+        self.alive
+    }
+
+    /// What the line is doing, for people and metrics.
+    #[must_use]
+    pub fn phase(&self, now: Instant) -> Phase {
+        match (self.kept, self.fresh) {
+            _ if !self.wanted => Phase::Paused,
+            (None, Some(_)) => Phase::Connecting,
+            (None, None) if now >= self.rest_until => Phase::Seeking,
+            (None, None) if self.refused => Phase::Refused,
+            (None, None) => Phase::Resting,
+            (Some(_), Some(Fresh::Opening)) => Phase::Hedging,
+            (Some(_), Some(Fresh::Playing { .. })) => Phase::Splicing,
+            (Some(kept), None) if kept.unit.is_none() => Phase::Waiting,
+            (Some(_), None) if self.is_silent(now) => Phase::Silent,
+            (Some(_), None) => Phase::Flowing,
         }
     }
 
     /// Takes an event in.
     pub fn on(&mut self, event: Event, now: Instant) {
-        self.state = match event {
-            Event::Playing => State::Waiting { since: now },
-            Event::Unit => {
-                self.refusals = 0;
-                self.link_failures = 0;
-                State::Flowing { last: now }
+        match event {
+            Event::Answered => {
+                self.alive.get_or_insert(now);
             }
-            Event::Ended(cause) => State::Resting {
-                until: now + self.rest(cause),
-            },
+            Event::Playing => self.playing(now),
+            Event::Heard(Slot::Kept) => self.heard(now),
+            Event::Unit(Slot::Kept) => {
+                self.heard(now);
+                if let Some(kept) = &mut self.kept
+                    && let Some(before) = kept.unit.replace(now)
+                {
+                    self.distances.rotate_left(1);
+                    self.distances[4] = now.saturating_duration_since(before);
+                }
+                (self.refusals, self.link_failures) = (0, 0);
+            }
+            Event::Heard(Slot::Fresh) => {}
+            Event::Unit(Slot::Fresh) => {
+                if let Some(Fresh::Playing { has_units, .. }) = &mut self.fresh {
+                    *has_units = true;
+                }
+                (self.refusals, self.link_failures) = (0, 0);
+            }
+            Event::Spliced => {
+                if let Some(Fresh::Playing { since, has_units }) = self.fresh.take() {
+                    self.keep(since, has_units.then_some(now));
+                }
+            }
+            Event::Ended(Slot::Kept, cause) => self.kept_ended(cause, now),
+            Event::Ended(Slot::Fresh, cause) => self.fresh_ended(cause, now),
+            Event::Wanted(wanted) => {
+                self.wanted = wanted;
+                if wanted {
+                    self.rest_until = now;
+                }
+            }
+            Event::NoReports => self.tolerance.kick = false,
+        }
+    }
+
+    fn playing(&mut self, now: Instant) {
+        if self.fresh != Some(Fresh::Opening) {
+            return;
+        }
+        self.fresh = if self.kept.is_some() {
+            Some(Fresh::Playing {
+                since: now,
+                has_units: false,
+            })
+        } else {
+            self.keep(now, None);
+            None
         };
     }
 
-    /// What to do at `now`.
-    pub fn step(&mut self, now: Instant) -> Step {
-        match self.state {
-            State::Resting { until } if now < until => Step::WaitUntil(until),
-            State::Resting { .. } | State::Connecting => {
-                self.state = State::Connecting;
-                Step::Connect
+    fn keep(&mut self, since: Instant, unit: Option<Instant>) {
+        self.kept = Some(Kept {
+            since,
+            heard: unit,
+            unit,
+            kicks: 0,
+            kicked: None,
+        });
+        (self.alive, self.not_needed) = (None, false);
+    }
+
+    fn heard(&mut self, now: Instant) {
+        let silent_since = self.silent_since(now);
+        let Some(kept) = &mut self.kept else { return };
+        if let Some(since) = silent_since {
+            if kept.kicks > 0 {
+                self.strikes = 0;
             }
-            State::Waiting { since } => Self::patience(since + self.times.first_unit, now),
-            State::Flowing { last } => Self::patience(last + self.times.silence, now),
+            (kept.kicks, kept.kicked) = (0, None);
+            self.not_needed = now.saturating_duration_since(since) < SHORT_SILENCE;
+            self.alive = None;
+        }
+        kept.heard = Some(now);
+    }
+
+    fn kept_ended(&mut self, cause: EndCause, now: Instant) {
+        let Some(kept) = self.kept.take() else { return };
+        let soon = |kicked: Instant| now.saturating_duration_since(kicked) < KICK_AGAIN * 2;
+        if kept.kicked.is_some_and(soon) && cause == EndCause::Closed {
+            self.strikes += 1;
+            self.tolerance.kick &= self.strikes < STRIKES_MAX;
+        }
+        self.not_needed = false;
+        match self.fresh {
+            // It goes on alone.
+            Some(Fresh::Playing { since, has_units }) => {
+                self.fresh = None;
+                self.keep(since, has_units.then_some(now));
+            }
+            Some(Fresh::Opening) => {}
+            None => self.rest(cause, now),
         }
     }
 
-    fn patience(until: Instant, now: Instant) -> Step {
-        if now < until {
-            Step::WaitUntil(until)
+    fn fresh_ended(&mut self, cause: EndCause, now: Instant) {
+        if self.fresh.take().is_none() {
+            return;
+        }
+        self.not_needed = false;
+        if self.kept.is_none() {
+            self.rest(cause, now);
+        } else if cause == EndCause::Busy {
+            self.tolerance.second_session = false;
+        } else if cause.is_refusal() {
+            self.hedge_rest_until = now + self.refusal_rest();
         } else {
-            Step::GiveUp
+            // The path is gone again, or the camera is not ready.
+            self.alive = None;
+            self.hedge_rest_until = now + PROBE_EVERY;
         }
     }
 
-    fn rest(&mut self, cause: EndCause) -> Duration {
-        let rest = if cause.is_refusal() {
-            let doublings = self.refusals.min(8);
-            self.refusals = self.refusals.saturating_add(1);
+    /// What to do at `now`. After any step but [`Step::WaitUntil`] ask again.
+    pub fn step(&mut self, now: Instant) -> Step {
+        if !self.wanted {
+            return match (self.fresh, self.kept) {
+                (Some(_), _) => self.drop_fresh(Why::NotWanted),
+                (None, Some(_)) => self.drop_kept(Why::NotWanted, now),
+                (None, None) => Step::WaitUntil(now + FAR),
+            };
+        }
+        match (self.kept, self.fresh) {
+            (None, None) => self.seek(now),
+            // Its steps have time limits of their own.
+            (None, Some(_)) => Step::WaitUntil(now + FAR),
+            (Some(kept), _) => self.watch(kept, now),
+        }
+    }
+
+    /// Without a session: finds the path, then opens one.
+    fn seek(&mut self, now: Instant) -> Step {
+        if now < self.rest_until {
+            return Step::WaitUntil(self.rest_until);
+        }
+        self.forget_old_path(now);
+        if self.alive.is_some() {
+            return self.open();
+        }
+        self.probe(now).unwrap_or(Step::WaitUntil(self.next_probe))
+    }
+
+    fn watch(&mut self, kept: Kept, now: Instant) -> Step {
+        if self.not_needed && matches!(self.fresh, Some(fresh) if !fresh.has_units()) {
+            return self.drop_fresh(Why::NotNeeded);
+        }
+        if let Some(Fresh::Playing { since, has_units: false }) = self.fresh
+            && now >= since + self.times.first_unit
+        {
+            return self.drop_fresh(Why::NoUnit);
+        }
+        let (Some(unit), Some(heard)) = (kept.unit, kept.heard) else {
+            let until = kept.since + self.times.first_unit;
+            return if now < until {
+                Step::WaitUntil(until)
+            } else {
+                self.drop_kept(Why::NoUnit, now)
+            };
+        };
+        if now >= heard + self.dropout() {
+            return self.silent(kept, heard, now);
+        }
+        let until = unit + self.times.silence;
+        if now >= until {
+            return self.drop_kept(Why::NoWholeUnit, now);
+        }
+        Step::WaitUntil(until.min(heard + self.dropout()))
+    }
+
+    /// The kept session is silent: probe, then kick and hedge.
+    fn silent(&mut self, kept: Kept, heard: Instant, now: Instant) -> Step {
+        let fresh_waits = self.fresh.is_some_and(Fresh::has_units);
+        if fresh_waits {
+            // A fresh session that has units proves the path better than any connect.
+            self.alive.get_or_insert(now);
+        }
+        let Some(alive) = self.alive else {
+            return self.probe(now).unwrap_or(Step::WaitUntil(self.next_probe));
+        };
+        let mut due = vec![];
+        if self.tolerance.kick && kept.kicks < 2 {
+            let at = kept.kicked.map_or(now, |kicked| kicked + KICK_AGAIN);
+            if now >= at {
+                if let Some(kept) = &mut self.kept {
+                    (kept.kicks, kept.kicked) = (kept.kicks + 1, Some(now));
+                }
+                return Step::Kick;
+            }
+            due.push(at);
+        }
+        if self.tolerance.second_session && self.fresh.is_none() {
+            if now >= self.hedge_rest_until {
+                return self.open();
+            }
+            due.push(self.hedge_rest_until);
+        }
+        let patience = if fresh_waits {
+            Some(alive.max(heard) + KEPT_PATIENCE)
+        } else {
+            let alone = self.fresh.is_none();
+            alone.then(|| alive.max(heard) + KEPT_PATIENCE_ALONE)
+        };
+        if patience.is_some_and(|until| now >= until) {
+            return self.drop_kept(Why::Silent, now);
+        }
+        due.extend(patience);
+        Step::WaitUntil(due.into_iter().min().unwrap_or(now + PROBE_EVERY))
+    }
+
+    fn open(&mut self) -> Step {
+        self.fresh = Some(Fresh::Opening);
+        self.not_needed = false;
+        Step::Open
+    }
+
+    fn probe(&mut self, now: Instant) -> Option<Step> {
+        (now >= self.next_probe).then(|| {
+            self.next_probe = now + PROBE_EVERY;
+            Step::Probe
+        })
+    }
+
+    fn forget_old_path(&mut self, now: Instant) {
+        self.alive
+            .take_if(|alive| now.saturating_duration_since(*alive) > ALIVE_FOR);
+    }
+
+    fn drop_fresh(&mut self, why: Why) -> Step {
+        (self.fresh, self.not_needed) = (None, false);
+        Step::Drop(Slot::Fresh, why)
+    }
+
+    fn drop_kept(&mut self, why: Why, now: Instant) -> Step {
+        self.kept_ended(EndCause::Silent, now);
+        // A session that was silent on a living path is replaced at once.
+        if why == Why::Silent {
+            (self.rest_until, self.alive) = (now, Some(now));
+        }
+        Step::Drop(Slot::Kept, why)
+    }
+
+    fn refusal_rest(&mut self) -> Duration {
+        let doublings = self.refusals.min(8);
+        self.refusals = self.refusals.saturating_add(1);
+        self.jittered(
             REST_REFUSED_MIN
                 .saturating_mul(1 << doublings)
-                .min(REST_REFUSED_MAX)
+                .min(REST_REFUSED_MAX),
+        )
+    }
+
+    fn rest(&mut self, cause: EndCause, now: Instant) {
+        self.refused = cause.is_refusal();
+        self.alive = None;
+        let rest = if self.refused {
+            self.refusal_rest()
         } else {
             self.link_failures = self.link_failures.saturating_add(1);
             if self.link_failures > LINK_FAILURES_SHORT {
-                REST_LINK_LONG
+                self.jittered(REST_LINK_LONG)
             } else {
-                REST_LINK
+                self.jittered(REST_LINK)
             }
         };
-        // Several cameras behind one link must not all knock in the same instant.
+        self.rest_until = now + rest;
+    }
+
+    /// Several cameras behind one link must not all knock in the same instant.
+    fn jittered(&mut self, rest: Duration) -> Duration {
         rest.mul_f64(0.75 + 0.5 * self.jitter.f64())
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use proptest::prelude::*;
-
-    use super::*;
-
-    const TIMES: LineTimes = LineTimes {
-        first_unit: Duration::from_secs(20),
-        silence: Duration::from_secs(5),
-    };
-
-    #[test]
-    fn silence_counts_only_after_the_first_unit() {
-        let start = Instant::now();
-        let mut line = Line::new(TIMES, start, 1);
-        assert_eq!(line.step(start), Step::Connect);
-        line.on(Event::Playing, start);
-        let late = start + Duration::from_secs(19);
-        assert_eq!(line.step(late), Step::WaitUntil(start + TIMES.first_unit));
-        line.on(Event::Unit, late);
-        assert_eq!(line.step(late + TIMES.silence), Step::GiveUp);
-    }
-
-    #[test]
-    fn refusals_back_off_and_silence_does_not() {
-        let start = Instant::now();
-        let rests = |cause| {
-            let mut line = Line::new(TIMES, start, 7);
-            (0..12)
-                .map(|_| {
-                    line.on(Event::Ended(cause), start);
-                    match line.step(start) {
-                        Step::WaitUntil(until) => until - start,
-                        other => panic!("{other:?}"),
-                    }
-                })
-                .collect::<Vec<_>>()
-        };
-        let refused = rests(EndCause::Unauthorized);
-        assert!(refused[0] < Duration::from_secs(3) && refused[11] > Duration::from_secs(44));
-        assert!(
-            refused
-                .iter()
-                .all(|rest| *rest <= REST_REFUSED_MAX.mul_f64(1.25))
-        );
-        assert!(
-            rests(EndCause::Silent)
-                .iter()
-                .all(|rest| *rest < Duration::from_secs(1))
-        );
-    }
-
-    proptest! {
-        /// Whatever happens, the line never waits longer than its longest rest or patience, and
-        /// connects again in the end.
-        #[test]
-        fn never_stuck(events in prop::collection::vec(0_usize..14, 0..60), seed in any::<u64>()) {
-            let mut now = Instant::now();
-            let mut line = Line::new(TIMES, now, seed);
-            for event in events {
-                let event = match event {
-                    12 => Event::Playing,
-                    13 => Event::Unit,
-                    cause => Event::Ended(EndCause::ALL[cause]),
-                };
-                line.on(event, now);
-                now += Duration::from_millis(300);
+impl Fresh {
+    fn has_units(self) -> bool {
+        matches!(
+            self,
+            Self::Playing {
+                has_units: true,
+                ..
             }
-            for _ in 0..2 {
-                match line.step(now) {
-                    Step::Connect => break,
-                    Step::GiveUp => line.on(Event::Ended(EndCause::Silent), now),
-                    Step::WaitUntil(until) => {
-                        prop_assert!(until - now <= REST_REFUSED_MAX.mul_f64(1.25));
-                        now = until;
-                    }
-                }
-            }
-            if let Step::WaitUntil(until) = line.step(now) { now = until; }
-            prop_assert_eq!(line.step(now), Step::Connect);
+        )
+    }
+}
+
+/// What a camera's line is doing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[repr(u8)]
+pub enum Phase {
+    /// Between sessions, for a moment.
+    Resting,
+    /// Between sessions for longer, because the camera refused.
+    Refused,
+    /// No session; the path is looked for.
+    Seeking,
+    /// The first session is being set up.
+    Connecting,
+    /// The session plays; no unit has come.
+    Waiting,
+    /// Units arrive.
+    Flowing,
+    /// The session stands and nothing arrives; the path is looked for.
+    Silent,
+    /// A second session is being set up beside the silent one.
+    Hedging,
+    /// Two sessions play; the fresh one is about to take over.
+    Splicing,
+    /// The configuration does not want the camera now.
+    Paused,
+}
+
+impl Phase {
+    /// Every phase, for metrics.
+    pub const ALL: [Self; 10] = [
+        Self::Resting,
+        Self::Refused,
+        Self::Seeking,
+        Self::Connecting,
+        Self::Waiting,
+        Self::Flowing,
+        Self::Silent,
+        Self::Hedging,
+        Self::Splicing,
+        Self::Paused,
+    ];
+
+    /// As metric label and log field.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Resting => "resting",
+            Self::Refused => "refused",
+            Self::Seeking => "seeking",
+            Self::Connecting => "connecting",
+            Self::Waiting => "waiting",
+            Self::Flowing => "flowing",
+            Self::Silent => "silent",
+            Self::Hedging => "hedging",
+            Self::Splicing => "splicing",
+            Self::Paused => "paused",
         }
     }
 }
+
+#[cfg(test)]
+#[path = "line_tests.rs"]
+mod tests;

@@ -1,11 +1,13 @@
 //! From a camera's RTSP stream to units in the hold.
 //!
-//! In the order of the data: `session` talks to the camera and times every step, while `wire` counts
-//! what the camera sends; `assemble` puts packets together into access units under a bound; `clock`
-//! finds capture times; `gate` keeps back what can't be decoded after a loss; `desk` makes units of
-//! it all and puts them into the [`Hold`](crate::hold::Hold). `camera` is the task that drives them,
-//! and `line` decides, without any I/O, when to connect, when to give a session up, and how long to
-//! rest.
+//! In the order of the data: `session` talks to the camera and times every step, over a connection
+//! that `wire` looks at; `assemble` puts packets together into access units under a bound; `desk`
+//! stamps them with their capture time ([`clock`]) and keeps back what can't be decoded after a loss
+//! ([`gate`]); [`splice`] makes one stream of a camera's sessions, and `outflow` puts it into the
+//! [`Hold`](crate::hold::Hold) and tells the ledger what is missing.
+//!
+//! `camera` is the task that drives them. [`line`] decides, without any I/O, when to connect, to
+//! probe, to kick, to hedge and to give up; [`watch`] and [`lull`] say what a silence is put down to.
 
 mod assemble;
 mod camera;
@@ -14,10 +16,17 @@ pub mod clock;
 mod desk;
 pub mod gate;
 pub mod line;
+pub mod lull;
+mod outflow;
 pub mod probe;
+pub mod reports;
 mod sdp;
 mod session;
+pub mod splice;
+pub mod watch;
 mod wire;
 
-pub use camera::{CameraStatus, CameraTask, Phase};
+pub use camera::{CameraStatus, CameraTask};
 pub use cause::{EndCause, SessionError};
+pub use line::Phase;
+pub use outflow::SharedWatch;

@@ -3,7 +3,7 @@
 
 use std::future::Future;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use futures_util::StreamExt as _;
 use retina::client::{
@@ -16,14 +16,17 @@ use retina::rtcp::ReceivedCompoundPacket;
 
 use super::assemble::{Assembler, Frame, Trouble};
 use super::cause::{EndCause, SessionError};
+use super::reports::{self, Reception};
 use super::sdp::{Listed, format_parameters};
-use super::wire::{Claim, Watch, flooded};
+use super::wire::{Claim, Sent, Watch, flooded};
 use crate::config::{self, Camera, FirstSequence, SenderReports, SessionId, StartTime, StrayData};
 use crate::hold::TrackKind;
 
 /// Errors in a row after which a session is beyond help: after a lost frame boundary on TCP the
 /// library never finds the next one.
 const ERRORS_IN_A_ROW_MAX: u32 = 20;
+/// A shorter pause of the packets is jitter, and not worth a remark.
+const PAUSE_MIN: Duration = Duration::from_millis(300);
 /// How long a polite good-bye may take before the next session is tried.
 const TEARDOWN_TIME: Duration = Duration::from_secs(1);
 
@@ -36,12 +39,27 @@ pub(super) struct Session {
     /// What comes after the frames that were ready when it happened.
     fault: Option<Item>,
     wire: Option<Claim>,
+    receptions: Vec<Option<Reporting>>,
+    began: Instant,
+    /// When a packet came last.
+    heard: Option<Instant>,
+    /// The last long pause before that: since when.
+    pause: Option<Instant>,
     /// Packets since the last [`Session::pulse`].
     packets: u64,
     /// What the camera had sent when packets came last.
     baseline: Option<u64>,
     /// Bytes that may arrive without a packet coming of them.
     stall_bytes_max: u64,
+}
+
+/// What receiver reports of a stream need.
+#[derive(Debug)]
+struct Reporting {
+    reception: Reception,
+    clock_rate: u32,
+    /// Where its RTCP goes; none over UDP, where the library owns the sockets.
+    channel: Option<u8>,
 }
 
 /// What a session yields.
@@ -205,9 +223,27 @@ impl Session {
                 SenderReports::Any => UnknownRtcpSsrcPolicy::ProcessPackets,
             });
         let playing = timed("PLAY", limit, described.play(options)).await?;
+        let began = Instant::now();
+        let reporting = |(index, assembler): (usize, &Option<Assembler>)| {
+            let clock_rate = assembler.as_ref()?.clock_rate().get();
+            let channel = playing
+                .streams()
+                .get(index)
+                .and_then(|stream| rtcp_channel(&stream.ctx()?.to_string()));
+            Some(Reporting {
+                reception: Reception::new(began, fastrand::u64(..)),
+                clock_rate,
+                channel,
+            })
+        };
+        let receptions = assemblers.iter().enumerate().map(reporting).collect();
         Ok(Self {
             playing,
             assemblers,
+            receptions,
+            began,
+            heard: None,
+            pause: None,
             frames: Vec::new(),
             errors_in_a_row: 0,
             fault: None,
@@ -247,6 +283,47 @@ impl Session {
         }
     }
 
+    /// Whether the session can be left alone while the camera is silent: then the library sends no
+    /// keep-alive into an outage, which would back off and be in the way of the next packet. Gives
+    /// what was received so far, to be asked about with [`has_more_than`](Self::has_more_than).
+    pub(super) fn rests_at(&self) -> Option<u64> {
+        let interleaved = |reporting: &Reporting| reporting.channel.is_some();
+        if !self.receptions.iter().flatten().all(interleaved) {
+            return None;
+        }
+        self.wire.as_ref()?.bytes_received()
+    }
+
+    /// Whether there is something to read since then.
+    pub(super) fn has_more_than(&self, bytes: u64) -> bool {
+        self.wire
+            .as_ref()
+            .is_none_or(|wire| wire.has_more_than(bytes))
+    }
+
+    /// When a packet came last.
+    pub(super) fn heard(&self) -> Option<Instant> {
+        self.heard
+    }
+
+    /// Since when packets paused before they came again; once.
+    pub(super) fn take_pause(&mut self) -> Option<Instant> {
+        self.pause.take()
+    }
+
+    /// Sends a receiver report of its first stream, due or not.
+    pub(super) fn kick(&mut self) -> Sent {
+        let first = self.receptions.iter_mut().flatten().next();
+        send_report(self.wire.as_ref(), first, Instant::now())
+    }
+
+    /// Sends the receiver reports that are due.
+    pub(super) fn report(&mut self, now: Instant) -> Option<Sent> {
+        let due = |reporting: &&mut Reporting| reporting.reception.is_due(now);
+        let reporting = self.receptions.iter_mut().flatten().find(due)?;
+        Some(send_report(self.wire.as_ref(), Some(reporting), now))
+    }
+
     /// The next item. Cancel-safe. An error ends the session.
     pub(super) async fn next(&mut self) -> Result<Item, SessionError> {
         if let Some(fault) = self.fault.take() {
@@ -256,11 +333,15 @@ impl Session {
             match self.playing.next().await {
                 Some(Ok(PacketItem::Rtp(packet))) => {
                     self.packets += 1;
+                    self.note(&packet);
                     if let Some(item) = self.take(&packet)? {
                         return Ok(item);
                     }
                 }
-                Some(Ok(PacketItem::Rtcp(packet))) => return Ok(Item::Rtcp(packet)),
+                Some(Ok(PacketItem::Rtcp(packet))) => {
+                    self.note_report(&packet);
+                    return Ok(Item::Rtcp(packet));
+                }
                 Some(Ok(_)) => {}
                 Some(Err(error)) => {
                     let error = SessionError::from_rtsp("PLAY", &error);
@@ -284,6 +365,37 @@ impl Session {
                     ));
                 }
             }
+        }
+    }
+
+    fn note(&mut self, packet: &retina::rtp::ReceivedPacket) {
+        let now = Instant::now();
+        if let Some(before) = self.heard.replace(now)
+            && now.saturating_duration_since(before) >= PAUSE_MIN
+        {
+            self.pause = Some(before);
+        }
+        if let Some(Some(reporting)) = self.receptions.get_mut(packet.stream_id()) {
+            let seen = reports::Packet {
+                ssrc: packet.ssrc(),
+                sequence: packet.sequence_number(),
+                ticks: packet.timestamp().timestamp(),
+                clock_rate: reporting.clock_rate,
+            };
+            reporting.reception.packet(seen, now, self.began);
+        }
+    }
+
+    fn note_report(&mut self, packet: &ReceivedCompoundPacket) {
+        let Some(Some(reporting)) = self.receptions.get_mut(packet.stream_id()) else {
+            return;
+        };
+        for report in packet
+            .pkts()
+            .filter_map(|one| one.as_sender_report().ok().flatten())
+        {
+            let ntp = report.ntp_timestamp().0;
+            reporting.reception.sender_report(ntp, Instant::now());
         }
     }
 
@@ -339,10 +451,39 @@ impl Session {
     }
 }
 
+fn send_report(wire: Option<&Claim>, reporting: Option<&mut Reporting>, now: Instant) -> Sent {
+    let (Some(wire), Some(reporting)) = (wire, reporting) else {
+        return Sent::Busy;
+    };
+    let Some(channel) = reporting.channel else {
+        return Sent::Busy;
+    };
+    let report = reporting.reception.report(now);
+    wire.send(&reports::interleaved(channel, &report))
+}
+
+/// The RTCP channel of a stream, which the library tells in words alone: "TCP, interleaved channel
+/// ids 0-1".
+fn rtcp_channel(context: &str) -> Option<u8> {
+    let (_, channels) = context.split_once("interleaved channel ids ")?;
+    channels.split_once('-')?.1.trim().parse().ok()
+}
+
 /// Waits for the good-byes of sessions that were dropped, within bounds: a camera that can't be
 /// reached can't be waited for.
 pub(super) async fn farewell(group: &SessionGroup) {
     let waited = tokio::time::timeout(TEARDOWN_TIME, group.await_teardown()).await;
     // A failed TEARDOWN is the camera's session timeout to clean up; nothing is left to do here.
     drop(waited);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn channels_are_read_from_words() {
+        assert_eq!(rtcp_channel("TCP, interleaved channel ids 2-3"), Some(3));
+        assert_eq!(rtcp_channel("10.0.0.1:5000-5001(me) -> 10.0.0.2:6000-6001"), None);
+    }
 }

@@ -1,8 +1,12 @@
-//! How much a camera has sent on its connection: the one thing that bounds what the RTSP library
-//! reads. It takes a message whole, whatever its length says, and shows neither its buffer nor its
-//! socket; the kernel counts for it (`TCP_INFO`).
+//! A session's connection, which the RTSP library hides: how much the camera has sent on it, and a
+//! way to send a packet.
 //!
-//! Linux only. Where the socket can't be found or asked, there is no bound but the time limits.
+//! The library takes a message whole, whatever its length says; the kernel counts for it
+//! (`TCP_INFO`), and that is the one thing that bounds what it reads. The same count tells, without
+//! touching the session, whether a silent camera sends again.
+//!
+//! Linux only. Where the socket can't be found or asked, there is no bound but the time limits, and
+//! no packet is sent.
 
 use std::future::Future;
 use std::net::SocketAddr;
@@ -40,10 +44,55 @@ fn claimed() -> MutexGuard<'static, Vec<SocketAddr>> {
 pub(super) struct Claim(Wire);
 
 impl Claim {
-    /// See [`Wire::bytes_received`].
+    /// Payload bytes that the peer has sent and the kernel has received, read or not.
     pub(super) fn bytes_received(&self) -> Option<u64> {
-        self.0.bytes_received()
+        Some(self.0.info()?.bytes_received)
     }
+
+    /// Whether there is something to read beyond the first `bytes`, be it the connection's end.
+    pub(super) fn has_more_than(&self, bytes: u64) -> bool {
+        let info = self.0.info();
+        info.is_none_or(|info| !info.established || info.bytes_received != bytes)
+    }
+
+    /// Sends a packet beside what the library sends. Only where all that it sent has been
+    /// acknowledged: then nothing of it waits half-written, and the packet goes at once instead of
+    /// queueing behind a retransmission that backs off.
+    pub(super) fn send(&self, packet: &[u8]) -> Sent {
+        match self.0.info() {
+            Some(info) if info.established && info.unacknowledged == 0 && info.unsent == 0 => {}
+            _ => return Sent::Busy,
+        }
+        let flags = rustix::net::SendFlags::DONTWAIT | rustix::net::SendFlags::NOSIGNAL;
+        match rustix::net::send(&self.0.socket, packet, flags) {
+            Ok(sent) if sent == packet.len() => Sent::Whole,
+            Ok(_) => Sent::Broken,
+            Err(_) => Sent::Busy,
+        }
+    }
+}
+
+/// What became of a packet.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Sent {
+    /// It is on its way.
+    Whole,
+    /// Nothing was sent: the connection has something of ours to deliver first.
+    Busy,
+    /// Half of it was sent: the connection is of no more use.
+    Broken,
+}
+
+/// What the kernel knows of a connection.
+#[derive(Debug, Clone, Copy)]
+struct Info {
+    /// Neither side has closed it.
+    established: bool,
+    /// Segments sent and not acknowledged.
+    unacknowledged: u32,
+    /// Bytes not sent.
+    unsent: u32,
+    bytes_received: u64,
 }
 
 impl Drop for Claim {
@@ -94,11 +143,11 @@ impl Wire {
             .collect()
     }
 
-    /// Payload bytes that the peer has sent and the kernel has received, read or not.
-    fn bytes_received(&self) -> Option<u64> {
-        // struct tcp_info (linux/tcp.h): tcpi_bytes_received, a u64, stands at byte 128, since
-        // Linux 4.1; the layout before it is fixed, as all of the user-space interface.
-        const AT: usize = 128 / size_of::<u64>();
+    fn info(&self) -> Option<Info> {
+        // struct tcp_info (linux/tcp.h), whose layout only ever grows at its end: tcpi_state is the
+        // first byte, tcpi_unacked a u32 at byte 24, tcpi_bytes_received a u64 at 128 (Linux 4.1),
+        // tcpi_notsent_bytes a u32 at 144 (Linux 4.6).
+        const ESTABLISHED: u8 = 1;
         let mut info = [0_u64; 32];
         let mut length = libc::socklen_t::try_from(size_of_val(&info)).ok()?;
         // SAFETY: the descriptor is open, for `self` owns it. The kernel writes at most `length`
@@ -114,10 +163,20 @@ impl Wire {
                 &raw mut length,
             )
         };
-        let written = usize::try_from(length).unwrap_or(0) / size_of::<u64>();
-        (result == 0 && written > AT)
-            .then(|| info.get(AT).copied())
-            .flatten()
+        if result != 0 || length < 148 {
+            return None;
+        }
+        let bytes = |at: usize| info.get(at / 8).map(|word| word.to_ne_bytes());
+        let number = |at: usize| {
+            let [a, b, c, d, ..] = bytes(at)?;
+            Some(u32::from_ne_bytes([a, b, c, d]))
+        };
+        Some(Info {
+            established: bytes(0)?.first() == Some(&ESTABLISHED),
+            unacknowledged: number(24)?,
+            unsent: number(144)?,
+            bytes_received: *info.get(16)?,
+        })
     }
 }
 
@@ -178,7 +237,7 @@ impl Watch {
         loop {
             pause = looks.next().unwrap_or(pause);
             tokio::time::sleep(pause).await;
-            if let Some(bytes) = self.find().and_then(|wire| wire.bytes_received())
+            if let Some(bytes) = self.find().and_then(|wire| Some(wire.info()?.bytes_received))
                 && bytes > SETUP_BYTES_MAX
             {
                 return flooded(bytes);
@@ -201,26 +260,42 @@ pub(super) fn flooded(bytes: u64) -> SessionError {
 
 #[cfg(test)]
 mod tests {
-    use std::io::Write as _;
+    use std::io::{Read as _, Write as _};
     use std::net::{TcpListener, TcpStream};
 
     use super::*;
 
     #[test]
-    fn the_kernel_counts_what_arrives() {
+    fn the_kernel_tells_what_arrives_and_what_is_on_its_way() {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let address = listener.local_addr().unwrap();
         assert!(Wire::all(&[address]).is_empty());
-        let _ours = TcpStream::connect(address).unwrap();
+        let ours = TcpStream::connect(address).unwrap();
         let (mut theirs, _) = listener.accept().unwrap();
-        let wires = Wire::all(&[address]);
+        let mut wires = Wire::all(&[address]);
         assert_eq!(wires.len(), 1);
-        assert_eq!(wires[0].bytes_received(), Some(0));
+        let claim = Claim(wires.pop().unwrap());
+        assert_eq!(claim.bytes_received(), Some(0));
+        assert!(!claim.has_more_than(0));
         theirs.write_all(&[7; 1234]).unwrap();
-        let received = (0..100).find_map(|_| {
-            std::thread::sleep(Duration::from_millis(10));
-            wires[0].bytes_received().filter(|bytes| *bytes > 0)
-        });
-        assert_eq!(received, Some(1234));
+        let wait = |done: &dyn Fn() -> bool| {
+            (0..200).any(|_| {
+                std::thread::sleep(Duration::from_millis(10));
+                done()
+            })
+        };
+        assert!(wait(&|| claim.bytes_received() == Some(1234)));
+        assert!(claim.has_more_than(0) && !claim.has_more_than(1234));
+
+        assert_eq!(claim.send(b"report"), Sent::Whole);
+        let mut read = [0; 6];
+        theirs.read_exact(&mut read).unwrap();
+        assert_eq!(&read, b"report");
+        // What the peer does not read fills its buffer, then ours: nothing may be put between.
+        let flags = rustix::net::SendFlags::DONTWAIT;
+        while rustix::net::send(&ours, &[0; 65536], flags).is_ok() {}
+        assert_eq!(claim.send(b"report"), Sent::Busy);
+        drop(theirs);
+        assert!(wait(&|| claim.has_more_than(1234)));
     }
 }

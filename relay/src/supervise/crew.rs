@@ -1,5 +1,6 @@
 //! The tasks of all cameras and sinks, and the order in which they end.
 
+use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -9,12 +10,13 @@ use tokio::task::JoinSet;
 use super::intake_thread::IntakeThread;
 use super::{Shutdown, Trigger, keep, shutdown};
 use crate::archive::Archive;
+use crate::archive::ledger::Ledger;
 use crate::config::{Camera, Config, Sink};
 use crate::hold::Hold;
-use crate::intake::{CameraStatus, CameraTask};
+use crate::intake::{CameraStatus, CameraTask, SharedWatch};
 use crate::sinks::{Engine, SinkTask, Surroundings};
 use crate::telemetry::{CameraEvents, SinkEvents, SupervisorEvents, Telemetry};
-use crate::units::CameraName;
+use crate::units::{CameraName, SiteName};
 
 /// How long the cameras' good-byes may take at shutdown.
 const CAMERAS_TIME: Duration = Duration::from_millis(1200);
@@ -38,6 +40,8 @@ pub(super) struct Crew {
     camera_trigger: Trigger,
     sink_trigger: Trigger,
     intake: IntakeThread,
+    /// The cameras of each site, as each other's witnesses.
+    watches: HashMap<SiteName, SharedWatch>,
 }
 
 /// What each task is made from.
@@ -45,6 +49,7 @@ struct Yard<'a> {
     config: &'a Config,
     telemetry: &'a Arc<Telemetry>,
     archive: &'a Archive,
+    ledger: &'a Ledger,
     engine: &'a Arc<Engine>,
     supervisor: SupervisorEvents,
 }
@@ -53,7 +58,7 @@ impl Crew {
     pub(super) fn start(
         config: &Config,
         telemetry: &Arc<Telemetry>,
-        archive: &Archive,
+        (archive, ledger): (&Archive, &Ledger),
         engine: &Arc<Engine>,
     ) -> std::io::Result<(Self, Vec<RunningCamera>)> {
         let supervisor = SupervisorEvents::new(telemetry);
@@ -61,6 +66,7 @@ impl Crew {
             config,
             telemetry,
             archive,
+            ledger,
             engine,
             supervisor,
         };
@@ -72,6 +78,7 @@ impl Crew {
             camera_trigger,
             sink_trigger,
             intake: IntakeThread::start()?,
+            watches: HashMap::new(),
         };
         let mut running = Vec::new();
         for camera in &config.cameras {
@@ -135,7 +142,13 @@ impl Crew {
             camera: Arc::new(camera.clone()),
             hold: Arc::clone(&hold),
             status: Arc::new(CameraStatus::default()),
-            events: CameraEvents::new(yard.telemetry, &camera.name, hold.bytes_max()),
+            events: CameraEvents::new(
+                yard.telemetry,
+                (&camera.name, &camera.site),
+                hold.bytes_max(),
+            ),
+            ledger: yard.ledger.clone(),
+            watch: Arc::clone(self.watches.entry(camera.site.clone()).or_default()),
         };
         let status = Arc::clone(&task.status);
         let kept = keep::alive(

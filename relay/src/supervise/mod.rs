@@ -104,7 +104,7 @@ pub async fn run(
     let engine = tokio::task::spawn_blocking(move || Engine::new(Some(&cache))).await??;
 
     let (mut crew, cameras) =
-        Crew::start(&config, &telemetry, &archive, &engine).map_err(RunError::Thread)?;
+        Crew::start(&config, &telemetry, (&archive, &crate::archive::ledger::Ledger), &engine).map_err(RunError::Thread)?;
     let sampler = tokio::spawn(sample(archive.clone(), events));
     let watchdog = tokio::spawn(systemd::watchdog(crew.intake()));
     readiness.ready();

@@ -15,6 +15,7 @@ use super::process::ProcessCollector;
 use crate::units::Name;
 
 pub(super) type Seconds = Gauge<f64, AtomicU64>;
+pub(super) type Histograms<L> = Family<L, Histogram, fn() -> Histogram>;
 pub(super) type SecondsTotal = Counter<f64, AtomicU64>;
 
 impl EncodeLabelValue for Name {
@@ -75,6 +76,17 @@ impl EndReason {
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
 pub(super) struct OfCamera {
     pub(super) camera: Name,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfSite {
+    pub(super) site: Name,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfOutcome {
+    pub(super) camera: Name,
+    pub(super) outcome: &'static str,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
@@ -151,6 +163,20 @@ fn plugin_histogram() -> Histogram {
     ])
 }
 
+/// From a hiccup to half an hour.
+fn dropout_histogram() -> Histogram {
+    Histogram::new([
+        0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1800.0,
+    ])
+}
+
+/// From a round trip to a camera that starts up.
+fn recovery_histogram() -> Histogram {
+    Histogram::new([
+        0.1, 0.2, 0.3, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 5.0, 10.0, 20.0, 60.0,
+    ])
+}
+
 macro_rules! families {
     ($($(#[$doc:meta])* $field:ident: $type:ty = $name:literal, $help:literal;)*) => {
         /// The families; children are made when a camera or sink is.
@@ -168,6 +194,15 @@ families! {
     phase: Family<OfPhase, Gauge> = "camera_phase", "What the line of the camera is doing: 1 for the present phase, 0 for the others";
     sessions_began: Family<OfCamera, Counter> = "camera_sessions_began", "RTSP sessions that began to play";
     sessions_ended: Family<OfCause, Counter> = "camera_sessions_ended", "RTSP sessions that ended or could not be made, by cause";
+    dropouts: Family<OfCamera, Counter> = "camera_dropouts", "Times that a camera's session fell silent";
+    kicks: Family<OfOutcome, Counter> = "camera_kicks", "Packets sent on a silent session to make it resume, by what came of it";
+    hedges: Family<OfOutcome, Counter> = "camera_hedges", "Second sessions set up beside a silent one, by what came of it";
+    rescued_units: Family<OfCamera, Counter> = "camera_rescued_units", "Access units that waited out a silence at the camera's end and arrived after it";
+    rescued_bytes: Family<OfCamera, Counter> = "camera_rescued_bytes", "Payload of camera_rescued_units";
+    clock_offset: Family<OfCamera, Seconds> = "camera_clock_offset_seconds", "The camera's own clock minus the true time, by its sender reports";
+    clock_drift: Family<OfCamera, Seconds> = "camera_clock_drift_ratio", "How fast camera_clock_offset_seconds grows, in seconds a second";
+    clock_plausible: Family<OfCamera, Gauge> = "camera_clock_plausible", "1 while the camera's sender reports agree with each other and with the arrivals";
+    clock_steps: Family<OfCamera, Gauge> = "camera_clock_steps", "Times that the camera's clock was set while the relay ran";
     stream_faults: Family<OfCause, Counter> = "camera_stream_faults", "Faults in the stream that the session survived";
     packets_lost: Family<OfTrack, Counter> = "camera_packets_lost", "RTP packets missing by sequence number";
     units: Family<OfTrack, Counter> = "camera_units", "Access units taken into the hold";
@@ -219,7 +254,9 @@ families! {
 pub struct Telemetry {
     registry: Registry,
     pub(super) families: Families,
-    pub(super) plugin_observations: Family<OfSinkName, Histogram, fn() -> Histogram>,
+    pub(super) dropout_seconds: Histograms<OfSite>,
+    pub(super) recovery_seconds: Histograms<OfSite>,
+    pub(super) plugin_observations: Histograms<OfSinkName>,
 }
 
 impl Telemetry {
@@ -230,8 +267,19 @@ impl Telemetry {
         root.register_collector(Box::new(ProcessCollector::new()));
         let registry = root.sub_registry_with_prefix("forebay");
         let families = Families::register(registry);
-        let plugin_observations: Family<OfSinkName, Histogram, fn() -> Histogram> =
-            Family::new_with_constructor(plugin_histogram);
+        let dropout_seconds = Histograms::new_with_constructor(dropout_histogram as fn() -> _);
+        registry.register(
+            "site_dropout_seconds",
+            "Times in which no camera of the site was heard",
+            dropout_seconds.clone(),
+        );
+        let recovery_seconds = Histograms::new_with_constructor(recovery_histogram as fn() -> _);
+        registry.register(
+            "site_recovery_seconds",
+            "From a path seen alive again to units, a camera's silence at a time",
+            recovery_seconds.clone(),
+        );
+        let plugin_observations = Histograms::new_with_constructor(plugin_histogram as fn() -> _);
         registry.register(
             "plugin_observed",
             "Histograms of the plugin's own",
@@ -247,6 +295,8 @@ impl Telemetry {
         Self {
             registry: root,
             families,
+            dropout_seconds,
+            recovery_seconds,
             plugin_observations,
         }
     }

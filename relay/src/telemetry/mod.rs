@@ -7,5 +7,7 @@ pub mod logs;
 mod metrics;
 mod process;
 
-pub use events::{ArchiveEvents, CameraEvents, SinkEvents, SupervisorEvents};
+pub use events::{
+    ArchiveEvents, CameraEvents, HedgeOutcome, KickOutcome, SinkEvents, SupervisorEvents,
+};
 pub use metrics::{EndReason, Telemetry};

@@ -1,6 +1,7 @@
 //! What happens on a camera's line.
 
 use std::sync::{Arc, OnceLock};
+use std::time::Duration;
 
 use prometheus_client::metrics::counter::Counter;
 use prometheus_client::metrics::gauge::Gauge;
@@ -8,10 +9,65 @@ use tracing::{debug, info, warn};
 
 use super::REPEAT;
 use crate::hold::TrackKind;
+use crate::archive::ledger::GapCause;
+use crate::intake::clock::CameraClock;
+use crate::intake::watch::Dropout;
 use crate::intake::{EndCause, Phase, SessionError};
 use crate::telemetry::calm::Calm;
-use crate::telemetry::metrics::{OfCamera, OfCause, OfPhase, OfTrack, Seconds, Telemetry};
-use crate::units::{CameraName, CaptureTime};
+use crate::telemetry::metrics::{
+    OfCamera, OfCause, OfOutcome, OfPhase, OfSite, OfTrack, Seconds, Telemetry,
+};
+use crate::units::{CameraName, CaptureTime, SiteName};
+
+/// What came of a second session beside a silent one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum HedgeOutcome {
+    /// It took the silent one's place.
+    TookOver,
+    /// The silent one resumed first.
+    NotNeeded,
+    /// The camera refused it.
+    Refused,
+    /// It could not be set up, or ended before it was of use.
+    Failed,
+}
+
+impl HedgeOutcome {
+    const ALL: [Self; 4] = [Self::TookOver, Self::NotNeeded, Self::Refused, Self::Failed];
+
+    fn as_str(self) -> &'static str {
+        match self {
+            Self::TookOver => "took_over",
+            Self::NotNeeded => "not_needed",
+            Self::Refused => "refused",
+            Self::Failed => "failed",
+        }
+    }
+}
+
+/// What came of a packet sent on a silent session.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum KickOutcome {
+    /// The session resumed.
+    Resumed,
+    /// It stayed silent until it was replaced, or ended.
+    Unanswered,
+    /// It could not be sent: the connection's socket is not known, or it has something of ours to
+    /// deliver first.
+    Impossible,
+}
+
+impl KickOutcome {
+    const ALL: [Self; 3] = [Self::Resumed, Self::Unanswered, Self::Impossible];
+
+    fn as_str(self) -> &'static str {
+        match self {
+            Self::Resumed => "resumed",
+            Self::Unanswered => "unanswered",
+            Self::Impossible => "impossible",
+        }
+    }
+}
 
 #[derive(Debug)]
 struct TrackMetrics {
@@ -30,6 +86,7 @@ pub struct CameraEvents(Arc<CameraInner>);
 #[derive(Debug)]
 struct CameraInner {
     camera: CameraName,
+    site: SiteName,
     telemetry: Arc<Telemetry>,
     video: TrackMetrics,
     audio: TrackMetrics,
@@ -43,7 +100,11 @@ struct CameraInner {
 impl CameraEvents {
     /// Makes the camera's metrics, at zero.
     #[must_use]
-    pub fn new(telemetry: &Arc<Telemetry>, camera: &CameraName, hold_bytes_max: usize) -> Self {
+    pub fn new(
+        telemetry: &Arc<Telemetry>,
+        (camera, site): (&CameraName, &SiteName),
+        hold_bytes_max: usize,
+    ) -> Self {
         let families = &telemetry.families;
         let of_camera = OfCamera {
             camera: camera.clone(),
@@ -68,11 +129,32 @@ impl CameraEvents {
             };
             drop(families.sessions_ended.get_or_create(&labels));
         }
-        drop(families.sessions_began.get_or_create(&of_camera));
+        let outcome = |outcome| OfOutcome {
+            camera: camera.clone(),
+            outcome,
+        };
+        for hedge in HedgeOutcome::ALL {
+            drop(families.hedges.get_or_create(&outcome(hedge.as_str())));
+        }
+        for kick in KickOutcome::ALL {
+            drop(families.kicks.get_or_create(&outcome(kick.as_str())));
+        }
+        for family in [
+            &families.sessions_began,
+            &families.dropouts,
+            &families.rescued_units,
+            &families.rescued_bytes,
+        ] {
+            drop(family.get_or_create(&of_camera));
+        }
+        let of_site = OfSite { site: site.clone() };
+        drop(telemetry.dropout_seconds.get_or_create(&of_site));
+        drop(telemetry.recovery_seconds.get_or_create(&of_site));
         let bound = i64::try_from(hold_bytes_max).unwrap_or(i64::MAX);
         families.hold_bytes_max.get_or_create(&of_camera).set(bound);
         let events = Self(Arc::new(CameraInner {
             camera: camera.clone(),
+            site: site.clone(),
             video: track(TrackKind::Video),
             audio: track(TrackKind::Audio),
             hold_bytes: families.hold_bytes.get_or_create_owned(&of_camera),
@@ -147,6 +229,110 @@ impl CameraEvents {
                 advice = cause.advice(), "session ended"
             );
         }
+    }
+
+    /// The session stands and nothing arrives any more.
+    pub fn fell_silent(&self) {
+        let families = &self.0.telemetry.families;
+        families.dropouts.get_or_create(&self.of_camera()).inc();
+        debug!(camera = %self.0.camera, "silent");
+    }
+
+    /// Units come again after `silent`; `recovery`: since the path was seen alive.
+    pub fn resumed(&self, silent: Duration, recovery: Option<Duration>) {
+        let recovery = recovery.map(|time| time.as_secs_f64());
+        if let Some(seconds) = recovery {
+            let site = self.0.site.clone();
+            self.0
+                .telemetry
+                .recovery_seconds
+                .get_or_create(&OfSite { site })
+                .observe(seconds);
+        }
+        info!(
+            camera = %self.0.camera, silent_seconds = silent.as_secs_f64(),
+            recovery_seconds = recovery, "units arrive again"
+        );
+    }
+
+    /// No camera of the site was heard for a time.
+    pub fn site_dropout(&self, dropout: Dropout) {
+        let seconds = dropout.until.saturating_duration_since(dropout.since);
+        let site = self.0.site.clone();
+        info!(%site, seconds = seconds.as_secs_f64(), "the uplink dropped out");
+        self.0
+            .telemetry
+            .dropout_seconds
+            .get_or_create(&OfSite { site })
+            .observe(seconds.as_secs_f64());
+    }
+
+    /// A second session beside a silent one came to this.
+    pub fn hedge(&self, outcome: HedgeOutcome) {
+        let labels = OfOutcome {
+            camera: self.0.camera.clone(),
+            outcome: outcome.as_str(),
+        };
+        self.0.telemetry.families.hedges.get_or_create(&labels).inc();
+        debug!(camera = %self.0.camera, outcome = outcome.as_str(), "second session");
+    }
+
+    /// A packet sent on a silent session came to this.
+    pub fn kick(&self, outcome: KickOutcome) {
+        let labels = OfOutcome {
+            camera: self.0.camera.clone(),
+            outcome: outcome.as_str(),
+        };
+        self.0.telemetry.families.kicks.get_or_create(&labels).inc();
+        debug!(camera = %self.0.camera, outcome = outcome.as_str(), "kick");
+    }
+
+    /// The camera ends its connections when it gets a receiver report.
+    pub fn no_reports(&self) {
+        warn!(
+            camera = %self.0.camera,
+            "the camera ends the connection when it gets a receiver report; it gets none from now on"
+        );
+    }
+
+    /// A unit that had waited out a silence at the camera's end has arrived.
+    pub fn rescued(&self, bytes: usize) {
+        let families = &self.0.telemetry.families;
+        let of_camera = self.of_camera();
+        families.rescued_units.get_or_create(&of_camera).inc();
+        families
+            .rescued_bytes
+            .get_or_create(&of_camera)
+            .inc_by(bytes as u64);
+    }
+
+    /// Footage is missing that will not come any more.
+    pub fn missing(&self, cause: GapCause, seconds: f64, begin: CaptureTime, detail: &str) {
+        info!(
+            camera = %self.0.camera, cause = cause.as_str(), seconds, %begin, detail,
+            "footage is missing"
+        );
+    }
+
+    /// How the camera's own clock stands.
+    pub fn camera_clock(&self, clock: &CameraClock) {
+        let families = &self.0.telemetry.families;
+        let of_camera = self.of_camera();
+        families
+            .clock_offset
+            .get_or_create(&of_camera)
+            .set(clock.offset_nanos as f64 / 1e9);
+        if let Some(drift) = clock.drift_ppm {
+            families.clock_drift.get_or_create(&of_camera).set(drift * 1e-6);
+        }
+        families
+            .clock_plausible
+            .get_or_create(&of_camera)
+            .set(clock.plausible.into());
+        families
+            .clock_steps
+            .get_or_create(&of_camera)
+            .set(i64::try_from(clock.steps).unwrap_or(i64::MAX));
     }
 
     /// A fault in the stream that the session survives.

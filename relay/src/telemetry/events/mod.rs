@@ -8,7 +8,7 @@ mod supervisor;
 use std::time::Duration;
 
 pub use archive::ArchiveEvents;
-pub use camera::CameraEvents;
+pub use camera::{CameraEvents, HedgeOutcome, KickOutcome};
 pub use sink::SinkEvents;
 pub use supervisor::SupervisorEvents;
 

@@ -1,0 +1,392 @@
+//! A camera's one stream: what its sessions give goes into the hold, and what is missing of it is
+//! told to the ledger.
+
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use super::assemble::Tracks;
+use super::cause::SessionError;
+use super::clock::{Clock, SessionId};
+use super::lull::{Begin, Losses, Lull, Lulls, Reason};
+use super::splice::{Out, Passed, Splice, Verdict};
+use super::watch::SiteWatch;
+use crate::archive::ledger::{Evidence, GapCause, Ledger, Witness};
+use crate::hold::{Hold, TrackKind, Unit};
+use crate::telemetry::CameraEvents;
+use crate::units::{CameraName, CaptureTime};
+
+/// A home clock that is off by more than this from what it was was set; the system's own
+/// corrections are slewed.
+const HOME_STEP_NANOS: i64 = 250_000_000;
+/// How often the ledger is told what a lull that lasts is put down to.
+const TELL_EVERY: Duration = Duration::from_secs(5);
+
+/// A number that no timeline had before.
+fn next_timeline() -> u32 {
+    static NEXT: AtomicU32 = AtomicU32::new(1);
+    NEXT.fetch_add(1, Ordering::Relaxed)
+}
+
+/// The cameras of a site, as each other's witnesses.
+pub type SharedWatch = Arc<Mutex<SiteWatch>>;
+
+/// What a camera's sessions become.
+#[derive(Debug)]
+pub(super) struct Outflow {
+    camera: CameraName,
+    hold: Arc<Hold>,
+    events: CameraEvents,
+    ledger: Ledger,
+    watch: SharedWatch,
+    pub(super) clock: Clock,
+    tracks: Tracks,
+    splice: Splice,
+    /// The session before and the kept one, for the clock.
+    sessions: Option<(SessionId, SessionId)>,
+    timeline: u32,
+    /// What monotonic times count from.
+    origin: Instant,
+    /// Unix time minus monotonic time.
+    wall_offset: i64,
+    lull: Option<Lull>,
+    /// Begin of the evidence that was told of it, and when.
+    told: Option<(CaptureTime, Instant)>,
+    lulls: Lulls,
+    /// Begin of the planned pause that lasts.
+    pause: Option<CaptureTime>,
+    /// How long the last unit of the main track was on its way.
+    delayed: Option<i64>,
+    /// What was lost on the way since the last unit of the main track.
+    losses: Losses,
+    /// Until when units of the kept session count as rescued: they waited out a silence.
+    rescue_until: Option<i64>,
+    out: Vec<Out>,
+}
+
+impl Outflow {
+    pub(super) fn new(
+        camera: &crate::config::Camera,
+        hold: Arc<Hold>,
+        events: CameraEvents,
+        ledger: Ledger,
+        watch: SharedWatch,
+    ) -> Self {
+        let origin = Instant::now();
+        Self {
+            camera: camera.name.clone(),
+            // What waits of a second session is held beside the hold: a part of its bound.
+            splice: Splice::new(camera.access_unit.as_usize().max(hold.bytes_max() / 4)),
+            hold,
+            events,
+            ledger,
+            watch,
+            clock: Clock::new(),
+            tracks: Tracks::default(),
+            sessions: None,
+            timeline: next_timeline(),
+            origin,
+            wall_offset: CaptureTime::now().unix_nanos(),
+            lull: None,
+            told: None,
+            lulls: Lulls::default(),
+            pause: None,
+            delayed: None,
+            losses: Losses::default(),
+            rescue_until: None,
+            out: Vec::new(),
+        }
+    }
+
+    fn watch(&self) -> MutexGuard<'_, SiteWatch> {
+        self.watch.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The present instant as the clock counts.
+    pub(super) fn arrival(&self) -> i64 {
+        self.nanos(Instant::now())
+    }
+
+    fn nanos(&self, instant: Instant) -> i64 {
+        let since = instant.saturating_duration_since(self.origin);
+        i64::try_from(since.as_nanos()).unwrap_or(i64::MAX)
+    }
+
+    fn wall(&self, nanos: i64) -> CaptureTime {
+        CaptureTime::from_unix_nanos(nanos.saturating_add(self.wall_offset))
+    }
+
+    /// To be called now and then: notices when the home clock is set, and keeps the ledger up to
+    /// date with what lasts.
+    pub(super) fn pulse(&mut self, now: Instant) {
+        let offset = CaptureTime::now()
+            .unix_nanos()
+            .saturating_sub(self.nanos(Instant::now()));
+        let step = offset.saturating_sub(self.wall_offset);
+        if step.saturating_abs() > HOME_STEP_NANOS {
+            self.events.home_clock_stepped(step as f64 / 1e9);
+            self.wall_offset = offset;
+            self.splice.begin_timeline();
+        }
+        if let Some(clock) = self.clock.camera_clock(self.wall_offset) {
+            self.events.camera_clock(&clock);
+        }
+        if self
+            .told
+            .is_none_or(|(_, at)| now.saturating_duration_since(at) >= TELL_EVERY)
+        {
+            self.tell_lull(now);
+        }
+    }
+
+    // --- Lulls ---------------------------------------------------------------------------------
+
+    /// Nothing comes out from now on; what is missing has begun at `since`.
+    pub(super) fn lull(&mut self, begin: Begin, since: Instant) {
+        if self.lull.is_none() {
+            self.lull = Some(Lull::new(begin, since));
+            self.tell_lull(Instant::now());
+        }
+    }
+
+    /// The path answered.
+    pub(super) fn path_alive(&mut self, now: Instant) {
+        if let Some(lull) = &mut self.lull {
+            lull.alive.get_or_insert(now);
+        }
+    }
+
+    /// A session ended or could not be made.
+    pub(super) fn note(&mut self, error: &SessionError) {
+        if let Some(lull) = &mut self.lull {
+            lull.note(error);
+        }
+    }
+
+    /// Something was lost before it became a unit.
+    pub(super) fn lost(&mut self, packets: u16, faults: u32) {
+        self.losses.packets += u64::from(packets);
+        self.losses.faults += u64::from(faults);
+    }
+
+    /// The kept session is heard again after a silence: what it sends now had waited.
+    pub(super) fn resumed(&mut self, now: Instant) {
+        self.rescue_until = Some(self.nanos(now));
+    }
+
+    fn tell_lull(&mut self, now: Instant) {
+        let Some(lull) = &self.lull else { return };
+        let reason = lull.reason(&self.camera, &self.watch(), now);
+        // Within a pulse of its beginning it may yet turn out that nothing is missing.
+        let begin = match self.told {
+            Some((begin, _)) => begin,
+            None => match (lull.begin, self.splice.end()) {
+                (Begin::Silence | Begin::Ended, Some(end)) => self.wall(end),
+                _ => self.wall(self.nanos(lull.since)),
+            },
+        };
+        self.told = Some((begin, now));
+        self.tell(begin, None, reason.cause, reason.detail);
+    }
+
+    fn tell(&self, begin: CaptureTime, end: Option<CaptureTime>, cause: GapCause, detail: String) {
+        self.ledger.tell(Evidence {
+            camera: self.camera.clone(),
+            witness: Witness::Intake,
+            begin,
+            end,
+            cause,
+            detail,
+        });
+    }
+
+    /// Units come out again; gives the begin of what was told of the lull.
+    fn lull_ends(&mut self, now: Instant) -> Option<CaptureTime> {
+        let lull = self.lull.take()?;
+        let reason = lull.reason(&self.camera, &self.watch(), now);
+        let begin = self.told.take().map(|(begin, _)| begin);
+        if let Some(begin) = begin {
+            // What is missing is told when it shows: it may be less.
+            self.ledger.withdraw(&self.camera, Witness::Intake, begin);
+        }
+        let recovery = lull.alive.map(|alive| now.saturating_duration_since(alive));
+        self.events
+            .resumed(now.saturating_duration_since(lull.since), recovery);
+        self.lulls
+            .push(self.nanos(lull.since), self.nanos(now), reason);
+        begin
+    }
+
+    /// Footage between two instants of capture is missing.
+    fn missing(&mut self, since: i64, until: i64) {
+        let reason = self
+            .lulls
+            .reason(since, self.delayed.unwrap_or(0), std::mem::take(&mut self.losses));
+        let Reason {
+            cause,
+            detail,
+            camera_from,
+        } = reason;
+        let (begin, end) = (self.wall(since), self.wall(until));
+        self.events
+            .missing(cause, (until - since) as f64 / 1e9, begin, &detail);
+        let split = camera_from
+            .map(|from| self.nanos(from))
+            .filter(|from| (since..until).contains(from));
+        match split {
+            Some(from) => {
+                let middle = self.wall(from);
+                self.tell(begin, Some(middle), cause, detail.clone());
+                let detail = format!("the path was back, the camera was not; before: {detail}");
+                self.tell(middle, Some(end), GapCause::Camera, detail);
+            }
+            None => self.tell(begin, Some(end), cause, detail),
+        }
+    }
+
+    /// The camera is not wanted from now on, as planned.
+    pub(super) fn pause_begins(&mut self, now: CaptureTime, end: Option<CaptureTime>) {
+        // What was missing until now is not made right by the plan.
+        if let (Some((begin, _)), Some(lull)) = (self.told.take(), self.lull.take()) {
+            let reason = lull.reason(&self.camera, &self.watch(), Instant::now());
+            self.tell(begin, Some(now), reason.cause, reason.detail);
+        }
+        self.lull = None;
+        self.pause = Some(now);
+        self.tell_pause(now, end);
+    }
+
+    /// It is wanted again.
+    pub(super) fn pause_ends(&mut self, now: Instant) {
+        if let Some(begin) = self.pause.take() {
+            self.tell_pause(begin, Some(CaptureTime::now()));
+        }
+        self.lull(Begin::Start, now);
+    }
+
+    fn tell_pause(&self, begin: CaptureTime, end: Option<CaptureTime>) {
+        self.ledger.tell(Evidence {
+            camera: self.camera.clone(),
+            witness: Witness::Plan,
+            begin,
+            end,
+            cause: GapCause::Planned,
+            detail: "planned pause".to_owned(),
+        });
+    }
+
+    // --- Units ---------------------------------------------------------------------------------
+
+    /// A unit of the kept session.
+    pub(super) fn kept(&mut self, unit: Passed) -> Verdict {
+        let mut out = std::mem::take(&mut self.out);
+        let verdict = self.splice.kept(unit, &mut out);
+        self.tie();
+        self.pour(&mut out);
+        self.out = out;
+        verdict
+    }
+
+    /// A unit of the fresh session.
+    pub(super) fn fresh(&mut self, unit: Passed) -> Verdict {
+        self.splice.fresh(unit)
+    }
+
+    pub(super) fn forget_fresh(&mut self) {
+        self.splice.forget_fresh();
+    }
+
+    /// A session takes the place of the one before, which has just ended or is about to.
+    pub(super) fn take_over(
+        &mut self,
+        has_video: bool,
+        streams: impl Fn(TrackKind) -> Option<usize>,
+        (before, session): (Option<SessionId>, SessionId),
+    ) {
+        self.rescue_until = None;
+        let clock = &self.clock;
+        let offset = |kind: TrackKind| {
+            let offset = clock.offset(streams(kind)?, session, before?)?;
+            Some(offset.ticks)
+        };
+        let mut out = std::mem::take(&mut self.out);
+        self.splice.take_over(has_video, offset, &mut out);
+        self.sessions = before.map(|before| (before, session));
+        self.tie();
+        self.pour(&mut out);
+        self.out = out;
+    }
+
+    /// Tells the clock what the last two sessions have in common.
+    fn tie(&mut self) {
+        if let (Some(tie), Some((kept, fresh))) = (self.splice.take_tie(), self.sessions) {
+            let (stream, ticks) = tie.kept;
+            self.clock.same(stream, (kept, ticks), (fresh, tie.fresh.1));
+        }
+    }
+
+    fn pour(&mut self, out: &mut Vec<Out>) {
+        for out in out.drain(..) {
+            self.push(out);
+        }
+    }
+
+    fn push(&mut self, out: Out) {
+        let Out {
+            unit,
+            new_timeline,
+            discontinuity,
+            missing_since,
+        } = out;
+        if new_timeline {
+            self.timeline = next_timeline();
+        }
+        if let Some(seen) = unit.parameters {
+            self.tracks.update(unit.stream, seen);
+        }
+        let Some(track) = self.tracks.of(unit.stream) else {
+            return;
+        };
+        let (track, tracks) = (Arc::clone(track), Arc::clone(self.tracks.set()));
+        let main = unit.kind == TrackKind::Video || !tracks.has_video();
+        if main {
+            let told = self.lull_ends(Instant::now());
+            // Before the first unit there is no end of another to count from.
+            let first = told.filter(|_| self.delayed.is_none());
+            let first = first.map(|begin| begin.unix_nanos().saturating_sub(self.wall_offset));
+            if let Some(since) = missing_since.or(first).filter(|since| *since < unit.captured) {
+                self.missing(since, unit.captured);
+            }
+            (self.delayed, self.losses) = (Some(unit.delayed), Losses::default());
+            if self.rescue_until.is_some_and(|until| unit.captured < until) {
+                self.events.rescued(unit.payload.len());
+            }
+        }
+        let captured = self.wall(unit.captured);
+        self.events.unit(unit.kind, unit.payload.len(), captured);
+        let held = self.hold.push(Unit {
+            sequence: 0,
+            track,
+            tracks,
+            media_time: unit.media_time,
+            duration: unit.duration,
+            timeline: self.timeline,
+            captured,
+            uncertainty_nanos: unit.uncertainty_nanos,
+            random_access: unit.random_access,
+            discontinuity,
+            payload: unit.payload,
+        });
+        self.events.hold_bytes(held);
+    }
+
+    /// A stream's track, before its first unit.
+    pub(super) fn update_track(&mut self, stream: usize, seen: crate::hold::Track) {
+        self.tracks.update(stream, seen);
+    }
+
+    /// Streams that the next session has; `codec` tells what a stream is coded with, if it is taken.
+    pub(super) fn keep_tracks(&mut self, codec: impl Fn(usize) -> Option<crate::hold::Codec>) {
+        self.tracks.keep(codec);
+    }
+}

@@ -1,0 +1,286 @@
+//! Whose fault a silence is: what the cameras of one site tell of each other.
+//!
+//! Cameras behind one uplink that fall silent together speak for the uplink; one that falls silent
+//! while others go on speaks for itself. Where there is no other camera to ask, the path is asked:
+//! one that answers while the camera stays silent acquits the uplink.
+//!
+//! Pure: instants are arguments.
+
+use std::collections::{HashMap, VecDeque};
+use std::time::{Duration, Instant};
+
+use crate::units::CameraName;
+
+/// Pauses remembered a camera: an uplink that drops out each 10 s fills them in 10 minutes.
+const PAUSES_MAX: usize = 64;
+/// How long a camera may take to send again on a path that is alive (RFC 6298 back-off ended by a
+/// kick, set-up, a group of pictures) before the rest of the silence is its own.
+const RECOVERY: Duration = Duration::from_secs(10);
+/// A path that answers so soon after the last packet was never away: probing begins after a second.
+const AT_ONCE: Duration = Duration::from_millis(2000);
+
+/// What is to blame for a silence.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Blame {
+    /// The link that the site's cameras share.
+    Uplink,
+    /// The camera alone.
+    Camera,
+}
+
+/// A silence of one camera.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Silence {
+    /// When the last packet came.
+    pub since: Instant,
+    /// When the path was seen alive, if it was looked for and found.
+    pub alive: Option<Instant>,
+    /// When packets came again; now, while it lasts.
+    pub until: Instant,
+}
+
+/// A verdict with its grounds.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Verdict {
+    /// Who is to blame.
+    pub blame: Blame,
+    /// From where on the camera is to blame although the uplink began it.
+    pub camera_from: Option<Instant>,
+    /// In words, for the operator.
+    pub grounds: String,
+}
+
+#[derive(Debug, Default)]
+struct Witness {
+    /// Since when it plays, and so can testify.
+    plays_since: Option<Instant>,
+    silent_since: Option<Instant>,
+    pauses: VecDeque<(Instant, Instant)>,
+}
+
+impl Witness {
+    /// How much of a span it was silent too.
+    fn silent_within(&self, since: Instant, until: Instant) -> Duration {
+        let open = self.silent_since.map(|begin| (begin, until));
+        let within = |(begin, end): (Instant, Instant)| {
+            end.min(until).saturating_duration_since(begin.max(since))
+        };
+        self.pauses.iter().copied().chain(open).map(within).sum()
+    }
+}
+
+/// A dropout of the uplink: no camera of the site was heard.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Dropout {
+    /// When the last packet of any camera came.
+    pub since: Instant,
+    /// When the first came again.
+    pub until: Instant,
+}
+
+/// The cameras of one site, watching each other.
+#[derive(Debug, Default)]
+pub struct SiteWatch {
+    cameras: HashMap<CameraName, Witness>,
+    dropout: Option<Instant>,
+}
+
+impl SiteWatch {
+    /// A camera plays, from now on it can testify; or it ceases to.
+    pub fn plays(&mut self, camera: &CameraName, now: Option<Instant>) {
+        let witness = self.cameras.entry(camera.clone()).or_default();
+        witness.plays_since = now;
+        if now.is_none() {
+            witness.silent_since = None;
+        }
+    }
+
+    /// A camera that plays has fallen silent.
+    pub fn silent(&mut self, camera: &CameraName, since: Instant) {
+        if let Some(witness) = self.cameras.get_mut(camera) {
+            witness.silent_since = Some(since);
+        }
+        let mut playing = self
+            .cameras
+            .values()
+            .filter(|witness| witness.plays_since.is_some());
+        // The last one heard tells when the link went.
+        let last = playing.try_fold(None, |last: Option<Instant>, witness| {
+            let since = witness.silent_since?;
+            Some(Some(last.map_or(since, |last| last.max(since))))
+        });
+        if let Some(Some(last)) = last {
+            self.dropout.get_or_insert(last);
+        }
+    }
+
+    /// A camera is heard again after a pause that began at `since`; gives the site's dropout that
+    /// ends with it, if one does.
+    pub fn heard(
+        &mut self,
+        camera: &CameraName,
+        since: Instant,
+        now: Instant,
+    ) -> Option<Dropout> {
+        let witness = self.cameras.entry(camera.clone()).or_default();
+        witness.silent_since = None;
+        if witness.pauses.len() == PAUSES_MAX {
+            witness.pauses.pop_front();
+        }
+        witness.pauses.push_back((since, now));
+        let since = self.dropout.take()?;
+        Some(Dropout { since, until: now })
+    }
+
+    /// Who is to blame for a silence of `camera`.
+    #[must_use]
+    pub fn judge(&self, camera: &CameraName, silence: Silence) -> Verdict {
+        let Silence {
+            since,
+            alive,
+            until,
+        } = silence;
+        // What follows the path's return is recovery, and no witness is asked about it.
+        let asked_until = alive.map_or(until, |alive| alive.min(until).max(since));
+        let asked = asked_until.saturating_duration_since(since);
+        let others: Vec<_> = self
+            .cameras
+            .iter()
+            .filter(|(name, witness)| {
+                *name != camera && witness.plays_since.is_some_and(|begin| begin <= since)
+            })
+            .collect();
+        let went_on: Vec<_> = others
+            .iter()
+            .filter(|(_, witness)| witness.silent_within(since, asked_until) * 2 < asked)
+            .map(|(name, _)| name.as_str())
+            .collect();
+        let late = alive
+            .map(|alive| alive + RECOVERY)
+            .filter(|late| *late < until);
+        if let Some(name) = went_on.first() {
+            let grounds = format!("{name} went on meanwhile");
+            return Verdict::camera(grounds);
+        }
+        if others.is_empty() {
+            let at_once =
+                alive.is_some_and(|alive| alive.saturating_duration_since(since) < AT_ONCE);
+            if at_once && late.is_some() {
+                return Verdict::camera("the path to it answered all the time".to_owned());
+            }
+        }
+        let mut grounds = match others.len() {
+            0 => "no camera beside it to ask".to_owned(),
+            1 => "the other camera of the site fell silent too".to_owned(),
+            n => format!("the {n} other cameras of the site fell silent too"),
+        };
+        match alive {
+            Some(alive) => {
+                let seconds = alive.saturating_duration_since(since).as_secs_f64();
+                grounds += &format!("; the path answered after {seconds:.1} s");
+            }
+            None => grounds += "; the path did not answer",
+        }
+        Verdict {
+            blame: Blame::Uplink,
+            camera_from: late,
+            grounds,
+        }
+    }
+}
+
+impl Verdict {
+    fn camera(grounds: String) -> Self {
+        Self {
+            blame: Blame::Camera,
+            camera_from: None,
+            grounds,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Name;
+
+    fn name(text: &str) -> CameraName {
+        Name::new(text).unwrap()
+    }
+
+    fn site(now: Instant) -> SiteWatch {
+        let mut watch = SiteWatch::default();
+        for camera in ["slipway", "gate", "mast-crane"] {
+            watch.plays(&name(camera), Some(now));
+        }
+        watch
+    }
+
+    const S: Duration = Duration::from_secs(1);
+
+    #[test]
+    fn silent_together_is_the_uplink() {
+        let start = Instant::now();
+        let mut watch = site(start);
+        let (since, until) = (start + 10 * S, start + 15 * S);
+        for (camera, late) in [("slipway", 0), ("gate", 30), ("mast-crane", 80)] {
+            watch.silent(&name(camera), since + Duration::from_millis(late));
+        }
+        let silence = Silence {
+            since,
+            alive: Some(until - S),
+            until,
+        };
+        assert_eq!(watch.judge(&name("slipway"), silence).blame, Blame::Uplink);
+        let dropout = watch.heard(&name("slipway"), since, until).unwrap();
+        assert_eq!(dropout.since, since + Duration::from_millis(80));
+        assert_eq!(dropout.until, until);
+        // Others are heard later: one dropout, not three.
+        assert_eq!(watch.heard(&name("gate"), since, until + S), None);
+        let silence = Silence {
+            until: until + S,
+            ..silence
+        };
+        assert_eq!(watch.judge(&name("gate"), silence).blame, Blame::Uplink);
+    }
+
+    #[test]
+    fn silent_alone_is_the_camera() {
+        let start = Instant::now();
+        let mut watch = site(start);
+        let (since, until) = (start + 10 * S, start + 15 * S);
+        watch.silent(&name("gate"), since);
+        watch.heard(&name("slipway"), since + 3 * S, since + 4 * S);
+        let silence = Silence {
+            since,
+            alive: None,
+            until,
+        };
+        let verdict = watch.judge(&name("gate"), silence);
+        assert_eq!(verdict.blame, Blame::Camera);
+        assert!(verdict.grounds.contains("went on"), "{}", verdict.grounds);
+        assert_eq!(watch.heard(&name("gate"), since, until), None);
+    }
+
+    #[test]
+    fn a_lone_camera_is_judged_by_its_path() {
+        let start = Instant::now();
+        let mut watch = SiteWatch::default();
+        watch.plays(&name("gate"), Some(start));
+        let since = start + 10 * S;
+        let mut judge = |alive: Option<u32>, until: u32| {
+            let silence = Silence {
+                since,
+                alive: alive.map(|seconds| since + seconds * S),
+                until: since + until * S,
+            };
+            watch.judge(&name("gate"), silence)
+        };
+        assert_eq!(judge(None, 60).blame, Blame::Uplink);
+        assert_eq!(judge(Some(5), 6).blame, Blame::Uplink);
+        assert_eq!(judge(Some(1), 30).blame, Blame::Camera);
+        let mixed = judge(Some(20), 60);
+        assert_eq!(mixed.blame, Blame::Uplink);
+        assert_eq!(mixed.camera_from, Some(since + 30 * S));
+    }
+}
