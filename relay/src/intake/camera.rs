@@ -167,8 +167,8 @@ struct Work<'a> {
     last_session: Option<SessionId>,
     /// When a packet of the kept session came last, as far as the line knows.
     heard: Option<Instant>,
-    /// The site's cameras were told of the silence.
-    silent: bool,
+    /// Since when the session is silent, as the site's cameras were told.
+    silent: Option<Instant>,
     kicked: bool,
     /// Since when connects go unanswered without a session.
     unanswered: Option<Instant>,
@@ -205,7 +205,7 @@ impl<'a> Work<'a> {
             outflow,
             last_session: None,
             heard: None,
-            silent: false,
+            silent: None,
             kicked: false,
             unanswered: None,
             wanted: true,
@@ -395,7 +395,8 @@ impl<'a> Work<'a> {
             self.outflow.clock.end(before);
         }
         self.heard = active.session.heard();
-        (self.kicked, self.silent) = (false, false);
+        self.kicked = false;
+        self.speaks_again();
         self.kept = Some(active);
     }
 
@@ -638,7 +639,7 @@ impl<'a> Work<'a> {
             }
         }
         if silence.is_some() {
-            self.silent = false;
+            self.silent = None;
             if let Some(kept) = &mut self.kept {
                 kept.rests_at = None;
             }
@@ -647,12 +648,28 @@ impl<'a> Work<'a> {
         }
     }
 
+    /// Another session has taken the place of one that was silent.
+    fn speaks_again(&mut self) {
+        if let Some(since) = self.silent.take() {
+            let dropout = self
+                .watch()
+                .heard(&self.task.camera.name, since, Instant::now());
+            if let Some(dropout) = dropout {
+                self.task.events.site_dropout(dropout);
+            }
+        }
+    }
+
     /// Tells those who want to know that the line has fallen silent.
     fn note_silence(&mut self, now: Instant) {
-        let Some(since) = self.line.silent_since(now).filter(|_| !self.silent) else {
+        let Some(since) = self
+            .line
+            .silent_since(now)
+            .filter(|_| self.silent.is_none())
+        else {
             return;
         };
-        self.silent = true;
+        self.silent = Some(since);
         self.watch().silent(&self.task.camera.name, since);
         self.outflow.lull(Begin::Silence, since);
         self.task.events.fell_silent();
@@ -691,7 +708,7 @@ impl<'a> Work<'a> {
             }
         }
         self.note_packets();
-        let reports = self.line.tolerance().kick && !self.silent;
+        let reports = self.line.tolerance().kick && self.silent.is_none();
         if let Some(kept) = &mut self.kept {
             let lively = |heard: Instant| now.saturating_duration_since(heard) < LIVELY;
             if reports && kept.session.heard().is_some_and(lively) {

@@ -486,7 +486,7 @@ impl Line {
     fn drop_kept(&mut self, why: Why, now: Instant) -> Step {
         self.kept_ended(EndCause::Silent, now);
         // A session that was silent on a living path is replaced at once.
-        if why == Why::Silent {
+        if why == Why::Silent && self.kept.is_none() {
             (self.rest_until, self.alive) = (now, Some(now));
         }
         Step::Drop(Slot::Kept, why)

@@ -209,7 +209,10 @@ impl Outflow {
             // What is missing is told when it shows: it may be less.
             self.ledger.withdraw(&self.camera, Witness::Intake, begin);
         }
-        let recovery = lull.alive.map(|alive| now.saturating_duration_since(alive));
+        let recovery = lull
+            .alive
+            .filter(|_| lull.begin == Begin::Silence)
+            .map(|alive| now.saturating_duration_since(alive));
         self.events
             .resumed(now.saturating_duration_since(lull.since), recovery);
         self.lulls
