@@ -8,7 +8,7 @@ use retina::rtcp::ReceivedCompoundPacket;
 
 use super::assemble::{Frame, Tracks};
 use super::camera::CameraTask;
-use super::clock::Clock;
+use super::clock::{Clock, SessionId};
 use super::gate::{Arrival, Gate, Passage};
 use super::session::Session;
 use crate::hold::{TrackKind, Unit};
@@ -23,12 +23,11 @@ fn next_timeline() -> u32 {
     NEXT.fetch_add(1, Ordering::Relaxed)
 }
 
-fn new_clock(session: &Session) -> Clock {
-    Clock::new(
-        session
-            .assemblers()
-            .map(|(index, assembler)| (index, assembler.clock_rate())),
-    )
+fn new_clock(session: &Session) -> (Clock, SessionId) {
+    let mut clock = Clock::new();
+    let streams = session.assemblers();
+    let id = clock.begin(streams.map(|(index, assembler)| (index, assembler.clock_rate())));
+    (clock, id)
 }
 
 /// Where the frames of one session become units.
@@ -37,7 +36,7 @@ pub(super) struct Desk<'a> {
     tracks: &'a mut Tracks,
     timeline: u32,
     gate: Gate,
-    clock: Clock,
+    clock: (Clock, SessionId),
     /// All streams have begun, and their beginnings are noted.
     began_together: bool,
     /// Since when no picture passes the gate.
@@ -94,7 +93,7 @@ impl<'a> Desk<'a> {
             self.task.events.gate_stays_shut();
         }
         // The home clock was set: from here on there is another time.
-        let apart = self.arrival().unix_nanos() - CaptureTime::now().unix_nanos();
+        let apart = self.wall(self.arrival()).unix_nanos() - CaptureTime::now().unix_nanos();
         if apart.saturating_abs() > HOME_STEP_NANOS {
             self.task.events.home_clock_stepped(-apart as f64 / 1e9);
             self.began = (CaptureTime::now(), Instant::now());
@@ -103,9 +102,13 @@ impl<'a> Desk<'a> {
         }
     }
 
-    fn arrival(&self) -> CaptureTime {
-        let since = i64::try_from(self.began.1.elapsed().as_nanos()).unwrap_or(i64::MAX);
-        CaptureTime::from_unix_nanos(self.began.0.unix_nanos().saturating_add(since))
+    /// Monotonic nanoseconds since the session began.
+    fn arrival(&self) -> i64 {
+        i64::try_from(self.began.1.elapsed().as_nanos()).unwrap_or(i64::MAX)
+    }
+
+    fn wall(&self, monotonic: i64) -> CaptureTime {
+        CaptureTime::from_unix_nanos(self.began.0.unix_nanos().saturating_add(monotonic))
     }
 
     /// Learns from the first packets whether the answer to PLAY told how the streams belong
@@ -123,7 +126,7 @@ impl<'a> Desk<'a> {
         if firsts.iter().any(|(_, first)| first.elapsed() != 0) {
             for (index, first) in firsts {
                 let beginning = first.timestamp().saturating_sub(first.elapsed());
-                self.clock.announced(index, beginning);
+                self.clock.0.announced(self.clock.1, index, beginning);
             }
         }
     }
@@ -146,8 +149,9 @@ impl<'a> Desk<'a> {
             .filter_map(|one| one.as_sender_report().ok().flatten())
         {
             let ntp = report.ntp_timestamp().0;
-            self.clock
-                .sender_report(packet.stream_id(), ticks.timestamp(), ntp);
+            let arrival = self.arrival();
+            let (clock, id) = (&mut self.clock.0, self.clock.1);
+            clock.sender_report(id, packet.stream_id(), ticks.timestamp(), ntp, arrival);
         }
     }
 
@@ -167,9 +171,11 @@ impl<'a> Desk<'a> {
         }
         let events = &self.task.events;
         events.packets_lost(kind, frame.packets_lost);
-        let Some(stamp) = self.clock.stamp(index, frame.media_time, arrival) else {
+        let (clock, id) = (&mut self.clock.0, self.clock.1);
+        let Some(stamp) = clock.stamp(id, index, frame.media_time, arrival) else {
             return;
         };
+        let captured = self.wall(stamp.captured);
         if stamp.restarted {
             self.timeline = next_timeline();
             events.media_time_jumped();
@@ -198,7 +204,7 @@ impl<'a> Desk<'a> {
         if kind == TrackKind::Video {
             self.shut_since = None;
         }
-        events.unit(kind, frame.payload.len(), stamp.captured);
+        events.unit(kind, frame.payload.len(), captured);
         let held = self.task.hold.push(Unit {
             sequence: 0,
             track: Arc::clone(track),
@@ -206,7 +212,7 @@ impl<'a> Desk<'a> {
             media_time: frame.media_time,
             duration: frame.duration,
             timeline: self.timeline,
-            captured: stamp.captured,
+            captured,
             uncertainty_nanos: stamp.uncertainty_nanos,
             random_access: frame.random_access,
             discontinuity,
