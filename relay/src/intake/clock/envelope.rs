@@ -121,11 +121,6 @@ impl Envelope {
         self.line.map(|line| line.at(time))
     }
 
-    /// The slope of the line.
-    pub(super) fn slope(&self) -> f64 {
-        self.line.map_or(0.0, |line| line.slope)
-    }
-
     pub(super) fn skew(&self) -> Option<Skew> {
         self.skew
     }
@@ -147,18 +142,25 @@ impl Envelope {
     fn insert(&mut self, point: Point) -> bool {
         let slot = |time: i64| time.div_euclid(SLOT_NANOS);
         let own = slot(point.time);
-        match self.points.back() {
-            Some(last) if slot(last.time) >= own => {
+        let lower = |known: &mut Point| {
+            if point.delay < known.delay {
+                *known = point;
+            }
+        };
+        match self.points.back_mut() {
+            Some(last) if slot(last.time) == own => {
+                lower(last);
+                false
+            }
+            Some(last) if slot(last.time) > own => {
                 if last.time.saturating_sub(point.time) > WINDOW_NANOS {
                     return false;
                 }
                 // A session that still drains is behind its successor.
-                let place = self.points.partition_point(|other| slot(other.time) < own);
+                let place = self.points.partition_point(|known| slot(known.time) < own);
                 match self.points.get_mut(place) {
-                    Some(other) if slot(other.time) == own => {
-                        if point.delay < other.delay {
-                            *other = point;
-                        }
+                    Some(known) if slot(known.time) == own => {
+                        lower(known);
                         false
                     }
                     _ => {
@@ -169,10 +171,8 @@ impl Envelope {
             }
             _ => {
                 self.points.push_back(point);
-                while self
-                    .points
-                    .front()
-                    .is_some_and(|first| point.time.saturating_sub(first.time) > WINDOW_NANOS)
+                while let Some(first) = self.points.front()
+                    && point.time.saturating_sub(first.time) > WINDOW_NANOS
                 {
                     self.points.pop_front();
                 }
@@ -289,7 +289,7 @@ mod tests {
             let waited = if second % 10 < 2 { 0 } else { 3_000_000 };
             envelope.take(second * SECOND, 7_000_000 + second * 50_000 + waited);
         }
-        assert!((envelope.slope() - 50e-6).abs() < 1e-9);
+        assert!((envelope.line.unwrap().slope - 50e-6).abs() < 1e-9);
         let end = envelope.at(1000 * SECOND).unwrap();
         assert!((end - 57_000_000).abs() < 1000, "{end}");
         assert!(envelope.skew().unwrap().span > 980 * SECOND);
@@ -333,6 +333,6 @@ mod tests {
         for second in 0..200 {
             envelope.take(second * SECOND, second * 100_000);
         }
-        assert!((envelope.slope() - 100e-6).abs() < 1e-9);
+        assert!((envelope.line.unwrap().slope - 100e-6).abs() < 1e-9);
     }
 }

@@ -1,9 +1,12 @@
 //! Days of a camera behind a bad uplink, with the truth beside them.
 //!
 //! The path: a base delay, exponential queueing up to 40 ms whose load changes every five minutes,
-//! and 124 outages a day: half of them under a second, one in a hundred of 90 to 180 s. The camera
+//! in half of the minutes a queue that stands at up to 30 ms, and 124 outages a day: half of them under a second, one in a hundred of 90 to 180 s. The camera
 //! buffers what it captures in them and sends it afterwards three times as fast as it came.
 
+#![expect(clippy::print_stdout, reason = "the table is for readers")]
+
+use std::collections::VecDeque;
 use std::f64::consts::TAU;
 use std::num::NonZeroU32;
 
@@ -98,10 +101,8 @@ struct Outcome {
     sessions: usize,
     camera: Option<CameraClock>,
     restarts: u32,
-    /// Largest error of the distance between sessions, in ticks, and how often it was known.
-    offsets: (i64, usize),
-    /// Stamps that rest on arrival alone, after the very first session.
-    untaught: u32,
+    /// Errors larger than the uncertainty given.
+    beyond: u32,
 }
 
 fn outages(random: &mut fastrand::Rng) -> Vec<(i64, i64)> {
@@ -135,7 +136,8 @@ fn camera_clock(day: &Day, truth: i64) -> i64 {
 
 fn ntp(unix_nanos: i64) -> u64 {
     let seconds = (unix_nanos.div_euclid(SECOND) + NTP_TO_UNIX_SECONDS) as u64;
-    (seconds << 32) | ((unix_nanos.rem_euclid(SECOND) as u64) << 32) / SECOND as u64
+    let rest = unix_nanos.rem_euclid(SECOND) as u64;
+    (seconds << 32) | ((rest << 32) / SECOND as u64)
 }
 
 struct Live {
@@ -149,7 +151,7 @@ fn simulate(day: &Day, seed: u64) -> Outcome {
     let outages = outages(&mut random);
     let mut clock = Clock::new();
     let rate = NonZeroU32::new(RATE as u32).unwrap();
-    let mut begin = |clock: &mut Clock, random: &mut fastrand::Rng, began: i64| Live {
+    let begin = |clock: &mut Clock, random: &mut fastrand::Rng, began: i64| Live {
         id: clock.begin([(0, rate)]),
         base: random.i64(0..1 << 32),
         began,
@@ -157,20 +159,29 @@ fn simulate(day: &Day, seed: u64) -> Outcome {
     let mut live = begin(&mut clock, &mut random, 0);
     let mut old: Option<Live> = None;
     let mut outage_at = 0;
-    let (mut held_until, mut wait_mean) = (0, 10.0 * MS as f64);
+    let (mut held_until, mut wait_mean, mut standing) = (0, 10.0 * MS as f64, 0);
     // When the queue is free again: of the only session, and of one that drains.
     let (mut free, mut next_report) = (0, 0);
-    let mut draining: Vec<(i64, i64)> = Vec::new();
+    let mut draining: VecDeque<(i64, i64)> = VecDeque::new();
     let mut drain_free = 0;
     let (mut by_arrival, mut by_clock) = (Errors::new(), Errors::new());
-    let mut outcome = (1, 0, (0, 0), 0);
-    let tied = day.after == After::Hedge || day.camera.is_some();
+    let (mut sessions, mut restarts, mut beyond) = (1, 0, 0);
+    // The session's axis is that of the first one.
+    let mut tied = true;
     for frame in 0..FRAMES {
         let truth = frame * SECOND / 15;
         if frame % (15 * 300) == 0 {
             wait_mean = random.f64() * 30.0 * MS as f64 + 3.0 * MS as f64;
         }
-        let wait = (-random.f64().max(1e-12).ln() * wait_mean).min(40.0 * MS as f64) as i64;
+        if frame % (15 * 60) == 0 {
+            standing = if random.bool() {
+                random.i64(0..30 * MS)
+            } else {
+                0
+            };
+        }
+        let wait =
+            standing + (-random.f64().max(1e-12).ln() * wait_mean).min(40.0 * MS as f64) as i64;
         while let Some((start, length)) = outages.get(outage_at)
             && truth >= *start
         {
@@ -184,20 +195,21 @@ fn simulate(day: &Day, seed: u64) -> Outcome {
                         Some(std::mem::replace(&mut live, next))
                     }
                 };
-                outcome.0 += usize::from(before.is_some());
+                sessions += usize::from(before.is_some());
+                tied &= before.is_none();
                 match (day.after, before) {
                     (After::Reconnect, Some(before)) => clock.end(before.id),
                     (_, before) => old = before,
                 }
             }
         }
-        let ticks = |live: &Live| (live.base + media(day, truth) / 1000 * RATE / 1_000_000);
+        let ticks = |live: &Live| live.base + media(day, truth) / 1000 * RATE / 1_000_000;
         let path = truth + BASE + wait;
         let new_runs = truth >= live.began;
         // The old session still has it: everything up to 2 s after the new one began.
         if let Some(before) = &old {
             if truth < live.began + 2 * SECOND {
-                draining.push((truth, ticks(before)));
+                draining.push_back((truth, ticks(before)));
             }
         } else if !new_runs {
             continue;
@@ -213,40 +225,37 @@ fn simulate(day: &Day, seed: u64) -> Outcome {
             let arrival = path.max(held_until + BASE).max(free + service);
             free = arrival;
             let stamp = clock.stamp(live.id, 0, ticks(&live), arrival).unwrap();
-            outcome.1 += u32::from(stamp.restarted);
-            outcome.3 += u32::from(stamp.source == StampSource::Arrival && live.id.0 > 0);
+            restarts += u32::from(stamp.restarted);
             assert!(stamp.captured <= arrival);
-            let learnt = if tied { truth } else { truth - live.began };
+            tied |= stamp.source == StampSource::Reports;
+            let learnt = truth - if tied { 0 } else { live.began };
             if learnt > LEARNING {
                 by_arrival.add(arrival - truth - BASE);
                 let error = stamp.captured - truth - BASE;
-                if error.unsigned_abs() > stamp.uncertainty_nanos {
-                    println!("{} {frame} {stamp:?} {error} {}", day.name, live.began);
-                }
+                beyond += u32::from(error.unsigned_abs() > stamp.uncertainty_nanos);
                 by_clock.add(error);
             }
             // The old session's queue, in step with the new one's arrivals.
             if let Some(before) = &old {
-                while let Some(&(truth, old_ticks)) = draining.first() {
+                while let Some(&(truth, old_ticks)) = draining.front() {
                     let due = (live.began + BASE).max(drain_free + service);
                     if due > arrival {
                         break;
                     }
                     drain_free = due;
-                    draining.remove(0);
+                    draining.pop_front();
                     let arrival = due.max(truth + BASE);
                     let stamp = clock.stamp(before.id, 0, old_ticks, arrival).unwrap();
-                    outcome.1 += u32::from(stamp.restarted);
+                    restarts += u32::from(stamp.restarted);
                     by_arrival.add(arrival - truth - BASE);
                     by_clock.add(stamp.captured - truth - BASE);
                     if truth >= live.began {
                         let shift = before.base - live.base;
                         clock.same(0, (before.id, old_ticks), (live.id, old_ticks - shift));
+                        tied = true;
                         let offset = clock.offset(0, live.id, before.id).unwrap();
-                        assert_eq!(
-                            (offset.ticks, offset.source),
-                            (shift, OffsetSource::Identity)
-                        );
+                        let found = (offset.ticks, offset.source);
+                        assert_eq!(found, (shift, OffsetSource::Identity));
                     }
                 }
                 if draining.is_empty() && truth > live.began + 3 * SECOND {
@@ -259,11 +268,10 @@ fn simulate(day: &Day, seed: u64) -> Outcome {
     Outcome {
         arrival: by_arrival.row(),
         clock: by_clock.row(),
-        sessions: outcome.0,
+        sessions,
         camera: clock.camera_clock(0),
-        restarts: outcome.1,
-        offsets: outcome.2,
-        untaught: outcome.3,
+        restarts,
+        beyond,
     }
 }
 
@@ -335,19 +343,84 @@ fn days_with_outages() {
         let days = DAYS.map(|day| scope.spawn(move || simulate(&day, 7)));
         days.into_iter().map(|day| day.join().unwrap()).collect()
     });
-    println!(
-        "error in ms at p50, p95, p99.9 and the largest, over 24 h at 15 fps, {OUTAGES} outages"
-    );
-    println!(
-        "{:30}{:>9}  {:^34}  {:^30}",
-        "", "sessions", "arrival", "clock"
-    );
+    println!("error in ms, 24 h at 15 fps, {OUTAGES} outages; the base delay is subtracted");
+    println!("{:44}arrival{:30}clock", "", "");
+    print!("{:29}sessions", "");
+    for _ in 0..2 {
+        print!("{:>9}{:>9}{:>9}{:>9}", "p50", "p95", "p99.9", "max");
+    }
+    println!("  camera's clock: offset s, drift ppm, steps");
     for (day, outcome) in DAYS.iter().zip(&outcomes) {
         let [a, b, c, d] = outcome.arrival;
         let [e, f, g, h] = outcome.clock;
-        println!(
-            "{:30}{:9}  {a:7.1}{b:9.1}{c:9.0}{d:9.0}  {e:7.2}{f:7.2}{g:8.2}{h:8.2}  {:?} {} {}",
-            day.name, outcome.sessions, outcome.camera, outcome.restarts, outcome.untaught
+        print!(
+            "{:29}{:8}{a:9.1}{b:9.1}{c:9.0}{d:9.0}{e:9.2}{f:9.2}{g:9.2}{h:9.2}",
+            day.name, outcome.sessions
         );
+        match outcome.camera {
+            Some(camera) => println!(
+                "  {:.3} {:+.2} {}",
+                camera.offset_nanos as f64 / 1e9,
+                camera.drift_ppm.unwrap_or(f64::NAN),
+                camera.steps
+            ),
+            None => println!("  -"),
+        }
     }
+    for (day, outcome) in DAYS.iter().zip(&outcomes) {
+        let name = day.name;
+        // What an earlier simulation of the same algorithm gave for a window of 1800 s: 0.4, 2.4,
+        // 9.3 and 16 ms. The largest comes from the very beginning: where a queue stands during the
+        // first two minutes nothing shows that, so it may be as long as that queue; here 18 ms. A
+        // session that nothing ties begins to learn again thirty times a day.
+        let bars = match (day.after, day.camera) {
+            (After::Reconnect, None) => [0.4, 2.4, 13.0, 30.0],
+            _ => [0.4, 2.4, 9.3, 18.0],
+        };
+        for (error, bar) in outcome.clock.iter().zip(bars) {
+            assert!(
+                *error <= bar,
+                "{name}: {:?}, wanted {bars:?}",
+                outcome.clock
+            );
+        }
+        assert_eq!((outcome.restarts, outcome.beyond), (0, 0), "{name}");
+        let Some(camera) = outcome.camera else {
+            assert!(day.camera.is_none(), "{name}");
+            continue;
+        };
+        let offset = camera_clock(day, DAY) - DAY - BASE;
+        assert!(
+            (camera.offset_nanos - offset).abs() < 20 * MS,
+            "{name}: {camera:?}"
+        );
+        let drift = camera.drift_ppm.unwrap();
+        assert!((drift - day.camera_ppm).abs() < 1.0, "{name}: {camera:?}");
+        assert_eq!(camera.steps, u64::from(day.step != 0), "{name}");
+        assert!(camera.plausible, "{name}");
+    }
+}
+
+/// What a stamp costs with a whole window: `cargo test --release -- --ignored --nocapture`.
+#[test]
+#[ignore = "prints a measurement"]
+fn cost_of_a_stamp() {
+    let mut clock = Clock::new();
+    let id = clock.begin([(0, NonZeroU32::new(RATE as u32).unwrap())]);
+    let mut random = fastrand::Rng::with_seed(1);
+    let arrivals: Vec<(i64, i64)> = (0..FRAMES)
+        .map(|frame| {
+            (
+                frame * RATE / 15,
+                frame * SECOND / 15 + random.i64(0..40 * MS),
+            )
+        })
+        .collect();
+    let begin = std::time::Instant::now();
+    let mut sum = 0;
+    for (ticks, arrival) in arrivals {
+        sum ^= clock.stamp(id, 0, ticks, arrival).unwrap().captured;
+    }
+    let nanos = begin.elapsed().as_nanos() / FRAMES as u128;
+    println!("{nanos} ns a stamp ({sum:x})");
 }

@@ -188,3 +188,309 @@ fn a_camera_clock_that_is_set_tears_nothing() {
         }
     }
 }
+
+/// Pictures of these seconds, 15 in each, with up to 20 ms of waiting; the errors of the stamps,
+/// and how many restarted.
+fn run(
+    clock: &mut One,
+    seconds: std::ops::Range<i64>,
+    media: impl Fn(i64) -> i64,
+    arrival: impl Fn(i64) -> i64,
+) -> (Vec<i64>, usize) {
+    let mut random = fastrand::Rng::with_seed(3);
+    let mut errors = Vec::new();
+    let mut restarts = 0;
+    for frame in seconds.start * 15..seconds.end * 15 {
+        let truth = frame * 1_000 * MS / 15;
+        let ticks = media(truth) / 1000 * i64::from(RATE) / 1_000_000;
+        let wait = random.i64(0..20 * MS);
+        let stamp = clock.stamp(0, ticks, at(arrival(truth) + wait));
+        restarts += usize::from(stamp.unwrap().restarted);
+        errors.push(error(stamp, truth));
+    }
+    (errors, restarts)
+}
+
+fn same(truth: i64) -> i64 {
+    truth
+}
+
+/// A clock that has seen ten minutes.
+fn taught() -> One {
+    let mut clock = clock();
+    run(&mut clock, 0..600, same, same);
+    clock
+}
+
+#[test]
+fn small_jumps_of_media_time_are_seen_at_once() {
+    for jump in [-1_000, -300, 300, 1_000] {
+        let mut clock = taught();
+        let (errors, restarts) = run(&mut clock, 600..900, |truth| truth + jump * MS, same);
+        assert_eq!(restarts, 1, "{jump}");
+        let (first, rest) = errors.split_at(30);
+        assert!(first.iter().all(|error| (-MS..20 * MS).contains(error)));
+        assert!(rest.iter().all(|error| error.abs() < 3 * MS), "{jump}");
+    }
+}
+
+#[test]
+fn a_jump_back_that_an_outage_hides_is_found_in_half_a_minute() {
+    let mut clock = taught();
+    let (errors, restarts) = run(&mut clock, 605..900, |truth| truth - 1_000 * MS, same);
+    assert_eq!(restarts, 1);
+    assert!(errors[..15 * 20].iter().all(|error| *error < -970 * MS));
+    assert!(errors[15 * 40..].iter().all(|error| error.abs() < 5 * MS));
+}
+
+#[test]
+fn reports_that_agree_keep_a_standing_delay_from_being_a_jump() {
+    let mut clock = taught();
+    clock.sender_report(0, 600 * 90_000, ntp(600_000 * MS), at(600_000 * MS));
+    let late = |truth: i64| truth + 1_000 * MS;
+    run(&mut clock, 605..610, same, late);
+    clock.sender_report(0, 610 * 90_000, ntp(610_000 * MS), at(611_000 * MS));
+    let (errors, restarts) = run(&mut clock, 610..900, same, late);
+    assert_eq!(restarts, 0);
+    assert!(errors.iter().all(|error| error.abs() < 20 * MS));
+}
+
+#[test]
+fn a_queue_that_drains_slowly_is_no_jump() {
+    let mut clock = taught();
+    // 60 s behind, and five minutes until that is made up.
+    let late = |truth: i64| truth + (60_000 * MS - (truth - 600_000 * MS) / 5).max(0);
+    let (errors, restarts) = run(&mut clock, 600..1200, same, late);
+    assert_eq!(restarts, 0);
+    assert!(errors.iter().all(|error| error.abs() < 5 * MS));
+}
+
+#[test]
+fn what_follows_on_a_queue_that_lost_its_rest_is_no_jump() {
+    let mut clock = taught();
+    // Of an outage of three minutes only the first two seconds were buffered.
+    let end = 780_000 * MS;
+    let burst = |truth: i64| end + (truth - 600_000 * MS) / 10;
+    let (_, buffered) = run(&mut clock, 600..602, same, burst);
+    let (errors, restarts) = run(&mut clock, 780..900, same, |truth| {
+        truth.max(end + 250 * MS)
+    });
+    assert_eq!((buffered, restarts), (0, 0));
+    assert!(errors.iter().all(|error| error.abs() < 5 * MS));
+}
+
+#[test]
+fn a_session_that_is_tied_knows_what_the_one_before_learnt() {
+    let mut one = taught();
+    let old = one.1;
+    one.1 = one.0.begin([(0, rate(RATE))]);
+    let new = one.1;
+    // Its media time begins elsewhere, and everything waits 400 ms.
+    let elsewhere = |truth: i64| truth + 7_000_000 * MS;
+    let late = |truth: i64| truth + 400 * MS;
+    let (errors, _) = run(&mut one, 600..601, elsewhere, late);
+    assert!(errors.iter().all(|error| *error >= 400 * MS));
+    assert_eq!(one.0.offset(0, new, old), None);
+    let ticks = 600 * 90_000;
+    one.0.same(0, (old, ticks), (new, ticks + 7_000 * 90_000));
+    one.0.end(old);
+    let (errors, restarts) = run(&mut one, 601..700, elsewhere, late);
+    assert!(errors.iter().all(|error| error.abs() < 3 * MS));
+    assert_eq!(restarts, 0);
+    let exactly = |ticks| {
+        Some(AxisOffset {
+            ticks,
+            source: OffsetSource::Identity,
+        })
+    };
+    assert_eq!(one.0.offset(0, new, old), exactly(-7_000 * 90_000));
+    assert_eq!(one.0.offset(0, old, new), exactly(7_000 * 90_000));
+    // And on to a third.
+    let third = one.0.begin([(0, rate(RATE))]);
+    one.0.same(0, (new, 500), (third, 200));
+    assert_eq!(one.0.offset(0, third, old), exactly(300 - 7_000 * 90_000));
+    // A claim that contradicts the first ties nothing, and the first is void.
+    one.0.same(0, (new, 500), (third, 201));
+    assert_eq!(one.0.offset(0, third, new), None);
+}
+
+#[test]
+fn units_that_only_look_the_same_tie_nothing() {
+    let mut one = taught();
+    let old = one.1;
+    one.1 = one.0.begin([(0, rate(RATE))]);
+    run(&mut one, 600..601, same, same);
+    // As if it had been captured five minutes earlier, or later.
+    for apart in [-300, 300] {
+        let claimed = (old, (600 + apart) * 90_000);
+        one.0.same(0, claimed, (one.1, 600 * 90_000));
+        assert_eq!(one.0.offset(0, one.1, old), None);
+    }
+}
+
+#[test]
+fn reports_tie_sessions_unless_the_clock_was_set() {
+    for set in [0, 3_600_000 * MS, -5_000 * MS] {
+        let mut one = clock();
+        for minute in 0..10 {
+            run(&mut one, minute * 60..minute * 60 + 60, same, same);
+            let truth = (minute + 1) * 60_000 * MS;
+            one.sender_report(0, truth / 100_000 * 9, ntp(truth), at(truth));
+        }
+        let old = one.1;
+        one.0.end(old);
+        one.1 = one.0.begin([(0, rate(RATE))]);
+        let base = 40_000 * MS;
+        let elsewhere = |truth: i64| truth + base;
+        let waited = |truth: i64| if truth < 725_000 * MS { 400 * MS } else { 0 };
+        let late = |truth: i64| truth + waited(truth);
+        let report = |one: &mut One, truth: i64| {
+            let ticks = (truth + base) / 100_000 * 9;
+            one.sender_report(0, ticks, ntp(truth + set), at(late(truth)));
+        };
+        run(&mut one, 700..701, elsewhere, late);
+        report(&mut one, 701_000 * MS);
+        let (errors, _) = run(&mut one, 701..720, elsewhere, late);
+        report(&mut one, 720_000 * MS);
+        run(&mut one, 720..740, elsewhere, late);
+        let clock = one.0.camera_clock(-START).unwrap();
+        // `ntp` counts from 5000 s after 1970.
+        let error = clock.offset_nanos - 5_000_000 * MS - set;
+        assert!(error.abs() < 20 * MS, "{set}: {error}");
+        assert!(clock.plausible);
+        assert_eq!(clock.steps, u64::from(set != 0), "{set}");
+        let tied = one.0.offset(0, one.1, old);
+        if set == 0 {
+            assert!(errors.iter().all(|error| error.abs() < 3 * MS));
+            let tied = tied.unwrap();
+            assert_eq!(tied.source, OffsetSource::Reports);
+            assert!((tied.ticks + 40 * 90_000).abs() < 90, "{tied:?}");
+        } else {
+            assert_eq!(tied, None);
+        }
+    }
+}
+
+#[test]
+fn a_stamp_tells_what_it_rests_on() {
+    let mut clock = clock();
+    let first = clock.stamp(0, 0, at(0)).unwrap();
+    assert_eq!(first.source, StampSource::Arrival);
+    assert_eq!(first.uncertainty_nanos, 2_050_000_000);
+    run(&mut clock, 0..600, same, same);
+    let learnt = clock.stamp(0, 600 * 90_000, at(600_000 * MS)).unwrap();
+    assert_eq!(learnt.source, StampSource::Envelope);
+    assert!((50_000_000..51_000_000).contains(&learnt.uncertainty_nanos));
+    assert_eq!(clock.stamp(1, 0, 0), None);
+}
+
+#[test]
+fn old_sessions_are_forgotten() {
+    let mut clock = Clock::new();
+    let ids = [(); 10].map(|()| {
+        let id = clock.begin([(0, rate(RATE)), (1, rate(8000))]);
+        clock.end(id);
+        id
+    });
+    assert_eq!(clock.stamp(ids[0], 0, 0, 0), None);
+    assert!(clock.stamp(ids[9], 0, 0, 0).is_some());
+    assert_eq!((clock.sessions.len(), clock.axes.len()), (4, 8));
+}
+
+#[derive(Debug, Clone)]
+enum Event {
+    Begin,
+    End(u64),
+    Stamp(u64, usize, i64, i64),
+    Announced(u64, usize, i64),
+    Report(u64, usize, i64, u64, i64),
+    Same(usize, (u64, i64), (u64, i64)),
+}
+
+fn events() -> impl Strategy<Value = Vec<Event>> {
+    let time = || {
+        prop_oneof![
+            4 => -100_000_000_i64..100_000_000,
+            2 => any::<i64>(),
+            1 => Just(i64::MAX),
+            1 => Just(i64::MIN),
+        ]
+    };
+    let one = || (0_u64..6, time());
+    let event = prop_oneof![
+        1 => Just(Event::Begin),
+        1 => (0_u64..6).prop_map(Event::End),
+        9 => (one(), 0_usize..3, time())
+            .prop_map(|((id, ticks), stream, at)| Event::Stamp(id, stream, ticks, at)),
+        1 => (one(), 0_usize..3)
+            .prop_map(|((id, ticks), stream)| Event::Announced(id, stream, ticks)),
+        3 => (one(), 0_usize..3, any::<u64>(), time())
+            .prop_map(|((id, ticks), stream, ntp, at)| Event::Report(id, stream, ticks, ntp, at)),
+        2 => (0_usize..3, one(), one())
+            .prop_map(|(stream, old, new)| Event::Same(stream, old, new)),
+    ];
+    prop::collection::vec(event, 0..120)
+}
+
+proptest! {
+    /// Whatever comes, in whatever order: nothing panics, no unit is captured after it arrived,
+    /// and what is kept is bounded.
+    #[test]
+    fn anything_may_come(events in events()) {
+        let mut clock = Clock::new();
+        let id = SessionId;
+        for event in events {
+            match event {
+                Event::Begin => {
+                    clock.begin([(0, rate(RATE)), (1, rate(8000)), (2, rate(1))]);
+                }
+                Event::End(session) => clock.end(id(session)),
+                Event::Stamp(session, stream, ticks, arrival) => {
+                    if let Some(stamp) = clock.stamp(id(session), stream, ticks, arrival) {
+                        prop_assert!(stamp.captured <= arrival);
+                        prop_assert!(stamp.uncertainty_nanos >= UNCERTAINTY_NANOS_MIN);
+                    }
+                }
+                Event::Announced(session, stream, ticks) => {
+                    clock.announced(id(session), stream, ticks);
+                }
+                Event::Report(session, stream, ticks, ntp, arrival) => {
+                    clock.sender_report(id(session), stream, ticks, ntp, arrival);
+                }
+                Event::Same(stream, old, new) => {
+                    clock.same(stream, (id(old.0), old.1), (id(new.0), new.1));
+                }
+            }
+            if let Some(offset) = clock.offset(0, id(0), id(1)) {
+                let back = clock.offset(0, id(1), id(0));
+                prop_assert_eq!(back.map(|back| back.source), Some(offset.source));
+            }
+            let steps = clock.camera_clock(0).map_or(0, |camera| camera.steps);
+            prop_assert!(steps <= clock.steps);
+            prop_assert!(clock.sessions.len() <= SESSIONS_MAX);
+            prop_assert!(clock.axes.len() <= 3 * SESSIONS_MAX);
+        }
+    }
+
+    /// Media time that goes on steadily gives stamps that go on, but for what the line falls where
+    /// a unit waits less than all before; and none is before its capture by more than the skew
+    /// that is not known yet.
+    #[test]
+    fn stamps_follow_media_time(
+        waits in prop::collection::vec(0_i64..40, 2..600),
+        ppm in -190_i64..190,
+    ) {
+        let mut clock = clock();
+        let mut before = i64::MIN;
+        for (frame, wait) in waits.into_iter().enumerate() {
+            let truth = frame as i64 * 200 * MS;
+            let media = truth + truth / 1_000_000 * ppm;
+            let stamp = clock.stamp(0, media / 100_000 * 9, at(truth + wait * MS)).unwrap();
+            prop_assert!(!stamp.restarted);
+            prop_assert!(stamp.captured > before.saturating_sub(45 * MS), "frame {}", frame);
+            let early = truth - (stamp.captured - START);
+            prop_assert!(early < 30 * MS, "frame {}: {}", frame, early);
+            before = stamp.captured;
+        }
+    }
+}

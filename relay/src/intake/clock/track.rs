@@ -111,6 +111,7 @@ pub(super) struct Floor {
 /// Delays that stay high.
 #[derive(Debug, Clone, Copy)]
 struct Level {
+    /// Since when they are, whether even or not.
     began: i64,
     stretch_began: i64,
     /// Least excess of the first stretch, once it is over, and of this one.
@@ -187,15 +188,15 @@ impl Floor {
             self.level = None;
             return false;
         }
-        let begin = |excess| Level {
-            began: arrival,
+        let begin = |began| Level {
+            began,
             stretch_began: arrival,
             first: None,
             now: excess,
             stretches: 0,
         };
         let Some(level) = &mut self.level else {
-            self.level = Some(begin(excess));
+            self.level = Some(begin(arrival));
             return false;
         };
         level.now = level.now.min(excess);
@@ -206,7 +207,7 @@ impl Floor {
         let first = *level.first.get_or_insert(level.now);
         let uneven = first.saturating_sub(level.now).saturating_abs() > LEVEL_EVEN_NANOS;
         if uneven || since > 2 * LEVEL_STRETCH_NANOS {
-            self.level = Some(begin(excess));
+            *level = begin(level.began);
             return false;
         }
         level.stretches += 1;
