@@ -16,7 +16,8 @@ const MISPLACED_NANOS: i64 = 20_000_000;
 /// the known line, and one part in so many of the time between them: their clocks wander, ...
 const FOLLOWS_BELOW_NANOS: i64 = 60_000_000;
 const FOLLOWS_GAP_PARTS: i64 = 50_000;
-/// ... and, once its first units' waiting is over, no more than this above.
+/// ... and, once its first units' waiting is over, no more than this above
+/// what the one before waited.
 const FOLLOWS_ABOVE_NANOS: i64 = 100_000_000;
 /// Media time that the waiting may take; then it is the camera's clock that was set.
 const FOLLOWS_SPAN_NANOS: i64 = 30_000_000_000;
@@ -270,12 +271,19 @@ impl Clock {
         let earlier = before.reports.as_ref()?;
         let shift = distance(reports, earlier).saturating_add(before.shift);
         let (time, delay) = own.floor_at(shift)?;
-        let gap = time.saturating_sub(before.floor_at(before.shift)?.0);
-        let below_max = FOLLOWS_BELOW_NANOS.saturating_add(gap.max(0) / FOLLOWS_GAP_PARTS);
+        let (last, usual) = before.floor_at(before.shift)?;
+        let gap = time.saturating_sub(last).max(0);
+        let below_max = FOLLOWS_BELOW_NANOS.saturating_add(gap / FOLLOWS_GAP_PARTS);
         let (axis, span) = (before.axis, own.floor?.span());
         let (following, same) = (own.axis == axis, own.same.is_some());
-        let above = delay.saturating_sub(self.axis(axis)?.envelope.at(time)?);
-        if above < -below_max || above > FOLLOWS_ABOVE_NANOS && span > FOLLOWS_SPAN_NANOS {
+        let line = &self.axis(axis)?.envelope;
+        let above = delay.saturating_sub(line.at(time)?);
+        // On an axis with pictures sound may always wait.
+        let above_max = usual
+            .saturating_sub(line.at(last)?)
+            .max(0)
+            .saturating_add(FOLLOWS_ABOVE_NANOS);
+        if above < -below_max || above > above_max && span > FOLLOWS_SPAN_NANOS {
             self.step();
             if following && !same {
                 self.part(place);
@@ -286,7 +294,7 @@ impl Clock {
         if !following && !same {
             self.put(place, axis, shift, Tie::Reports);
         }
-        if above < FOLLOWS_ABOVE_NANOS {
+        if above <= above_max {
             return self.confirm(place);
         }
         None

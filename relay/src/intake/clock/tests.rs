@@ -372,6 +372,87 @@ fn reports_tie_sessions_unless_the_clock_was_set() {
 }
 
 #[test]
+fn sound_follows_the_picture_into_the_next_session() {
+    let mut one = One::new([(0, RATE), (1, 8000)]);
+    // Sound waits 180 ms longer, always. Media times begin elsewhere in the second session.
+    let step = |one: &mut One, base: i64, truth: i64| {
+        let picture = one.stamp(0, base + truth / 100_000 * 9, at(truth + 30 * MS));
+        let sound = one.stamp(1, 77 * base + truth / 125_000, at(truth + 210 * MS));
+        (error(picture, truth), error(sound, truth))
+    };
+    for frame in 0..5000 {
+        step(&mut one, 0, frame * 40 * MS);
+    }
+    let old = one.1;
+    one.1 = one.0.begin([(0, rate(RATE)), (1, rate(8000))]);
+    let (new, base) = (one.1, 900_000);
+    one.announced(0, base);
+    one.announced(1, 77 * base);
+    let begin = 200_000 * MS;
+    step(&mut one, base, begin);
+    let ticks = begin / 100_000 * 9;
+    one.0.same(0, (old, ticks), (new, base + ticks));
+    one.0.end(old);
+    for frame in 1..500 {
+        let (picture, sound) = step(&mut one, base, begin + frame * 40 * MS);
+        assert!((picture - 30 * MS).abs() < MS, "{frame}: {picture}");
+        assert!((sound - 30 * MS).abs() < MS, "{frame}: {sound}");
+    }
+}
+
+#[test]
+fn reports_carry_sound_and_picture_into_the_next_session() {
+    let mut one = One::new([(0, RATE), (1, 8000)]);
+    let step = |one: &mut One, base: i64, truth: i64| {
+        let ticks = [base + truth / 100_000 * 9, 77 * base + truth / 125_000];
+        let picture = one.stamp(0, ticks[0], at(truth + 30 * MS));
+        let sound = one.stamp(1, ticks[1], at(truth + 210 * MS));
+        if truth % (5_000 * MS) == 0 {
+            one.sender_report(0, ticks[0], ntp(truth), at(truth + 30 * MS));
+            one.sender_report(1, ticks[1], ntp(truth), at(truth + 30 * MS));
+        }
+        (error(picture, truth), error(sound, truth))
+    };
+    for frame in 0..5000 {
+        step(&mut one, 0, frame * 40 * MS);
+    }
+    let old = one.1;
+    one.0.end(old);
+    one.1 = one.0.begin([(0, rate(RATE)), (1, rate(8000))]);
+    for frame in 0..2500 {
+        let (picture, sound) = step(&mut one, 900_000, 300_000 * MS + frame * 40 * MS);
+        assert!((picture - 30 * MS).abs() < MS, "{frame}: {picture}");
+        assert!(
+            frame == 0 || (sound - 30 * MS).abs() < MS,
+            "{frame}: {sound}"
+        );
+    }
+    assert_eq!(one.0.camera_clock(0).unwrap().steps, 0);
+    for stream in [0, 1] {
+        let offset = one.0.offset(stream, one.1, old).unwrap();
+        assert_eq!(offset.source, OffsetSource::Reports);
+    }
+}
+
+#[test]
+fn the_next_era_of_ntp_is_no_step() {
+    let mut clock = clock();
+    // Era 1 begins 300 s after the first report (RFC 5905 §6).
+    for second in (0..600_i64).step_by(5) {
+        let truth = second * 1_000 * MS;
+        clock.stamp(0, second * 90_000, at(truth));
+        let seconds = (u64::from(u32::MAX) + 1 - 300 + second as u64) & 0xffff_ffff;
+        // 0 itself means that there is no clock: half a second is put on.
+        clock.sender_report(0, second * 90_000, (seconds << 32) | 1 << 31, at(truth));
+    }
+    let camera = clock.0.camera_clock(-START).unwrap();
+    // 2036-02-07 06:28:16 UTC is 2 085 978 496 s after 1970.
+    let offset = (2_085_978_496 - 300) * 1_000 * MS + 500 * MS;
+    assert!((camera.offset_nanos - offset).abs() < MS, "{camera:?}");
+    assert_eq!((camera.steps, camera.plausible), (0, true));
+}
+
+#[test]
 fn a_stamp_tells_what_it_rests_on() {
     let mut clock = clock();
     let first = clock.stamp(0, 0, at(0)).unwrap();
