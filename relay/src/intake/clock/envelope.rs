@@ -20,9 +20,9 @@ pub(super) const WINDOW_NANOS: i64 = 1800 * SLOT_NANOS;
 pub(super) const SKEW_MAX: f64 = 200e-6;
 /// With less than this in the window its slope says nothing.
 const SLOPE_SPAN_NANOS: i64 = 120 * SLOT_NANOS;
-/// A slope from a longer window is kept until it misses by so much over the present one. Half of
-/// a whole window is then enough to go by its own.
-const SLOPE_MISS_NANOS: f64 = 30e6;
+/// A slope from a longer window is kept until the present one is half as long, or shows that it
+/// misses by more than a queue that comes or goes.
+const SLOPE_MISS_NANOS: f64 = 60e6;
 /// Delays that lie more than this above a newer one waited or took another path: they say nothing
 /// about the line any more.
 const FALL_NANOS: i64 = 100_000_000;
@@ -330,7 +330,7 @@ mod tests {
             span: WINDOW_NANOS,
         };
         let mut envelope = Envelope::new(Some(skew));
-        for second in 0..200 {
+        for second in 0..400 {
             envelope.take(second * SECOND, second * 100_000);
         }
         assert!((envelope.line.unwrap().slope - 100e-6).abs() < 1e-9);

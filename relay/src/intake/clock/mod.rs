@@ -3,7 +3,7 @@
 //! fixed origin, so that a home clock that is set can't tear anything.
 //!
 //! A unit arrives at its capture time plus a delay that is never negative: arrival − media time
-//! has a floor, and the units that touch it crossed the link without waiting. [`envelope`] finds
+//! has a floor, and the units that touch it crossed the link without waiting. `envelope` finds
 //! that floor as a line; a unit that waited out a drop-out lies far above it and still gets its
 //! true time. The line falls at once where a unit lies below it: no unit is captured after it
 //! arrived.
@@ -22,7 +22,7 @@
 //!
 //! Media time may jump within a session. A jump back beyond the order of B-frames, or one ahead
 //! beyond what arrivals allow, is seen on its first unit. A jump back that an outage hides shows as
-//! delays that stay higher by the same amount, where a queue would drain ([`track`]).
+//! delays that stay higher by the same amount, where a queue would drain (`track`).
 //!
 //! What cannot be seen from home is the least delay of the link itself: it stays in the result
 //! and is the uncertainty's lower end.
@@ -49,6 +49,8 @@ const REPORT_AHEAD_NANOS: i64 = 2_000_000_000;
 const REPORT_BEHIND_NANOS: i64 = 600_000_000_000;
 /// Sessions kept: two that overlap, and two that ended but may still be compared with.
 const SESSIONS_MAX: usize = 4;
+/// Reports over less than this, a millisecond uneven, don't tell the drift to within some ppm.
+const DRIFT_SPAN_NANOS: i64 = 600_000_000_000;
 /// Least uncertainty given: the delay of the link, which can't be measured one way.
 const UNCERTAINTY_NANOS_MIN: u64 = 50_000_000;
 /// Media time over which the first units' waiting is over, most probably.
@@ -123,7 +125,8 @@ pub enum OffsetSource {
 pub struct CameraClock {
     /// The camera's time minus the true one, in nanoseconds; positive where it is ahead.
     pub offset_nanos: i64,
-    /// How fast that grows, in parts per million; `None` until enough has been seen.
+    /// How fast that grows, in parts per million; `None` until a session
+    /// has told it for ten minutes.
     pub drift_ppm: Option<f64>,
     /// At least two reports agree with each other and with the arrivals to within 100 ms.
     pub plausible: bool,
@@ -411,6 +414,7 @@ impl Clock {
         let envelope = &self.axis(track.axis)?.envelope;
         let offset = self.camera_ahead(track)?;
         let drift = reports.slope().zip(envelope.skew());
+        let drift = drift.filter(|_| reports.span() >= DRIFT_SPAN_NANOS);
         Some(CameraClock {
             offset_nanos: offset.saturating_sub(wall_offset),
             drift_ppm: drift.map(|(slope, skew)| (slope - skew.slope) * 1e6),

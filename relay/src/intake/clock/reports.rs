@@ -104,6 +104,12 @@ impl Reports {
         camera.saturating_sub(self.ahead(near))
     }
 
+    /// Media time from the first to the newest.
+    pub(super) fn span(&self) -> i64 {
+        let first = self.points.front().map_or(0, |point| point.0);
+        self.newest().saturating_sub(first)
+    }
+
     /// The camera's nanoseconds for one of media time, less one.
     pub(super) fn slope(&self) -> Option<f64> {
         self.slope
