@@ -6,8 +6,9 @@
 //!
 //! The way through the files: `document` gives TOML's tree and its syntax errors, `fields` takes
 //! typed values out of one table, `relay`, `camera`, `pause` and `sink` know the tables and the
-//! rules between them, `model` is what comes out, with `plan` for the times at which a camera is wanted. `excerpt` shows lines of the file without the
-//! secrets in them, `wording` and `problem` put the message together.
+//! rules between them, `model` is what comes out, `plan` the part of it that knows when a camera is
+//! wanted. `excerpt` shows lines of the file without the secrets in them, `wording` and `problem`
+//! put the message together.
 
 mod camera;
 mod document;

@@ -124,8 +124,15 @@ pub struct Camera {
     /// `step_seconds`: how long each step of setting up a session may take (connect, describe,
     /// set-up, play, teardown), 1 to 120 s. Default: 10 s.
     pub step: Duration,
-    /// `[[camera.pause]]`: times at which the camera is not wanted. In a pause it is neither pulled
-    /// nor recorded, and what is missing then counts as planned. Default: it is always wanted.
+    /// `[[camera.pause]]`: times at which the camera is not wanted, any number of them, with `from`
+    /// and `until`. In a pause it is neither pulled nor recorded, and what is missing then counts as
+    /// planned. Default: it is always wanted.
+    ///
+    /// Weekly: times of day of the site's zone, `"00:00"` to `"23:59"` (`until` also `"24:00"`), and
+    /// `days` on which the pause begins, `"mon"` to `"sun"` (default: all). `until` at or before
+    /// `from` is on the next day; so equal times mean a whole day. Once: two dates of the years
+    /// 1970 to 2200, with or without a time (a date alone is its first instant) and an offset from
+    /// UTC (without it, in the site's zone). [`Plan`] tells how changes of the clocks count.
     pub plan: Plan,
     /// `[camera.quirks]`: how to deal with a camera that departs from the standards.
     pub quirks: Quirks,

@@ -1,10 +1,4 @@
 //! When a camera is wanted. Pure: the instant is an argument.
-//!
-//! Pauses are written in the civil time of the camera's site. Where clocks are put forward, a time
-//! that they skip means the instant at which they skip it: a pause that would begin in the gap
-//! begins when the gap ends, and one that lies in it doesn't happen. Where they are put back, a
-//! pause lasts from the first pass of its begin to the last pass of its end. So no change of the
-//! clocks makes a pause shorter than its times say, except by what the clocks skip.
 
 use jiff::civil::{Date, DateTime, Time, Weekday};
 use jiff::tz::{AmbiguousOffset, TimeZone};
@@ -16,6 +10,11 @@ const DAY: SignedDuration = SignedDuration::from_hours(24);
 const WEEK: SignedDuration = SignedDuration::from_hours(7 * 24);
 
 /// The times at which a camera is wanted: always, but for its pauses.
+///
+/// Pauses are written in the civil time of the camera's site. Where clocks are put forward, a time
+/// that they skip means the instant at which they skip it: a pause that would begin in the gap
+/// begins when the gap ends, and one that lies in it doesn't happen. Where they are put back, a
+/// pause lasts from the first pass of its begin to the last pass of its end.
 #[derive(Debug, Clone)]
 pub struct Plan {
     zone: TimeZone,
