@@ -251,6 +251,29 @@ fn pauses_on_days_on_which_clocks_change() {
     }
 }
 
+/// Clocks in Jerusalem went back on Monday 2001-09-24, 01:00 to 00:00 at 2001-09-23T22:00Z (zdump):
+/// a pause of the week before goes on into the new one, and ends at its second midnight.
+#[test]
+fn a_week_may_begin_twice() {
+    let evening = weekly(&[Weekday::Sunday], "18:00", "00:00");
+    let plan = Plan::new(zone("Asia/Jerusalem"), [evening]);
+    let pause = (at("2001-09-23T15:00Z"), at("2001-09-23T22:00Z"));
+    let around = at("2001-09-23T00:00Z")..at("2001-09-25T00:00Z");
+    assert_eq!(pauses(&plan, around), [pause]);
+    assert!(!plan.is_wanted(at("2001-09-23T21:30Z")));
+}
+
+/// The pause of 2026-03-22 in Oslo is over, that of 2026-03-29 is skipped by the clocks.
+#[test]
+fn a_skipped_pause_is_followed_by_the_next() {
+    let plan = Plan::new(
+        zone("Europe/Oslo"),
+        [weekly(&[Weekday::Sunday], "02:15", "02:45")],
+    );
+    let next = plan.next_change(at("2026-03-22T12:00Z"));
+    assert_eq!(next, Some(at("2026-04-05T00:15Z")));
+}
+
 #[test]
 fn dated_and_weekly_pauses_join() {
     let (from, until) = (at("2026-05-05T10:00Z"), at("2027-09-01T18:00Z"));
@@ -308,6 +331,7 @@ fn places() -> impl Strategy<Value = (&'static str, CaptureTime)> {
         ("Australia/Lord_Howe", "2026-04-04T15:00Z"),
         ("Antarctica/Troll", "2026-03-29T01:00Z"),
         ("America/Havana", "2026-11-01T05:00Z"),
+        ("Asia/Jerusalem", "2001-09-23T22:00Z"),
         ("Pacific/Apia", "2011-12-30T10:00Z"),
         ("UTC", "2026-05-04T00:00Z"),
     ];
@@ -319,7 +343,11 @@ fn places() -> impl Strategy<Value = (&'static str, CaptureTime)> {
 proptest! {
     /// Whether a camera is wanted changes where `next_change` says so, and nowhere before.
     #[test]
-    fn the_next_change_is_the_next((name, now) in places(), shapes in shapes(), dated in prop::option::of((-3000..3000_i64, 0..3000_i64))) {
+    fn the_next_change_is_the_next(
+        (name, now) in places(),
+        shapes in shapes(),
+        dated in prop::option::of((-3000..3000_i64, 0..3000_i64)),
+    ) {
         let dated = dated.map(|(from, length)| Pause::Dated {
             from: later(now, from * MINUTE),
             until: later(now, (from + length) * MINUTE),
