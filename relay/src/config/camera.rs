@@ -1,15 +1,18 @@
 //! `[[camera]]`.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
+use jiff::tz::TimeZone;
 use url::Url;
 
-use crate::units::Name;
+use crate::units::{Name, SiteName};
 
 use super::fields::Fields;
 use super::model::{
     Camera, FirstSequence, Quirks, SenderReports, SessionId, StartTime, StrayData, Transport,
 };
+use super::pause::read_plan;
 use super::quantity::ByteCount;
 use super::secrets::{Credentials, PasswordSource};
 use super::wording::{listed, nearest, quoted};
@@ -20,10 +23,12 @@ const NO_SECRETS: &str = "Secrets don't belong in this file. Write:\n\
      password_file = \"/run/credentials/slipway\"   # a file that only the relay may read\n\
      or password_env with the name of an environment variable.";
 
+/// Reads a camera. `sites` are the names of all sites, `zones` the time zones of those that are right.
 pub(super) fn read_camera(
     mut fields: Fields<'_, '_>,
     folder: &Path,
     sites: &[&str],
+    zones: &BTreeMap<&SiteName, &TimeZone>,
 ) -> Option<Camera> {
     let name = fields.name("\"slipway\"");
     let site = read_site(&mut fields, sites);
@@ -57,9 +62,27 @@ pub(super) fn read_camera(
             "Make hold larger, or give a smaller access_unit (default 8 MiB, at least 64 KiB).",
         );
     }
+    let dropout = fields.seconds("dropout_seconds", 1.0, 0.5..=60.0);
     let silence = fields.seconds("silence_seconds", 5.0, 1.0..=300.0);
+    if silence < dropout {
+        let key = if fields.has("silence_seconds") {
+            "silence_seconds"
+        } else {
+            "dropout_seconds"
+        };
+        let (silence, dropout) = (silence.as_secs_f64(), dropout.as_secs_f64());
+        fields.wrong(
+            key,
+            format!("a silence_seconds of {silence} is shorter than a dropout_seconds of {dropout}"),
+            "A dropout is noticed before the session counts as dead: give a larger silence_seconds\n\
+             (default 5), or a smaller dropout_seconds (default 1).",
+        );
+    }
     let first_unit = fields.seconds("first_unit_seconds", 20.0, 1.0..=300.0);
     let step = fields.seconds("step_seconds", 10.0, 1.0..=120.0);
+    // Where the zone is missing the site is wrong and reported: what comes out isn't used.
+    let zone = site.as_ref().and_then(|site| zones.get(site).copied());
+    let plan = read_plan(&mut fields, zone.cloned().unwrap_or(TimeZone::UTC));
     let quirks = fields
         .table("quirks", "[camera.quirks]")
         .map(read_quirks)
@@ -79,9 +102,11 @@ pub(super) fn read_camera(
         audio,
         hold,
         access_unit,
+        dropout,
         silence,
         first_unit,
         step,
+        plan,
         quirks,
     })
 }

@@ -40,7 +40,9 @@ fn explain(message: &str) -> (String, &'static str) {
     const HEADER: &str = "A table begins with a line [relay], or [[camera]] for each camera.";
     const LIST: &str = "A list is written: [\"slipway\", \"gate\"]";
     const LINE: &str = "A line is: key = value. Text stands in quotes, a comment behind #.";
-    const KNOWN: [(&str, Option<&str>, &str); 9] = [
+    const DATE: &str =
+        "A date is written 2026-12-20 or 2026-12-20T16:00:00, a time of day in quotes: \"18:00\"";
+    const KNOWN: [(&str, Option<&str>, &str); 11] = [
         (
             "duplicate key",
             Some("this is here for the second time"),
@@ -79,6 +81,8 @@ fn explain(message: &str) -> (String, &'static str) {
             HEADER,
         ),
         ("array", None, LIST),
+        ("invalid date", None, DATE),
+        ("invalid time", None, DATE),
     ];
     let known = KNOWN.iter().find(|(part, ..)| message.contains(part));
     let what = match known {

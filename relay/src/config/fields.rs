@@ -91,7 +91,7 @@ impl<'a, 't> Fields<'a, 't> {
             .map(|(_, value)| value)
     }
 
-    fn take(&mut self, key: &'static str) -> Option<&'a Value<'t>> {
+    pub(super) fn take(&mut self, key: &'static str) -> Option<&'a Value<'t>> {
         self.known.push(key);
         self.find(key)
     }
@@ -110,7 +110,7 @@ impl<'a, 't> Fields<'a, 't> {
         }
     }
 
-    fn wrong_kind(&self, key: &str, value: &DeValue<'_>, wanted: &str, example: &str) {
+    pub(super) fn wrong_kind(&self, key: &str, value: &DeValue<'_>, wanted: &str, example: &str) {
         self.wrong(
             key,
             format!("{key} must be {wanted}, not {}", kind(value)),
@@ -402,8 +402,9 @@ impl<'a, 't> Fields<'a, 't> {
         Some(Fields::new(table, span, what, self.report))
     }
 
-    /// The tables `[[key]]`, named after their `name`, or counted where that can't be.
-    pub(super) fn tables(&mut self, key: &'static str) -> Vec<Fields<'a, 't>> {
+    /// The tables under lines like `header`, named after their `name`, or counted where that
+    /// can't be.
+    pub(super) fn tables(&mut self, key: &'static str, header: &str) -> Vec<Fields<'a, 't>> {
         let Some(value) = self.take(key) else {
             return Vec::new();
         };
@@ -416,15 +417,15 @@ impl<'a, 't> Fields<'a, 't> {
         let Some(tables) = tables else {
             self.report.at(
                 value.span(),
-                format!("{key} isn't written as a list of tables"),
-                format!("Begin each {key} with a line [[{key}]], in two brackets."),
+                self.about(&format!("{key} isn't written as a list of tables")),
+                format!("Begin each {key} with a line {header}, in two brackets."),
             );
             return Vec::new();
         };
         if tables.len() > ITEMS_MAX {
             self.report.at(
                 value.span(),
-                format!("[[{key}]] occurs {} times", tables.len()),
+                self.about(&format!("{header} occurs {} times", tables.len())),
                 format!("Allowed: at most {ITEMS_MAX} times."),
             );
         }
@@ -433,7 +434,9 @@ impl<'a, 't> Fields<'a, 't> {
             let name = name.and_then(|(_, value)| value.get_ref().as_str());
             let what = name.filter(|name| !name.is_empty()).map(quoted);
             let what = what.unwrap_or_else(|| format!("no. {}", at + 1));
-            Fields::new(table, span, format!("{key} {what}"), self.report)
+            let outer = if self.what.is_empty() { "" } else { ", " };
+            let what = format!("{}{outer}{key} {what}", self.what);
+            Fields::new(table, span, what, self.report)
         };
         tables
             .into_iter()
@@ -445,7 +448,7 @@ impl<'a, 't> Fields<'a, 't> {
 
     /// Reports the keys that no getter asked for; `advice` is for keys that are often written in
     /// a wrong place.
-    pub(super) fn finish(self, advice: &[(&str, &str)]) {
+    pub(super) fn finish(&self, advice: &[(&str, &str)]) {
         for key in self.table.keys() {
             let name = key.get_ref().as_ref();
             if self.known.contains(&name) {

@@ -5,15 +5,20 @@
 //! [`Config::check_surroundings`] checks what needs the machine: folders, secrets, plugin files.
 //!
 //! The way through the files: `document` gives TOML's tree and its syntax errors, `fields` takes
-//! typed values out of one table, `relay`, `camera` and `sink` know the tables and the rules
-//! between them, `model` is what comes out. `excerpt` shows lines of the file without the
-//! secrets in them, `wording` and `problem` put the message together.
+//! typed values out of one table, `relay`, `camera`, `pause` and `sink` know the tables and the
+//! rules between them, `model` is what comes out, `plan` the part of it that knows when a camera is
+//! wanted. `excerpt` shows lines of the file without the secrets in them, `wording` and `problem`
+//! put the message together.
 
 mod camera;
 mod document;
 mod excerpt;
 mod fields;
 mod model;
+mod pause;
+mod plan;
+#[cfg(test)]
+mod plan_tests;
 mod problem;
 mod quantity;
 mod relay;
@@ -32,6 +37,7 @@ pub use model::{
     BUILTIN_PLUGINS, Camera, Config, FirstSequence, Limits, Plugin, Position, Quirks, Relay,
     SenderReports, SessionId, Sink, Site, StartTime, StrayData, Transport, WhenBehind,
 };
+pub use plan::{Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};
 pub use quantity::{ByteCount, ByteCountError};
 pub use secrets::{Credentials, PasswordSource, Secret, SecretError};

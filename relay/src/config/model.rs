@@ -9,6 +9,7 @@ use url::Url;
 
 use crate::units::{CameraName, SinkName, SiteName};
 
+use super::plan::Plan;
 use super::quantity::ByteCount;
 use super::secrets::Credentials;
 
@@ -109,8 +110,13 @@ pub struct Camera {
     /// it up to the next key frame is useless; one that grows to four times of it ends the session. 64 KiB to
     /// 64 MiB and at most [`hold`](Self::hold). Default: `8 MiB`.
     pub access_unit: ByteCount,
+    /// `dropout_seconds`: how long no packet may come from a camera that was sending before the line
+    /// counts as silent and the path to it is probed, 0.5 to 60 s. The relay waits at least three of
+    /// the camera's usual picture intervals in any case. Default: 1 s.
+    pub dropout: Duration,
     /// `silence_seconds`: how long no whole picture may come from a camera that was sending (no
-    /// sound, where it has no pictures) before the session counts as dead, 1 to 300 s. Default: 5 s.
+    /// sound, where it has no pictures) before the session counts as dead, even if
+    /// packets arrive; 1 to 300 s and at least [`dropout`](Self::dropout). Default: 5 s.
     pub silence: Duration,
     /// `first_unit_seconds`: how long a new session may take to its first unit, 1 to 300 s; longer
     /// than two of the camera's key-frame intervals. Default: 20 s.
@@ -118,6 +124,16 @@ pub struct Camera {
     /// `step_seconds`: how long each step of setting up a session may take (connect, describe,
     /// set-up, play, teardown), 1 to 120 s. Default: 10 s.
     pub step: Duration,
+    /// `[[camera.pause]]`: times at which the camera is not wanted, any number of them, with `from`
+    /// and `until`. In a pause it is neither pulled nor recorded, and what is missing then counts as
+    /// planned. Default: it is always wanted.
+    ///
+    /// Weekly: times of day of the site's zone, `"00:00"` to `"23:59"` (`until` also `"24:00"`), and
+    /// `days` on which the pause begins, `"mon"` to `"sun"` (default: all). `until` at or before
+    /// `from` is on the next day; so equal times mean a whole day. Once: two dates of the years
+    /// 1970 to 2200, with or without a time (a date alone is its first instant) and an offset from
+    /// UTC (without it, in the site's zone). [`Plan`] tells how changes of the clocks count.
+    pub plan: Plan,
     /// `[camera.quirks]`: how to deal with a camera that departs from the standards.
     pub quirks: Quirks,
 }

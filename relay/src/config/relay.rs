@@ -32,9 +32,9 @@ pub(super) fn read_config(
         let advice = "Add a line [relay] and below it: archive = \"/srv/forebay\"";
         report.whole("there is no [relay] with the folder of the archive", advice);
     }
-    let sites = root.tables("site");
-    let cameras = root.tables("camera");
-    let sinks = root.tables("sink");
+    let sites = root.tables("site", "[[site]]");
+    let cameras = root.tables("camera", "[[camera]]");
+    let sinks = root.tables("sink", "[[sink]]");
     if !root.has("camera") {
         report.whole(
             "there is no camera",
@@ -58,9 +58,14 @@ pub(super) fn read_config(
 
     let relay = relay.and_then(|fields| read_relay(fields, folder));
     let sites: Vec<_> = sites.into_iter().map(read_site).collect();
+    let zones: BTreeMap<_, _> = sites
+        .iter()
+        .flatten()
+        .map(|site| (&site.name, &site.time_zone))
+        .collect();
     let cameras: Vec<_> = cameras
         .into_iter()
-        .map(|fields| read_camera(fields, folder, &site_names))
+        .map(|fields| read_camera(fields, folder, &site_names, &zones))
         .collect();
     let access_units: BTreeMap<_, _> = cameras
         .iter()

@@ -7,7 +7,7 @@ use std::time::Duration;
 use proptest::prelude::*;
 
 use super::*;
-use crate::units::Name;
+use crate::units::{CaptureTime, Name};
 
 const UI: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/ui");
 const EXAMPLE: &str = include_str!("example.toml");
@@ -112,6 +112,7 @@ fn values_arrive_in_their_types() {
         audio = false
         hold = 2000000
         access_unit = '500 kB'
+        dropout_seconds = 0.5
         silence_seconds = 1
         first_unit_seconds = 2.5
         step_seconds = 120
@@ -156,8 +157,16 @@ fn values_arrive_in_their_types() {
         (camera.hold.bytes(), camera.access_unit.bytes()),
         (2_000_000, 500_000)
     );
-    let times = [camera.silence, camera.first_unit, camera.step].map(|time| time.as_millis());
-    assert_eq!(times, [1000, 2500, 120_000]);
+    let times = [
+        camera.dropout,
+        camera.silence,
+        camera.first_unit,
+        camera.step,
+    ];
+    assert_eq!(
+        times.map(|time| time.as_millis()),
+        [500, 1000, 2500, 120_000]
+    );
     let quirks = Quirks {
         session_id: SessionId::First,
         start_time: StartTime::Zero,
@@ -182,6 +191,65 @@ fn values_arrive_in_their_types() {
         ..Limits::default()
     };
     assert_eq!(sink.limits, limits);
+}
+
+/// Instants by Python's zoneinfo: Oslo is two hours ahead of UTC in May, one in January.
+#[test]
+fn pauses_are_read_in_the_civil_time_of_the_site() {
+    let time = |text: &str| CaptureTime::from_file_stem(text).unwrap();
+    let begun = time("2026-05-04T073100.000Z");
+    for (pause, begin, end) in [
+        (
+            "from = '18:00'\nuntil = '06:00'",
+            "2026-05-04T160000.000Z",
+            "2026-05-05T040000.000Z",
+        ),
+        (
+            "from = 18:00:30\nuntil = 06:00:00.5\ndays = ['wed', 'thu', 'wed']",
+            "2026-05-06T160030.000Z",
+            "2026-05-07T040000.500Z",
+        ),
+        (
+            "from = '00:00'\nuntil = '24:00'\ndays = ['sat']",
+            "2026-05-08T220000.000Z",
+            "2026-05-09T220000.000Z",
+        ),
+        (
+            "from = '12:00'\nuntil = '12:00'\ndays = ['tue']",
+            "2026-05-05T100000.000Z",
+            "2026-05-06T100000.000Z",
+        ),
+        (
+            "from = 2026-12-20T16:00:00\nuntil = 2027-01-07T07:00:00",
+            "2026-12-20T150000.000Z",
+            "2027-01-07T060000.000Z",
+        ),
+        (
+            "from = 2026-12-20\nuntil = 2026-12-21",
+            "2026-12-19T230000.000Z",
+            "2026-12-20T230000.000Z",
+        ),
+        (
+            "from = 2026-12-20 16:00:00Z\nuntil = 2026-12-20T16:00:00.25-03:30",
+            "2026-12-20T160000.000Z",
+            "2026-12-20T193000.250Z",
+        ),
+        // The second pass of 02:30, for an end.
+        (
+            "from = 2026-10-25T02:30:00\nuntil = 2026-10-25T02:30:01",
+            "2026-10-25T003000.000Z",
+            "2026-10-25T013001.000Z",
+        ),
+    ] {
+        let table = format!("[[camera.pause]]\n{pause}\n# For a camera that departs");
+        let text = EXAMPLE.replace("# For a camera that departs", &table);
+        let config = parse(&text, Path::new("forebay.toml")).unwrap();
+        let plan = &config.cameras[0].plan;
+        assert!(plan.is_wanted(begun), "{pause}");
+        assert_eq!(plan.next_change(begun), Some(time(begin)), "{pause}");
+        assert_eq!(plan.next_change(time(begin)), Some(time(end)), "{pause}");
+        assert_eq!(config.cameras[1].plan.next_change(begun), None);
+    }
 }
 
 #[test]
@@ -209,7 +277,7 @@ fn editors_of_other_systems_may_write_the_file() {
     let error = parse(&wrong, Path::new("forebay.toml")).unwrap_err();
     let lines: Vec<_> = error.to_string().lines().map(str::to_owned).collect();
     assert_eq!(
-        lines[1].trim_start_matches([' ', '5', '4', '6']),
+        lines[1].trim_start_matches(|c: char| c == ' ' || c.is_ascii_digit()),
         "| audio = 0"
     );
 }
