@@ -1,0 +1,4 @@
+use super::*;
+
+#[test]
+fn placeholder() {}
