@@ -5,7 +5,6 @@
 
 use std::fmt::Write as _;
 
-use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use super::css;
@@ -140,15 +139,20 @@ impl Page {
         self.title_block(sheet, site);
         for camera in &site.cameras {
             for gap in camera.lasting() {
-                let text = format!(
-                    "Has not ended: {}, {} since {}, {} so far. {}",
+                self.raw("<p class=\"lasts\">");
+                self.text("strong", "Has not ended:");
+                let mut text = format!(
+                    "{}, {} since {}, {} so far",
                     camera.camera,
                     gap.cause.as_str(),
                     local_long(gap.span.begin, &site.time_zone),
-                    length(length_nanos(gap.span)),
-                    plain(&gap.detail)
+                    length(length_nanos(gap.span))
                 );
-                self.text("p class=\"lasts\"", &text);
+                if !gap.detail.is_empty() {
+                    write!(text, ": {}", plain(&gap.detail)).ok();
+                }
+                self.raw(&escaped(&text));
+                self.raw("</p>\n");
             }
         }
         self.totals(site);
@@ -195,17 +199,11 @@ impl Page {
 
     fn totals(&mut self, site: &SiteSheet) {
         self.text("h2", "Totals");
-        self.raw("<div class=\"scroll\"><table>\n<thead><tr>");
+        self.raw("<div class=\"scroll\" tabindex=\"0\"><table class=\"totals\">\n<thead><tr>");
         self.text("th scope=\"col\"", "Camera");
-        let heads = [
-            "Recorded",
-            "Wanted, h",
-            "Recorded, h",
-            "Gaps",
-            "Longest",
-            "Missing",
-        ];
-        for head in heads {
+        for head in [
+            "Recorded", "wanted", "recorded", "missing", "Gaps", "longest",
+        ] {
             self.text("th scope=\"col\" class=\"n\"", head);
         }
         let shown: Vec<_> = site.totals.causes().map(|(cause, _)| cause).collect();
@@ -227,6 +225,11 @@ impl Page {
             self.raw("</tfoot>\n");
         }
         self.raw("</table></div>\n");
+        self.text(
+            "p class=\"soft\"",
+            "Hours:minutes:seconds. What is recorded is rounded down, what is missing is rounded up. \
+             100.00 % means that nothing is missing.",
+        );
     }
 
     fn totals_row(&mut self, name: &str, figures: &Figures, shown: &[GapCause]) {
@@ -237,15 +240,15 @@ impl Page {
             share,
             clock_length(figures.wanted_nanos),
             clock_length(figures.recorded_nanos),
+            rounded_up(figures.missing_nanos()),
             figures.gaps.to_string(),
-            length_or_none(figures.longest_nanos),
-            length_or_none(figures.missing_nanos()),
+            rounded_up(figures.longest_nanos),
         ] {
             self.text("td class=\"n\"", &text);
         }
         for cause in shown {
             let nanos = figures.causes().find(|(of, _)| of == cause);
-            let text = length_or_none(nanos.map_or(0, |(_, nanos)| nanos));
+            let text = rounded_up(nanos.map_or(0, |(_, nanos)| nanos));
             self.text("td class=\"n\"", &text);
         }
         self.raw("</tr>\n");
@@ -256,8 +259,8 @@ impl Page {
         self.raw("<ul class=\"legend\">\n");
         let swatch = |page: &mut Self, inside: &str, name: &str, meaning: &str| {
             let svg = "<svg height=\"34\" aria-hidden=\"true\">\
-                 <rect class=\"have\" x=\"1\" y=\"10\" width=\"56\" height=\"14\"/>";
-            let frame = "<rect class=\"frame\" x=\"1\" y=\"10\" width=\"56\" height=\"14\"/></svg>";
+                 <rect class=\"have\" x=\"1\" y=\"10\" width=\"88\" height=\"14\"/>";
+            let frame = "<rect class=\"frame\" x=\"1\" y=\"10\" width=\"88\" height=\"14\"/></svg>";
             page.raw("<li>");
             page.raw(svg);
             page.raw(inside);
@@ -271,18 +274,18 @@ impl Page {
         for cause in GapCause::ALL {
             let letter = strip::letter(cause);
             let wide = format!(
-                r#"<rect class="gap g{letter}" x="26" y="10" width="26" height="14"/><text class="letter" x="39" y="21">{letter}</text>"#
+                r#"<rect class="gap g{letter}" x="34" y="10" width="46" height="14"/><text class="letter" x="57" y="21">{letter}</text>"#
             );
             let y = if strip::is_above(cause) { 10 } else { 24 };
             let short = match cause {
                 GapCause::Planned => String::new(),
                 _ => format!(
-                    r##"<rect class="gap g{letter}" x="13" y="10" width="0.1" height="14"/><use href="#m{letter}" x="13" y="{y}"/>"##
+                    r##"<rect class="gap g{letter}" x="16" y="10" width="0.1" height="14"/><use href="#m{letter}" x="16" y="{y}"/>"##
                 ),
             };
             swatch(self, &(wide + &short), cause.as_str(), meaning(cause));
         }
-        let nothing = r#"<rect class="void" x="1" y="10" width="56" height="14"/>"#;
+        let nothing = r#"<rect class="void" x="1" y="10" width="88" height="14"/>"#;
         let none = "not configured yet, or not settled yet";
         swatch(self, nothing, "no account", none);
         self.raw("</ul>\n");
@@ -307,7 +310,7 @@ impl Page {
             let until = local_long(camera.settled_until, zone);
             write!(note, " settled until {until}").ok();
         }
-        self.raw("<h3>");
+        self.raw("<div class=\"camera\">\n<h3>");
         self.raw(&escaped(camera.camera.as_str()));
         self.text("span", &note);
         self.raw("</h3>\n");
@@ -316,6 +319,7 @@ impl Page {
                 "p",
                 "No account in this window: the camera was not configured then.",
             );
+            self.raw("</div>\n");
             return;
         }
         let lengths = camera.days.iter().map(|day| length_nanos(day.whole));
@@ -342,7 +346,7 @@ impl Page {
         self.text("th scope=\"row\" role=\"rowheader\"", "total");
         self.raw("<td class=\"s\" role=\"cell\"></td>");
         self.figures(&camera.totals);
-        self.raw("</tr></tfoot>\n</table>\n");
+        self.raw("</tr></tfoot>\n</table>\n</div>\n");
     }
 
     fn day(&mut self, camera: &CameraSheet, day: &Day, scale: &Scale<'_>) {
@@ -440,23 +444,19 @@ impl Page {
     fn listed(&mut self, listed: &Listed<'_>, zone: &TimeZone) {
         let gap = listed.gap;
         let (begin, end) = (gap.span.begin, gap.span.end);
-        let date = |time, zone: &_| zoned(time, zone).date();
-        let ends = |zone: &TimeZone| {
-            if gap.lasts {
-                "lasts".to_owned()
-            } else {
-                clock_time(end, zone, date(begin, zone))
-            }
-        };
         self.raw("<tr role=\"row\">");
         self.text("td role=\"cell\"", listed.camera.as_str());
-        self.text(
-            "td role=\"cell\"",
-            &clock_time(begin, zone, date(begin, zone)),
-        );
-        self.text("td role=\"cell\" class=\"to\"", &ends(zone));
-        self.text("td role=\"cell\"", &utc(begin));
-        self.text("td role=\"cell\" class=\"to\"", &ends(&TimeZone::UTC));
+        for (zone, begins) in [
+            (zone, zoned(begin, zone).strftime("%T.%1f %:z").to_string()),
+            (&TimeZone::UTC, utc(begin)),
+        ] {
+            let ends = match gap.lasts {
+                true => "lasts".to_owned(),
+                false => end_time(begin, end, zone),
+            };
+            self.text("td role=\"cell\"", &begins);
+            self.text("td role=\"cell\" class=\"to\"", &ends);
+        }
         self.text(
             "td role=\"cell\" class=\"n\"",
             &length(length_nanos(gap.span)),
@@ -468,19 +468,29 @@ impl Page {
     }
 }
 
-/// Time of day, with the offset from UTC (`Z` for UTC itself), and with the date where it is not
-/// the one that the reader expects.
-fn clock_time(time: CaptureTime, zone: &TimeZone, expected: Date) -> String {
-    let zoned = zoned(time, zone);
-    let date = match zoned.date() {
-        date if date == expected => String::new(),
-        date => format!("{date} "),
-    };
-    let offset = match *zone == TimeZone::UTC {
-        true => "Z".to_owned(),
-        false => zoned.strftime(" %:z").to_string(),
-    };
-    format!("{date}{}{offset}", zoned.strftime("%T.%1f"))
+/// The time of day at which a gap ends; with the date and the offset from UTC where these are
+/// not those of its begin.
+fn end_time(begin: CaptureTime, end: CaptureTime, zone: &TimeZone) -> String {
+    let (begin, end) = (zoned(begin, zone), zoned(end, zone));
+    let mut text = end.strftime("%T.%1f").to_string();
+    if end.date() != begin.date() {
+        text.insert_str(0, &end.strftime("%F ").to_string());
+    }
+    if end.offset() != begin.offset() {
+        text.push_str(&end.strftime(" %:z").to_string());
+    }
+    if *zone == TimeZone::UTC {
+        text.push('Z');
+    }
+    text
+}
+
+/// Hours, minutes and seconds of what is missing.
+fn rounded_up(nanos: u64) -> String {
+    match nanos {
+        0 => "–".to_owned(),
+        nanos => clock_length(nanos.saturating_add(999_999_999)),
+    }
 }
 
 fn length_or_none(nanos: u64) -> String {

@@ -54,6 +54,10 @@ mod peek {
         std::fs::create_dir_all("/tmp/cov").unwrap();
         std::fs::write("/tmp/cov/week.html", super::html::write(&sheet).unwrap()).unwrap();
         std::fs::write("/tmp/cov/week.json", super::json::write(&sheet).unwrap()).unwrap();
+        let many = super::sample::many(8, 90);
+        let t = std::time::Instant::now();
+        std::fs::write("/tmp/cov/many.html", super::html::write(&many).unwrap()).unwrap();
+        eprintln!("{:?}", t.elapsed());
         for w in [80, 100, 120] {
             std::fs::write(
                 format!("/tmp/cov/week{w}.txt"),

@@ -191,6 +191,23 @@ fn week_of(camera: &str, window: Span) -> Vec<Gap> {
     gaps
 }
 
+/// Many cameras over many days, with twenty gaps a day each.
+pub(super) fn many(cameras: usize, days: i64) -> Sheet {
+    let begin = oslo_midnight("2026-03-01");
+    let end = after(begin, days * 24 * HOUR);
+    let window = Span { begin, end };
+    let mut dice = Dice(3);
+    let account = |camera| {
+        let gaps = (0..days * 20).map(|_| {
+            let begin = after(begin, dice.below(days * 24 * HOUR));
+            let cause = GapCause::ALL.into_iter().nth(dice.below(6) as usize);
+            gap(begin, SECOND + dice.below(MINUTE), cause.unwrap(), "seen")
+        });
+        account(&format!("camera-{camera}"), window, gaps.collect())
+    };
+    sheet(window, (0..cameras).map(account).collect())
+}
+
 /// The instant at which a day begins in Oslo.
 pub(super) fn oslo_midnight(date: &str) -> CaptureTime {
     midnight(date.parse().unwrap(), &oslo()).unwrap()

@@ -18,6 +18,8 @@ pub(super) const HOUR: u64 = 3_600_000_000_000;
 const MERGE_NANOS_MIN: u64 = HOUR / 60;
 /// From this length on a gap has room for its letter.
 const LETTER_NANOS: u64 = HOUR * 3 / 4;
+/// From this length on there is room for a pattern; below it only slows down printing.
+const PATTERN_NANOS: u64 = HOUR / 6;
 /// Height of the bar's lane of marks and of the bar, in pixels.
 const BAR_TOP: u32 = 10;
 const BAR_HEIGHT: u32 = 14;
@@ -154,9 +156,10 @@ impl Scale<'_> {
         for (time, text) in hours(day.whole, self.zone) {
             let x = self.percent(self.offset(day, time));
             let bottom = BAR_TOP + BAR_HEIGHT;
+            let top = bottom - 4;
             write!(
                 svg,
-                r#"<line class="hour" x1="{x}" x2="{x}" y1="{BAR_TOP}" y2="{bottom}"/>"#
+                r#"<line class="hour" x1="{x}" x2="{x}" y1="{top}" y2="{bottom}"/>"#
             )
             .ok();
             if own_hours {
@@ -178,7 +181,11 @@ impl Scale<'_> {
             begin: sliver.span.begin,
             end: later(sliver.span.begin, sliver.missing_nanos),
         };
-        svg.push_str(&self.rectangle(day, drawn, &format!("gap g{letter}")));
+        let fill = match sliver.missing_nanos {
+            ..PATTERN_NANOS => 'i',
+            _ => 'g',
+        };
+        svg.push_str(&self.rectangle(day, drawn, &format!("gap {fill}{letter}")));
         let from = zoned(sliver.span.begin, self.zone).strftime("%T");
         let cause = sliver.cause.as_str();
         let missing = length(sliver.missing_nanos);
