@@ -12,7 +12,7 @@ use super::{ConfigFile, Failure, exit, output};
 use crate::archive::ledger::{Coverage, Span};
 use crate::config::{Camera, Config, Site};
 use crate::coverage::days::midnight;
-use crate::coverage::{AccountError, Sheet, SiteAccounts, html, json, text};
+use crate::coverage::{AccountError, Sheet, SiteAccounts, html, json, local_long, text};
 use crate::units::{CameraName, CaptureTime};
 
 /// Width of the text where it does not go to a terminal.
@@ -184,28 +184,37 @@ impl CoverageArguments {
 
     /// The window asked for; it ends now at the latest.
     fn window(&self, site: &Site, now: CaptureTime) -> Result<Span, Failure> {
+        let zone = &site.time_zone;
         let wrong = |message: String| Failure::new(exit::USAGE, message);
         let resolve = |option: &str, when: When| {
-            let time = when.at(&site.time_zone);
-            time.ok_or_else(|| wrong(format!("{option}: a time between the years 1678 and 2261")))
+            let years = "a time between the years 1678 and 2261 is needed";
+            let time = when.at(zone);
+            time.ok_or_else(|| wrong(format!("{option}: {years}")))
         };
         let to = self.to.map(|when| resolve("--to", when)).transpose()?;
         let end = to.unwrap_or(now).min(now);
         let begin = match self.from {
             Some(when) => resolve("--from", when)?,
             None => {
-                let begin = first_midnight(end, self.days, &site.time_zone);
+                let begin = first_midnight(end, self.days, zone);
                 begin.ok_or_else(|| wrong(format!("--days {}: too many", self.days)))?
             }
         };
+        let told = |time| local_long(time, zone);
         if begin >= now {
             return Err(wrong(format!(
-                "--from {begin} has not come yet: it is {now}"
+                "site {}: --from {} has not come yet: it is {}",
+                site.name,
+                told(begin),
+                told(now)
             )));
         }
         if begin >= end {
             return Err(wrong(format!(
-                "--from {begin} is not before --to {end}: swap them, or leave --to out for now"
+                "site {}: --from {} is not before --to {}: swap them, or leave --to out for now",
+                site.name,
+                told(begin),
+                told(end)
             )));
         }
         Ok(Span { begin, end })

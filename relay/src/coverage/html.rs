@@ -7,7 +7,6 @@ use std::fmt::Write as _;
 
 use jiff::tz::TimeZone;
 
-use super::css;
 use super::days::{CameraSheet, Day, Figures, Sheet, SiteSheet, length_nanos, zoned};
 use super::strip::{self, Scale};
 use super::words::{clock_length, length, local_long, meaning, percent, plain, utc};
@@ -20,6 +19,13 @@ pub const STRIPS_MAX: usize = 3000;
 pub const SLIVERS_MAX: usize = 20_000;
 /// Most gaps listed.
 pub const LISTED_MAX: usize = 500;
+
+/// How the page looks: a sheet of a log book. The causes' colours are made after Okabe and Ito,
+/// "Color Universal Design", darker on paper and lighter on black.
+const STYLE: &str = include_str!("sheet.css");
+/// Patterns and marks that the strips refer to. Each cause has its own pattern, mark and letter,
+/// so that none depends on its colour.
+const DEFINITIONS: &str = include_str!("definitions.svg");
 
 /// More days and cameras than a page can show.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -113,9 +119,9 @@ impl Page {
         let sites = sites.collect::<Vec<_>>().join(", ");
         self.text("title", &format!("Coverage sheet: {sites}"));
         self.raw("<style>\n");
-        self.raw(css::SHEET);
+        self.raw(STYLE);
         self.raw("</style>\n</head>\n<body>\n");
-        self.raw(css::DEFINITIONS);
+        self.raw(DEFINITIONS);
     }
 
     fn end(&mut self, sheet: &Sheet) {
@@ -515,3 +521,7 @@ fn escaped(text: &str) -> String {
     }
     escaped
 }
+
+#[cfg(test)]
+#[path = "html_tests.rs"]
+mod tests;

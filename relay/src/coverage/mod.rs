@@ -8,16 +8,18 @@ pub mod html;
 pub mod json;
 pub mod text;
 
-mod css;
 mod strip;
 mod words;
 
 #[cfg(test)]
 mod sample;
+#[cfg(test)]
+mod tests;
 
 use std::path::PathBuf;
 
 pub use days::{CameraSheet, Day, Figures, Sheet, SiteAccounts, SiteSheet};
+pub use words::local_long;
 
 /// Why there is no account.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -44,26 +46,4 @@ pub enum AccountError {
         /// What was wrong, in words.
         reason: String,
     },
-}
-
-#[cfg(test)]
-mod peek {
-    #[test]
-    fn peek() {
-        let sheet = super::sample::week();
-        std::fs::create_dir_all("/tmp/cov").unwrap();
-        std::fs::write("/tmp/cov/week.html", super::html::write(&sheet).unwrap()).unwrap();
-        std::fs::write("/tmp/cov/week.json", super::json::write(&sheet).unwrap()).unwrap();
-        let many = super::sample::many(8, 90);
-        let t = std::time::Instant::now();
-        std::fs::write("/tmp/cov/many.html", super::html::write(&many).unwrap()).unwrap();
-        eprintln!("{:?}", t.elapsed());
-        for w in [80, 100, 120] {
-            std::fs::write(
-                format!("/tmp/cov/week{w}.txt"),
-                super::text::write(&sheet, w),
-            )
-            .unwrap();
-        }
-    }
 }

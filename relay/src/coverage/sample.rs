@@ -191,14 +191,64 @@ fn week_of(camera: &str, window: Span) -> Vec<Gap> {
     gaps
 }
 
-/// Many cameras over many days, with twenty gaps a day each.
-pub(super) fn many(cameras: usize, days: i64) -> Sheet {
+/// Two days with a change of clocks, short enough to be read whole.
+pub(super) fn weekend() -> Sheet {
+    let window = span("2026-10-23T22:00:00Z", "2026-10-25T23:00:00Z");
+    let link = "silent together with the site’s other cameras";
+    let mut refused = gap(
+        at("2026-10-25T22:41:10.5Z"),
+        1120 * SECOND,
+        GapCause::Camera,
+        "",
+    );
+    refused.detail =
+        "answers 503 to DESCRIBE: it may have no session left for another client".into();
+    let mut slipway = account(
+        "slipway",
+        Span {
+            end: at("2026-10-25T22:59:50.5Z"),
+            ..window
+        },
+        vec![
+            gap(
+                at("2026-10-24T05:12:44.3Z"),
+                12 * SECOND,
+                GapCause::Uplink,
+                link,
+            ),
+            gap(
+                at("2026-10-24T21:59:30Z"),
+                43 * SECOND,
+                GapCause::Uplink,
+                link,
+            ),
+            gap(
+                at("2026-10-25T00:30:00Z"),
+                66_000_000,
+                GapCause::Loss,
+                "1 packet lost",
+            ),
+            gap(at("2026-10-25T03:00:00Z"), 74 * SECOND, GapCause::Relay, ""),
+            refused,
+        ],
+    );
+    if let Some(last) = slipway.gaps.last_mut() {
+        last.lasts = true;
+    }
+    let nights = [("2026-10-23T22:00:00Z", 7), ("2026-10-24T17:00:00Z", 13)];
+    let nights = nights.map(|(begin, hours)| gap(at(begin), hours * HOUR, GapCause::Planned, ""));
+    let crane = account("mast-crane", window, nights.into());
+    sheet(window, vec![slipway, crane])
+}
+
+/// Many cameras over many days, with so many gaps a day.
+pub(super) fn many(cameras: usize, days: i64, gaps: i64) -> Sheet {
     let begin = oslo_midnight("2026-03-01");
     let end = after(begin, days * 24 * HOUR);
     let window = Span { begin, end };
     let mut dice = Dice(3);
     let account = |camera| {
-        let gaps = (0..days * 20).map(|_| {
+        let gaps = (0..days * gaps).map(|_| {
             let begin = after(begin, dice.below(days * 24 * HOUR));
             let cause = GapCause::ALL.into_iter().nth(dice.below(6) as usize);
             gap(begin, SECOND + dice.below(MINUTE), cause.unwrap(), "seen")

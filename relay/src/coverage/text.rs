@@ -8,11 +8,11 @@ use crate::archive::ledger::{Gap, GapCause};
 pub const WIDTH_MIN: usize = 80;
 
 /// Width of the columns before the causes, the gap to these included.
-const FIGURES_WIDTH: usize = 76;
+const FIGURES_WIDTH: usize = 79;
 /// Width of the columns before a gap's evidence, the gap to it included.
-const GAP_WIDTH: usize = 81;
-/// Least room for the evidence; with less it gets a line of its own.
-const EVIDENCE_WIDTH_MIN: usize = 24;
+const GAP_WIDTH: usize = 82;
+/// Least room for a cause and its length; with less they get lines of their own.
+const CAUSE_WIDTH_MIN: usize = 28;
 
 /// Writes the account in lines of at most `width` characters, and at least [`WIDTH_MIN`].
 #[must_use]
@@ -100,10 +100,16 @@ impl Page {
     }
 
     fn heading(&mut self, first: &str) {
+        let causes = if self.is_narrow() { "" } else { "by cause" };
         self.line(&format!(
-            "  {first:<14}  {:>11}  {:>11}  {:>8}  {:>6}  {:>15}  by cause",
+            "  {first:<14}  {:>11}  {:>11}  {:>8}  {:>6}  {:>15}  {causes}",
             "wanted", "recorded", "percent", "gaps", "longest"
         ));
+    }
+
+    /// Whether the causes have no room beside the figures, and go below them.
+    fn is_narrow(&self) -> bool {
+        self.width < FIGURES_WIDTH + CAUSE_WIDTH_MIN
     }
 
     fn figures(&mut self, first: &str, figures: &Figures) {
@@ -125,21 +131,17 @@ impl Page {
                 _ => text,
             }
         });
-        self.wrapped(row, &causes.collect::<Vec<_>>(), FIGURES_WIDTH);
+        self.causes(row, &causes.collect::<Vec<_>>());
     }
 
-    /// Appends the parts, on further lines of the same indent where they don't fit.
-    fn wrapped(&mut self, mut row: String, parts: &[String], indent: usize) {
-        // A narrow page has no room beside the figures: the causes go below.
-        let (indent, mut fresh) = if self.width < indent + EVIDENCE_WIDTH_MIN {
-            if !parts.is_empty() {
-                self.line(&row);
-                row = " ".repeat(4);
-            }
-            (4, true)
-        } else {
-            (indent, true)
-        };
+    /// Appends the causes, on further lines of the same indent where they don't fit.
+    fn causes(&mut self, mut row: String, parts: &[String]) {
+        let indent = if self.is_narrow() { 4 } else { FIGURES_WIDTH };
+        if self.is_narrow() && !parts.is_empty() {
+            self.line(&row);
+            row = " ".repeat(indent);
+        }
+        let mut fresh = true;
         for part in parts {
             let space = if fresh { 0 } else { 2 };
             if !fresh && row.chars().count() + space + part.chars().count() > self.width {
@@ -161,7 +163,7 @@ impl Page {
         self.line("");
         self.line(&format!("Gaps of {}", camera.camera));
         self.line(&format!(
-            "  {:<28}  {:<22}  {:>15}  cause    seen",
+            "  {:<28}  {:<22}  {:>15}  cause",
             site.time_zone_name, "UTC", "length"
         ));
         for gap in camera.missing() {
@@ -184,8 +186,8 @@ impl Page {
             seen.insert_str(0, lasts);
         }
         let beside = self.width.saturating_sub(GAP_WIDTH);
-        if beside >= EVIDENCE_WIDTH_MIN || seen.is_empty() {
-            self.line(&(row + &shortened(&seen, beside)));
+        if seen.chars().count() <= beside {
+            self.line(&(row + &seen));
         } else {
             self.line(&row);
             let seen = shortened(&seen, self.width.saturating_sub(4));

@@ -23,15 +23,15 @@ pub(super) fn meaning(cause: GapCause) -> &'static str {
 
 /// A length for people: `0.43 s`, `12.3 s`, `4 min 12 s`, `1 h 05 min 09 s`, `123 h 04 min`.
 pub(super) fn length(nanos: u64) -> String {
+    let hundredths = nanos.saturating_add(SECOND / 200) / (SECOND / 100);
     let tenths = nanos.saturating_add(SECOND / 20) / (SECOND / 10);
     let seconds = nanos.saturating_add(SECOND / 2) / SECOND;
     let (hours, minutes) = (seconds / 3600, seconds / 60 % 60);
     if nanos == 0 {
         "0 s".to_owned()
-    } else if nanos < SECOND {
+    } else if hundredths < 100 {
         // Never "0.00 s" for what is there.
-        let hundredths = (nanos / (SECOND / 100)).max(1);
-        format!("0.{hundredths:02} s")
+        format!("0.{:02} s", hundredths.max(1))
     } else if tenths < 600 {
         format!("{}.{} s", tenths / 10, tenths % 10)
     } else if hours == 0 {
@@ -65,7 +65,8 @@ pub(super) fn local(time: CaptureTime, zone: &TimeZone) -> String {
 
 /// Date and time to the second in the zone, with the weekday and the zone's abbreviation:
 /// `Thu 2026-11-19 09:12:44 CET`.
-pub(super) fn local_long(time: CaptureTime, zone: &TimeZone) -> String {
+#[must_use]
+pub fn local_long(time: CaptureTime, zone: &TimeZone) -> String {
     zoned(time, zone).strftime("%a %F %T %Z").to_string()
 }
 
@@ -99,7 +100,8 @@ mod tests {
             (0.0, "0 s"),
             (0.000_001, "0.01 s"),
             (0.43, "0.43 s"),
-            (0.999_9, "0.99 s"),
+            (0.066, "0.07 s"),
+            (0.999, "1.0 s"),
             (12.34, "12.3 s"),
             (59.94, "59.9 s"),
             (59.96, "1 min 00 s"),
