@@ -318,7 +318,9 @@ impl Page {
         }
         self.raw("<div class=\"camera\">\n<h3>");
         self.raw(&escaped(camera.camera.as_str()));
-        self.text("span", &note);
+        if !note.is_empty() {
+            self.text("span", &note);
+        }
         self.raw("</h3>\n");
         if camera.days.is_empty() {
             self.text(
