@@ -112,10 +112,13 @@ pub(super) fn coverage(arguments: &CoverageArguments) -> Result<(), Failure> {
     }
 }
 
-/// Gives the account of a camera over a window, from the catalog in the spool.
+/// The account of a camera over a window; none where it was never configured while a relay ran.
+type Account = Result<Option<Coverage>, AccountError>;
+
+/// Gives accounts from the catalog in the spool.
 fn accounts(
     config: &Config,
-) -> Result<impl FnMut(&CameraName, Span) -> Result<Coverage, AccountError> + use<>, AccountError> {
+) -> Result<impl FnMut(&CameraName, Span) -> Account + use<>, AccountError> {
     let path = config.relay.spool.join("catalog.sqlite");
     if !path.exists() {
         return Err(AccountError::Absent { path });
@@ -126,6 +129,18 @@ fn accounts(
             reason: "this version keeps none".to_owned(),
         })
     })
+}
+
+/// The account of a camera of which nothing is known.
+fn nothing(camera: &CameraName, site: &Site, window: Span) -> Coverage {
+    Coverage {
+        camera: camera.clone(),
+        site: site.name.clone(),
+        window,
+        wanted: Vec::new(),
+        recorded: Vec::new(),
+        gaps: Vec::new(),
+    }
 }
 
 fn unavailable(error: AccountError) -> Failure {
@@ -160,7 +175,7 @@ impl CoverageArguments {
         config: &Config,
         cameras: &[&Camera],
         now: CaptureTime,
-        mut account: impl FnMut(&CameraName, Span) -> Result<Coverage, AccountError>,
+        mut account: impl FnMut(&CameraName, Span) -> Account,
     ) -> Result<Sheet, Failure> {
         let mut sites = Vec::new();
         for site in &config.sites {
@@ -170,7 +185,10 @@ impl CoverageArguments {
                 continue;
             }
             let asked = self.window(site, now)?;
-            let accounts = names.into_iter().map(|name| account(name, asked));
+            let accounts = names.into_iter().map(|name| {
+                let known = account(name, asked)?;
+                Ok(known.unwrap_or_else(|| nothing(name, site, asked)))
+            });
             sites.push(SiteAccounts {
                 site: site.name.clone(),
                 time_zone: site.time_zone.clone(),

@@ -55,15 +55,15 @@ fn at(text: &str) -> CaptureTime {
 }
 
 /// Everything was recorded.
-fn whole(camera: &CameraName, window: Span) -> Result<Coverage, AccountError> {
-    Ok(Coverage {
+fn whole(camera: &CameraName, window: Span) -> Account {
+    Ok(Some(Coverage {
         camera: camera.clone(),
         site: config().sites[0].name.clone(),
         window,
         wanted: vec![window],
         recorded: vec![window],
         gaps: Vec::new(),
-    })
+    }))
 }
 
 const NOW: &str = "2026-10-28T13:42:55Z";
@@ -136,6 +136,17 @@ fn cameras_stand_with_their_site() {
         names(sheet("--camera gate --camera gate").unwrap()),
         ["boatyard: gate"]
     );
+}
+
+#[test]
+fn a_camera_that_never_ran_has_no_account() {
+    let (arguments, config) = (arguments("--camera gate"), config());
+    let cameras = arguments.cameras(&config).unwrap();
+    let sheet = arguments.sheet(&config, &cameras, at(NOW), |_, _| Ok(None));
+    let sheet = sheet.unwrap();
+    assert_eq!(sheet.sites[0].cameras[0].account_begin, None);
+    let told = text::write(&sheet, 100);
+    assert!(told.contains("gate\n  no account"), "{told}");
 }
 
 #[test]

@@ -68,7 +68,8 @@ impl SiteSheet {
 pub struct CameraSheet {
     /// Which camera.
     pub camera: CameraName,
-    /// Until when the account is settled; later time may still become recorded or a gap.
+    /// Until when the account is settled; later time may still become recorded or a gap. The
+    /// window's begin where nothing of it is settled.
     pub settled_until: CaptureTime,
     /// Where the account begins: the window's begin, or later where the camera was configured
     /// later. None where the window holds no account at all.
@@ -82,6 +83,17 @@ pub struct CameraSheet {
 }
 
 impl CameraSheet {
+    /// Why there are no days, where there are none, in words.
+    #[must_use]
+    pub fn no_account(&self, asked: Span) -> Option<&'static str> {
+        let why = if self.settled_until <= asked.begin {
+            "no account yet: nothing of this window is settled"
+        } else {
+            "no account in this window: the camera was not configured then"
+        };
+        self.days.is_empty().then_some(why)
+    }
+
     /// The gaps in what was wanted.
     pub fn missing(&self) -> impl Iterator<Item = &Gap> {
         let missing = |gap: &&Gap| gap.cause != GapCause::Planned;
@@ -263,7 +275,7 @@ impl CameraSheet {
         let days = begin.map(|begin| civil_days(since(begin), zone));
         Self {
             camera,
-            settled_until: window.end,
+            settled_until: window.end.max(window.begin),
             account_begin: begin,
             days: days.into_iter().flatten().filter_map(day).collect(),
             totals: Figures::of(&wanted, &recorded, &gaps),

@@ -322,11 +322,8 @@ impl Page {
             self.text("span", &note);
         }
         self.raw("</h3>\n");
-        if camera.days.is_empty() {
-            self.text(
-                "p",
-                "No account in this window: the camera was not configured then.",
-            );
+        if let Some(why) = camera.no_account(site.asked) {
+            self.text("p", why);
             self.raw("</div>\n");
             return;
         }

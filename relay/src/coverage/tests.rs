@@ -128,8 +128,10 @@ fn before_the_account_begins_there_are_no_days() {
     off.wanted.clear();
     off.recorded.clear();
     off.gaps = vec![gap(window.begin, 24 * HOUR, GapCause::Planned, "")];
-    let sheet = sheet(window, vec![late, never, off]);
-    let [late, never, off] = &*sheet.sites[0].cameras else {
+    let mut unsettled = never.clone();
+    unsettled.window.end = after(window.begin, -HOUR);
+    let sheet = sheet(window, vec![late, never, off, unsettled]);
+    let [late, never, off, unsettled] = &*sheet.sites[0].cameras else {
         panic!()
     };
     assert_eq!(late.account_begin, Some(begin));
@@ -146,7 +148,9 @@ fn before_the_account_begins_there_are_no_days() {
         first.causes().collect::<Vec<_>>(),
         [(GapCause::Planned, 24 * HOUR as u64)]
     );
+    assert_eq!(unsettled.settled_until, window.begin);
     let text = text::write(&sheet, 100);
+    assert!(text.contains("nothing of this window is settled"), "{text}");
     assert!(text.contains("no account in this window"), "{text}");
     let page = html::write(&sheet).unwrap();
     assert!(

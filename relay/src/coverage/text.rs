@@ -71,7 +71,7 @@ impl Page {
                 let until = local_long(camera.settled_until, zone);
                 self.line(&format!("  settled until {until}"));
             }
-            self.days(camera);
+            self.days(camera, site);
             for gap in camera.lasting() {
                 self.line(&format!(
                     "  has not ended: {} since {}, {} so far",
@@ -86,9 +86,9 @@ impl Page {
         }
     }
 
-    fn days(&mut self, camera: &CameraSheet) {
-        if camera.days.is_empty() {
-            self.line("  no account in this window: the camera was not configured then");
+    fn days(&mut self, camera: &CameraSheet, site: &SiteSheet) {
+        if let Some(why) = camera.no_account(site.asked) {
+            self.line(&format!("  {why}"));
             return;
         }
         self.heading("day");
