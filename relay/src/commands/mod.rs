@@ -1,6 +1,7 @@
 //! The command line. Each command is a file; this one holds what they share.
 
 mod check;
+mod coverage;
 #[cfg(feature = "demo")]
 mod demo;
 mod output;
@@ -62,6 +63,8 @@ enum Command {
     Run(ConfigFile),
     /// Check a configuration without running it, and with --probe the cameras too
     Check(check::CheckArguments),
+    /// Tell what of the wanted footage is in the archive, what is missing, and why
+    Coverage(coverage::CoverageArguments),
     /// Record a simulated building site: no camera, no network, nothing to configure
     #[cfg(feature = "demo")]
     Demo(demo::DemoArguments),
@@ -151,6 +154,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
         match arguments.command {
             Command::Run(file) => run::run(file).await,
             Command::Check(arguments) => check::check(arguments).await,
+            Command::Coverage(arguments) => coverage::coverage(&arguments),
             #[cfg(feature = "demo")]
             Command::Demo(arguments) => demo::demo(arguments).await,
         }

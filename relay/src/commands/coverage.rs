@@ -1,0 +1,283 @@
+//! `forebay coverage`: what is recorded, what is missing, and why.
+
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::str::FromStr;
+
+use jiff::civil::DateTime;
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, ToSpan as _};
+
+use super::{ConfigFile, Failure, exit, output};
+use crate::archive::ledger::{Coverage, Span};
+use crate::config::{Camera, Config, Site};
+use crate::coverage::days::midnight;
+use crate::coverage::{AccountError, Sheet, SiteAccounts, html, json, local_long, text};
+use crate::units::{CameraName, CaptureTime};
+
+/// Width of the text where it does not go to a terminal.
+const WIDTH: usize = 120;
+
+#[derive(Debug, clap::Args)]
+pub(super) struct CoverageArguments {
+    #[command(flatten)]
+    file: ConfigFile,
+    /// Only this camera; may be given more than once
+    #[arg(long = "camera", value_name = "NAME")]
+    cameras: Vec<String>,
+    /// From when on: a date (its midnight), a date and time in the site's zone, or RFC 3339
+    #[arg(long, value_name = "WHEN", conflicts_with = "days")]
+    from: Option<When>,
+    /// Until when, written like --from: a date is not included itself [default: now]
+    #[arg(long, value_name = "WHEN")]
+    to: Option<When>,
+    /// How many days of the site's calendar, the last one included
+    #[arg(long, value_name = "N", default_value_t = 7, value_parser = clap::value_parser!(u16).range(1..=3660))]
+    days: u16,
+    /// How to tell it
+    #[arg(long, value_enum, default_value_t)]
+    format: Format,
+    /// File to write; it takes its name when it is whole [default: standard output]
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Copy, Default, clap::ValueEnum)]
+enum Format {
+    /// Tables for a terminal
+    #[default]
+    Text,
+    /// One object for scripts
+    Json,
+    /// One page for a browser or for paper
+    Html,
+}
+
+/// An instant, or a time that each site's zone makes one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum When {
+    Instant(Timestamp),
+    Civil(DateTime),
+}
+
+impl FromStr for When {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        // A time with an offset is tried first: as civil time it would lose the offset.
+        let instant = text.parse().map(Self::Instant);
+        instant
+            .or_else(|_| text.parse().map(Self::Civil))
+            .map_err(|_| {
+                "a date like 2026-05-04, a time in the site's zone like 2026-05-04T07:30, or one \
+                 with its offset from UTC like 2026-05-04T05:30:00Z"
+                    .to_owned()
+            })
+    }
+}
+
+impl When {
+    /// None outside of the years that a capture time holds (1677 to 2262).
+    fn at(self, zone: &TimeZone) -> Option<CaptureTime> {
+        let timestamp = match self {
+            Self::Instant(timestamp) => timestamp,
+            Self::Civil(civil) => civil.to_zoned(zone.clone()).ok()?.timestamp(),
+        };
+        let nanos = i64::try_from(timestamp.as_nanosecond()).ok()?;
+        Some(CaptureTime::from_unix_nanos(nanos))
+    }
+}
+
+pub(super) fn coverage(arguments: &CoverageArguments) -> Result<(), Failure> {
+    let config = arguments.file.load()?;
+    let cameras = arguments.cameras(&config)?;
+    let account = accounts(&config).map_err(unavailable)?;
+    let sheet = arguments.sheet(&config, &cameras, CaptureTime::now(), account)?;
+    let told = match arguments.format {
+        Format::Text => text::write(&sheet, arguments.width()),
+        Format::Json => {
+            json::write(&sheet).map_err(|error| Failure::caused(exit::SOFTWARE, error))?
+        }
+        Format::Html => html::write(&sheet).map_err(|error| Failure::caused(exit::USAGE, error))?,
+    };
+    match &arguments.out {
+        Some(path) => write_whole(path, &told).map_err(|error| {
+            let message = format!("can't write {}: {error}", path.display());
+            Failure::new(exit::CANT_CREATE, message)
+        }),
+        None => {
+            output::say(told.trim_end());
+            Ok(())
+        }
+    }
+}
+
+/// The account of a camera over a window; none where it was never configured while a relay ran.
+type Account = Result<Option<Coverage>, AccountError>;
+
+/// Gives accounts from the catalog in the spool.
+fn accounts(
+    config: &Config,
+) -> Result<impl FnMut(&CameraName, Span) -> Account + use<>, AccountError> {
+    let path = config.relay.spool.join("catalog.sqlite");
+    if !path.exists() {
+        return Err(AccountError::Absent { path });
+    }
+    Ok(move |_: &CameraName, _: Span| {
+        Err(AccountError::Unreadable {
+            path: path.clone(),
+            reason: "this version keeps none".to_owned(),
+        })
+    })
+}
+
+/// The account of a camera of which nothing is known.
+fn nothing(camera: &CameraName, site: &Site, window: Span) -> Coverage {
+    Coverage {
+        camera: camera.clone(),
+        site: site.name.clone(),
+        window,
+        wanted: Vec::new(),
+        recorded: Vec::new(),
+        gaps: Vec::new(),
+    }
+}
+
+fn unavailable(error: AccountError) -> Failure {
+    Failure::caused(exit::UNAVAILABLE, error)
+}
+
+impl CoverageArguments {
+    /// The cameras asked for, in the order of the configuration.
+    fn cameras<'a>(&self, config: &'a Config) -> Result<Vec<&'a Camera>, Failure> {
+        let known = |name: &String| config.cameras.iter().any(|c| c.name.as_str() == name);
+        if let Some(unknown) = self.cameras.iter().find(|name| !known(name)) {
+            let names: Vec<_> = config.cameras.iter().map(|c| c.name.as_str()).collect();
+            return Err(Failure::new(
+                exit::USAGE,
+                format!(
+                    "--camera {unknown}: no such camera in {}; it has {}",
+                    self.file.config.display(),
+                    names.join(", ")
+                ),
+            ));
+        }
+        let asked = |camera: &&Camera| {
+            let mut names = self.cameras.iter();
+            self.cameras.is_empty() || names.any(|name| name == camera.name.as_str())
+        };
+        Ok(config.cameras.iter().filter(asked).collect())
+    }
+
+    /// Asks for the accounts, site by site: days are those of a site's zone.
+    fn sheet(
+        &self,
+        config: &Config,
+        cameras: &[&Camera],
+        now: CaptureTime,
+        mut account: impl FnMut(&CameraName, Span) -> Account,
+    ) -> Result<Sheet, Failure> {
+        let mut sites = Vec::new();
+        for site in &config.sites {
+            let here = cameras.iter().filter(|camera| camera.site == site.name);
+            let names: Vec<_> = here.map(|camera| &camera.name).collect();
+            if names.is_empty() {
+                continue;
+            }
+            let asked = self.window(site, now)?;
+            let accounts = names.into_iter().map(|name| {
+                let known = account(name, asked)?;
+                Ok(known.unwrap_or_else(|| nothing(name, site, asked)))
+            });
+            sites.push(SiteAccounts {
+                site: site.name.clone(),
+                time_zone: site.time_zone.clone(),
+                time_zone_name: site.time_zone_name.clone(),
+                asked,
+                accounts: accounts.collect::<Result<_, _>>().map_err(unavailable)?,
+            });
+        }
+        Ok(Sheet::new(now, sites))
+    }
+
+    /// The window asked for; it ends now at the latest.
+    fn window(&self, site: &Site, now: CaptureTime) -> Result<Span, Failure> {
+        let zone = &site.time_zone;
+        let wrong = |message: String| Failure::new(exit::USAGE, message);
+        let resolve = |option: &str, when: When| {
+            let years = "a time between the years 1678 and 2261 is needed";
+            let time = when.at(zone);
+            time.ok_or_else(|| wrong(format!("{option}: {years}")))
+        };
+        let to = self.to.map(|when| resolve("--to", when)).transpose()?;
+        let end = to.unwrap_or(now).min(now);
+        let begin = match self.from {
+            Some(when) => resolve("--from", when)?,
+            None => {
+                let begin = first_midnight(end, self.days, zone);
+                begin.ok_or_else(|| wrong(format!("--days {}: too many", self.days)))?
+            }
+        };
+        let told = |time| local_long(time, zone);
+        if begin >= now {
+            return Err(wrong(format!(
+                "site {}: --from {} has not come yet: it is {}",
+                site.name,
+                told(begin),
+                told(now)
+            )));
+        }
+        if begin >= end {
+            return Err(wrong(format!(
+                "site {}: --from {} is not before --to {}: swap them, or leave --to out for now",
+                site.name,
+                told(begin),
+                told(end)
+            )));
+        }
+        Ok(Span { begin, end })
+    }
+
+    fn width(&self) -> usize {
+        let stdout = std::io::stdout();
+        let size = match self.out {
+            None => rustix::termios::tcgetwinsize(&stdout).ok(),
+            Some(_) => None,
+        };
+        // A terminal that doesn't know its size says 0.
+        let columns = size.map(|size| usize::from(size.ws_col));
+        columns.filter(|columns| *columns > 0).unwrap_or(WIDTH)
+    }
+}
+
+/// Midnight of the first of so many days, of which the last holds the time just before `end`.
+fn first_midnight(end: CaptureTime, days: u16, zone: &TimeZone) -> Option<CaptureTime> {
+    let last = Timestamp::from_nanosecond(i128::from(end.unix_nanos()) - 1).ok()?;
+    let last = last.to_zoned(zone.clone()).date();
+    let first = last.checked_sub((i64::from(days) - 1).days()).ok()?;
+    midnight(first, zone)
+}
+
+/// Writes beside the file and renames: whoever reads it sees the old one or the new one.
+fn write_whole(path: &Path, text: &str) -> std::io::Result<()> {
+    let name = path.file_name().ok_or(std::io::ErrorKind::IsADirectory)?;
+    let mut part = std::ffi::OsString::from(".");
+    part.push(name);
+    part.push(format!(".{}.part", std::process::id()));
+    let part = path.with_file_name(part);
+    let written = std::fs::File::create(&part)
+        .and_then(|mut file| {
+            file.write_all(text.as_bytes())?;
+            file.sync_all()
+        })
+        .and_then(|()| std::fs::rename(&part, path));
+    if written.is_err() {
+        // What went wrong is told; a left-over that can't be removed adds nothing to it.
+        std::fs::remove_file(&part).ok();
+    }
+    written
+}
+
+#[cfg(test)]
+#[path = "coverage_tests.rs"]
+mod tests;
