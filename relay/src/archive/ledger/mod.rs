@@ -5,6 +5,12 @@
 //! saw it happen have left. Nothing is a gap by opinion: without the files there is no coverage, and
 //! without evidence footage that intake has seen is missing by fault of what comes after it.
 
+mod account;
+pub mod footage;
+mod spans;
 mod types;
 
+pub use account::{Books, Footage, Run, Testimony, account};
+pub use spans::total_nanos;
+use spans::union;
 pub use types::{Coverage, Evidence, Gap, GapCause, Span, Witness};
