@@ -53,6 +53,7 @@ impl Object {
             state,
             flushing,
         });
+        locked(&store.unsettled).insert(number, key.clone());
         locked(&store.open).insert(number, Arc::clone(&file));
         Ok(Self {
             store,
