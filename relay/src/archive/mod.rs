@@ -12,6 +12,7 @@
 //! `<spool>/set-aside/` and is never deleted. Order that makes it so: a file's content is flushed
 //! before its name moves; the folder that gains a name is flushed before the one that loses it.
 
+pub mod catalog;
 mod disk;
 pub mod ledger;
 pub mod mp4;

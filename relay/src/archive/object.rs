@@ -87,6 +87,13 @@ impl Object {
         )))
     }
 
+    /// What it was begun for; empty once it is finished.
+    #[must_use]
+    pub fn purpose(&self) -> &str {
+        let file = self.file.as_ref();
+        file.map_or("", |file| &file.name.key.purpose)
+    }
+
     /// Length in bytes.
     #[must_use]
     pub fn size(&self) -> u64 {

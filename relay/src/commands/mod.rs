@@ -1,5 +1,6 @@
 //! The command line. Each command is a file; this one holds what they share.
 
+mod catalog;
 mod check;
 #[cfg(feature = "demo")]
 mod demo;
@@ -62,6 +63,9 @@ enum Command {
     Run(ConfigFile),
     /// Check a configuration without running it, and with --probe the cameras too
     Check(check::CheckArguments),
+    /// Work on the index of the archive
+    #[command(subcommand)]
+    Catalog(catalog::CatalogCommand),
     /// Record a simulated building site: no camera, no network, nothing to configure
     #[cfg(feature = "demo")]
     Demo(demo::DemoArguments),
@@ -151,6 +155,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
         match arguments.command {
             Command::Run(file) => run::run(file).await,
             Command::Check(arguments) => check::check(arguments).await,
+            Command::Catalog(command) => catalog::catalog(&command),
             #[cfg(feature = "demo")]
             Command::Demo(arguments) => demo::demo(arguments).await,
         }

@@ -9,6 +9,7 @@ use tokio::task::JoinSet;
 use super::intake_thread::IntakeThread;
 use super::{Shutdown, Trigger, keep, shutdown};
 use crate::archive::Archive;
+use crate::archive::ledger::Ledger;
 use crate::config::{Camera, Config, Sink};
 use crate::hold::Hold;
 use crate::intake::{CameraStatus, CameraTask};
@@ -45,6 +46,7 @@ struct Yard<'a> {
     config: &'a Config,
     telemetry: &'a Arc<Telemetry>,
     archive: &'a Archive,
+    ledger: &'a Ledger,
     engine: &'a Arc<Engine>,
     supervisor: SupervisorEvents,
 }
@@ -54,6 +56,7 @@ impl Crew {
         config: &Config,
         telemetry: &Arc<Telemetry>,
         archive: &Archive,
+        ledger: &Ledger,
         engine: &Arc<Engine>,
     ) -> std::io::Result<(Self, Vec<RunningCamera>)> {
         let supervisor = SupervisorEvents::new(telemetry);
@@ -61,6 +64,7 @@ impl Crew {
             config,
             telemetry,
             archive,
+            ledger,
             engine,
             supervisor,
         };
@@ -104,7 +108,8 @@ impl Crew {
             Arc::new(sink.clone()),
             Some(yard.archive.clone()),
             Some(events.clone()),
-        );
+        )
+        .with_ledger(yard.ledger);
         let name = format!("{}/{}", camera.name, sink.name);
         let (engine, hold, when_behind) =
             (Arc::clone(yard.engine), Arc::clone(hold), sink.when_behind);

@@ -7,5 +7,5 @@ pub mod logs;
 mod metrics;
 mod process;
 
-pub use events::{ArchiveEvents, CameraEvents, SinkEvents, SupervisorEvents};
+pub use events::{ArchiveEvents, CameraEvents, LedgerEvents, SinkEvents, SupervisorEvents};
 pub use metrics::{EndReason, Telemetry};

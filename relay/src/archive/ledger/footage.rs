@@ -345,4 +345,4 @@ fn long(bytes: &[u8], at: usize) -> Option<u64> {
 
 #[cfg(test)]
 #[path = "footage_tests.rs"]
-mod tests;
+pub(super) mod tests;

@@ -7,10 +7,19 @@
 
 mod account;
 pub mod footage;
+mod journal;
+mod reader;
+mod rebuild;
+mod run;
+mod scan;
 mod spans;
 mod types;
 
+pub(super) use account::MARGIN;
 pub use account::{Books, Footage, Run, Testimony, account};
+pub use rebuild::{RebuildError, Rebuilt, rebuild};
+pub use run::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
+pub use scan::{FOOTAGE, Scanned};
 pub use spans::total_nanos;
 use spans::union;
 pub use types::{Coverage, Evidence, Gap, GapCause, Span, Witness};
