@@ -12,8 +12,8 @@ const FORWARD_MAX_NANOS: i64 = 60 * SECOND as i64;
 /// H.265 hold for output, last 2 s at 8 pictures a second.
 const BACK_MAX_NANOS: i64 = 2 * SECOND as i64;
 /// A longer step between pictures, and one of more than three times the step before it, is a hole:
-/// the camera left pictures out. Shorter ones may be jitter of its clock.
-const HOLE_MIN_NANOS: i64 = SECOND as i64 / 4;
+/// the camera left pictures out. Shorter ones may be a camera that was busy.
+const HOLE_MIN_NANOS: i64 = SECOND as i64 / 2;
 /// The same where no step came before: cameras with fewer pictures are not known.
 const HOLE_ALONE_NANOS: i64 = 5 * SECOND as i64;
 /// Sound may be captured this much before the picture that opens a file.

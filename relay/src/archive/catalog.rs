@@ -118,6 +118,16 @@ pub enum Found {
     Damaged(PathBuf),
 }
 
+/// A run as one camera's journal tells it.
+#[derive(Debug, Clone)]
+pub(super) struct RunRecord {
+    pub(super) begin: CaptureTime,
+    pub(super) alive: CaptureTime,
+    pub(super) ended: bool,
+    /// Of the camera; none where the run did not know it.
+    pub(super) site: Option<SiteName>,
+}
+
 /// Something that the catalog is to remember. Each can be applied again.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Change {
@@ -394,13 +404,18 @@ impl Catalog {
         &self,
         camera: &CameraName,
         number: usize,
-    ) -> Result<Vec<(CaptureTime, CaptureTime, bool, Option<SiteName>)>, CatalogError> {
+    ) -> Result<Vec<RunRecord>, CatalogError> {
         let sql = "SELECT begin, alive, ended, site FROM run \
                    LEFT JOIN run_camera ON run = begin AND camera = ?1 \
                    ORDER BY begin DESC LIMIT ?2";
         let number = i64::try_from(number).unwrap_or(i64::MAX);
         self.rows(sql, params![camera, number], |row| {
-            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
+            Ok(RunRecord {
+                begin: row.get(0)?,
+                alive: row.get(1)?,
+                ended: row.get(2)?,
+                site: row.get(3)?,
+            })
         })
     }
 

@@ -12,9 +12,9 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::{Evidence, GapCause};
-use crate::archive::catalog::{Change, witness_of, witness_word};
+use crate::archive::catalog::{Change, RunRecord, witness_of, witness_word};
 use crate::archive::{Archive, ArchiveError, Object, ObjectKey};
-use crate::units::{CameraName, CaptureTime, Name, SiteName};
+use crate::units::{CameraName, CaptureTime, Name};
 
 /// The purpose of journals; in names of the spool it stands for the sink, too.
 pub(super) const PURPOSE: &str = "ledger";
@@ -71,15 +71,6 @@ fn time(Stamp(stamp): Stamp) -> Option<CaptureTime> {
     let stamp: Timestamp = stamp.parse().ok()?;
     let nanos = i64::try_from(stamp.as_nanosecond()).ok()?;
     Some(CaptureTime::from_unix_nanos(nanos))
-}
-
-/// The record of a run, for the journal of a camera.
-#[derive(Debug, Clone)]
-pub(super) struct RunRecord {
-    pub(super) begin: CaptureTime,
-    pub(super) alive: CaptureTime,
-    pub(super) ended: bool,
-    pub(super) site: Option<SiteName>,
 }
 
 /// The changes that a line stands for; none for one that can't be read.

@@ -4,7 +4,7 @@ use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 
 use super::scan::{FOOTAGE, MP4, Scan, Scanned, spool_names};
-use crate::archive::catalog::{Catalog, CatalogError, Change, FILE};
+use crate::archive::catalog::{Catalog, CatalogError, Change, FILE, RunRecord};
 use crate::archive::names::Spool;
 use crate::archive::{At, Disk, OpenError, RealDisk, StorageError};
 use crate::units::CaptureTime;
@@ -87,7 +87,7 @@ fn settle(catalog: &mut Catalog, spool: &Path) -> Result<(), CatalogError> {
     let mut changes = Vec::new();
     for (camera, _) in catalog.cameras()? {
         let runs = catalog.last_runs(&camera, 1)?;
-        let Some((_, alive, ..)) = runs.first() else {
+        let Some(RunRecord { alive, .. }) = runs.first() else {
             continue;
         };
         let of_camera = open.iter().filter(|(name, _)| name.key.camera == camera);

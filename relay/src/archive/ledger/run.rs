@@ -7,12 +7,12 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TryRecvError, sync
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use super::journal::{Journals, RunRecord};
+use super::journal::Journals;
 use super::reader::{Job, Reader};
 use super::scan::{FOOTAGE, MP4, published, spooled};
 use super::spans::later;
 use super::{Evidence, GapCause, Span, Witness};
-use crate::archive::catalog::{Catalog, CatalogError, Change, Found};
+use crate::archive::catalog::{Catalog, CatalogError, Change, Found, RunRecord};
 use crate::archive::{Archive, ArchiveEvent, ObjectKey};
 use crate::telemetry::LedgerEvents;
 use crate::units::{CameraName, CaptureTime, SiteName};
@@ -445,13 +445,7 @@ impl Keeper {
         for camera in &self.cameras {
             let earlier = self.catalog.as_ref().filter(|_| start);
             let earlier = earlier.and_then(|c| c.last_runs(&camera.name, EARLIER_RUNS).ok());
-            for (begin, alive, ended, site) in earlier.into_iter().flatten().rev() {
-                let run = RunRecord {
-                    begin,
-                    alive,
-                    ended,
-                    site,
-                };
+            for run in earlier.into_iter().flatten().rev() {
                 self.journals.run(&camera.name, &run);
             }
             self.pending.push(Change::Camera {
