@@ -63,6 +63,7 @@ CREATE TABLE settled (
     camera TEXT PRIMARY KEY,
     until INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;
+CREATE TABLE complete (yes INTEGER PRIMARY KEY) STRICT;
 ";
 
 /// Why the catalog can't be used.
@@ -190,6 +191,8 @@ pub enum Change {
         /// Up to when.
         until: CaptureTime,
     },
+    /// Everything that the archive's folders held has been read once.
+    Complete,
 }
 
 impl ToSql for CaptureTime {
@@ -429,6 +432,12 @@ impl Catalog {
         end.optional().of(&self.path)
     }
 
+    /// Whether the archive's folders have been read whole since the catalog was begun.
+    pub(super) fn is_complete(&self) -> Result<bool, CatalogError> {
+        let rows: i64 = self.one("SELECT count(*) FROM complete")?;
+        Ok(rows > 0)
+    }
+
     /// Whether a file is known.
     pub(super) fn knows(&self, object: &str) -> Result<bool, CatalogError> {
         let sql = "SELECT 1 FROM footage WHERE object = ?1 LIMIT 1";
@@ -603,6 +612,7 @@ fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite::Result<()>
              ON CONFLICT DO UPDATE SET until = max(until, excluded.until)",
             &[camera, until],
         ),
+        Change::Complete => run("INSERT OR IGNORE INTO complete VALUES (1)", &[]),
     }
 }
 
@@ -648,3 +658,7 @@ impl<T> Of<T> for rusqlite::Result<T> {
         })
     }
 }
+
+#[cfg(test)]
+#[path = "catalog_tests.rs"]
+mod tests;

@@ -217,6 +217,7 @@ impl<'a> Near<'a> {
 struct Ground {
     down: Vec<Span>,
     starts: BTreeSet<CaptureTime>,
+    ends: BTreeSet<CaptureTime>,
 }
 
 #[derive(Debug, Clone)]
@@ -233,6 +234,7 @@ impl Ground {
         Self {
             down: subtract(&[extent], &alive),
             starts: books.runs.iter().map(|run| run.span.begin).collect(),
+            ends: books.runs.iter().map(|run| run.span.end).collect(),
         }
     }
 
@@ -269,9 +271,13 @@ impl Ground {
         down.take_while(move |down| down.begin < span.end)
     }
 
+    fn is_down(&self, span: Span) -> bool {
+        self.down_in(span).next().is_some()
+    }
+
     /// A piece in which nothing begins or ends.
     fn piece(&self, span: Span, evidence: &[&Testimony]) -> Piece {
-        if self.down_in(span).next().is_some() {
+        if self.is_down(span) {
             return Piece {
                 span,
                 cause: Some(GapCause::Relay),
@@ -319,9 +325,12 @@ impl Ground {
                 .unwrap_or_default()
                 .iter()
                 .find(|next| next.cause.is_some());
-            let down_from = silent_until
-                .filter(|next| self.down_in(next.span).next().is_some())
-                .map(|next| next.span.begin);
+            let last = pieces.last().map(|last| last.span.end);
+            let down_from = match silent_until {
+                Some(next) => Some(next.span.begin).filter(|_| self.is_down(next.span)),
+                // The end of a run that no other follows yet.
+                None => last.filter(|last| self.ends.contains(last)),
+            };
             let started = start.map_or(piece.span.begin, |start| later(start, START_MAX));
             let cut_off = down_from.map_or(piece.span.end, |down| later(down, -TAIL_MAX));
             let Span { begin, end } = piece.span;

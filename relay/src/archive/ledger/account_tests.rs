@@ -100,6 +100,18 @@ fn a_kill_takes_its_tail_and_the_start_with_it() {
 }
 
 #[test]
+fn the_end_of_the_last_run_is_the_relays() {
+    let case = Case {
+        runs: vec![run(0, 50 * S)],
+        footage: vec![footage(0, 46 * S)],
+        evidence: vec![],
+    };
+    assert_eq!(case.gaps(60 * S), [("relay", 46_000, 50_000)]);
+    // While it runs, nothing excuses it.
+    assert_eq!(case.gaps(49 * S), [("sink", 46_000, 49_000)]);
+}
+
+#[test]
 fn what_is_known_of_the_time_before_a_kill_stays() {
     let case = Case {
         runs: vec![run(0, 50 * S), run(80 * S, 200 * S)],

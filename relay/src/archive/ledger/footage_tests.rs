@@ -1,4 +1,9 @@
-#![allow(clippy::unwrap_used, clippy::indexing_slicing)]
+#![allow(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    clippy::print_stderr
+)]
 
 use proptest::prelude::*;
 
@@ -188,6 +193,45 @@ fn boasting_is_cut() {
     bytes.extend(mp4_box(b"mdat", b""));
     let recorded = read(&bytes[..], at(BEGIN), None).unwrap();
     assert_eq!(recorded.frame_nanos, 40 * MS);
+}
+
+/// Another writer's files: ffmpeg's, in real time, with wall-clock times in `prft`.
+#[test]
+fn files_of_ffmpeg() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("other.mp4");
+    let before = CaptureTime::now();
+    // Without lookahead: else it encodes all at the end, and all fragments tell the same time.
+    let arguments = "-v error -re -f lavfi -i testsrc=size=64x48:rate=10 -f lavfi -i sine -t 2 \
+                     -c:v libx264 -g 10 -bf 2 -threads 1 \
+                     -x264-params rc-lookahead=0:sync-lookahead=0 -c:a aac -write_prft wallclock \
+                     -movflags frag_keyframe+empty_moov+default_base_moof";
+    let run = std::process::Command::new("ffmpeg")
+        .args(arguments.split_whitespace())
+        .arg(&path)
+        .output();
+    let Ok(run) = run else {
+        eprintln!("skipped: there is no ffmpeg");
+        return;
+    };
+    assert!(
+        run.status.success(),
+        "{}",
+        String::from_utf8_lossy(&run.stderr)
+    );
+    let file = std::fs::read(&path).unwrap();
+    let recorded = read(&file[..], before, None).unwrap();
+    assert_eq!(recorded.frame_nanos, 100 * MS);
+    // The clock is read when a fragment begins to be written, however busy the machine is.
+    let [span] = recorded.spans[..] else {
+        panic!("{recorded:?}");
+    };
+    assert!(span.begin > later(before, -3 * SECOND) && span.end < later(before, 20 * SECOND));
+    assert!(
+        (SECOND..4 * SECOND).contains(&span.nanos()),
+        "{}",
+        span.nanos()
+    );
 }
 
 proptest! {

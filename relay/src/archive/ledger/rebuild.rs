@@ -81,10 +81,10 @@ pub fn rebuild(
     Ok(Rebuilt { scanned, path })
 }
 
-/// Everything up to the last run's end is settled, but what a crash left open is yet to be repaired.
+/// All is read. Everything up to the last run's end is settled, but what a crash left open is yet to be repaired.
 fn settle(catalog: &mut Catalog, spool: &Path) -> Result<(), CatalogError> {
     let open = spool_names(&Spool::new(spool).open, FOOTAGE, MP4);
-    let mut changes = Vec::new();
+    let mut changes = vec![Change::Complete];
     for (camera, _) in catalog.cameras()? {
         let runs = catalog.last_runs(&camera, 1)?;
         let Some(RunRecord { alive, .. }) = runs.first() else {

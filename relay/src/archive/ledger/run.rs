@@ -169,6 +169,7 @@ struct Handle {
 struct Flags {
     closing: AtomicBool,
     /// Ends at once, as if killed.
+    #[cfg(test)]
     killed: AtomicBool,
     ended: Mutex<bool>,
     woken: Condvar,
@@ -376,15 +377,15 @@ impl Keeper {
                 Ok(message) => {
                     self.take(message);
                     self.drain();
-                    if flags.killed.load(Ordering::Acquire) {
-                        return;
-                    }
                     self.commit();
                 }
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => return,
             }
+            #[cfg(test)]
             if flags.killed.load(Ordering::Acquire) {
+                // Dropped, the journals would be repaired at once.
+                std::mem::forget(self);
                 return;
             }
             if flags.closing.load(Ordering::Acquire) {
@@ -414,22 +415,25 @@ impl Keeper {
                     self.events.catalog_put_aside(path);
                 }
                 self.catalog = Some(catalog);
-                self.scan(found == Found::Whole);
+                self.scan();
             }
             Err(error) => self.events.catalog_failed(&error),
         }
     }
 
     /// Looks for what the catalog does not know: of the last days where it was kept, of all days
-    /// where it is new.
-    fn scan(&mut self, kept: bool) {
+    /// where that has never come to its end.
+    fn scan(&mut self) {
         let Some(catalog) = &self.catalog else { return };
+        let kept = catalog.is_complete().unwrap_or(false);
         let settled = |camera: &Camera| catalog.settled(&camera.name).ok().flatten();
         let oldest = self.cameras.iter().filter_map(settled).min();
         let since = kept.then_some(oldest).flatten();
         let since = since.map(|since| later(since, -24 * 3600 * SECOND));
-        let known = since.map(|since| catalog.objects_since(later(since, -24 * 3600 * SECOND)));
-        let known = known.and_then(Result::ok).unwrap_or_default();
+        let known_since = since.map_or(CaptureTime::from_unix_nanos(i64::MIN), |since| {
+            later(since, -24 * 3600 * SECOND)
+        });
+        let known = catalog.objects_since(known_since).unwrap_or_default();
         let since = since.map_or_else(String::new, CaptureTime::day);
         if self.reader.ask(Job::Scan { since, known }) {
             self.scanning = Some(Instant::now() + SCAN_PATIENCE);
@@ -531,7 +535,10 @@ impl Keeper {
                 }
             }
             Message::Scanned(changes) => self.pending.extend(changes),
-            Message::ScanEnded => self.scanning = None,
+            Message::ScanEnded => {
+                self.scanning = None;
+                self.pending.push(Change::Complete);
+            }
             Message::Wake => {}
         }
     }
@@ -664,7 +671,7 @@ impl Keeper {
         self.rescan |= self.missed.swap(false, Ordering::AcqRel);
         if self.rescan && self.scanning.is_none() {
             self.rescan = false;
-            self.scan(true);
+            self.scan();
         }
         self.commit();
         // Without what could not be written an account would be wrong.
