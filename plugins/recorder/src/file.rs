@@ -214,8 +214,16 @@ impl<H: Host> File<H> {
         sync: bool,
         settings: Settings,
     ) -> Result<(), String> {
+        let expected = self.main.expected(info);
+        let hole = info.discontinuity || expected.is_some_and(|time| self.main.hole_before(time));
         let time = self.main.place(info, self.main_written.usual);
-        let room = self.make_room(host, info, time, sync, settings);
+        let room = if hole {
+            // Samples of a fragment follow each other: only between fragments time can be left
+            // out, and a sample must not last over what is missing.
+            self.flush(host)
+        } else {
+            self.make_room(host, info, time, sync, settings)
+        };
         // Held also where there is no room, so that it is counted with what is lost.
         self.open.push_main(Held::new(info, unit, time, sync));
         room?;
@@ -313,7 +321,8 @@ impl<H: Host> File<H> {
         // With reordering, the next file's first unit is not what is shown next.
         let next = next
             .filter(|info| !self.main.reordered() && !info.discontinuity)
-            .and_then(|info| self.main.expected_random_access(info));
+            .and_then(|info| self.main.expected_random_access(info))
+            .filter(|time| !self.main.hole_before(*time));
         self.write_open(host, next)?;
         let Some(object) = self.object.take() else {
             return Ok(());

@@ -4,7 +4,7 @@
 //! first after a wall-clock multiple of `segment_seconds`, and the first after anything that
 //! breaks the times or the content of a file: new parameters (a track with a new id), a new
 //! timeline, a discontinuity, times that jump. So a file has no hole but where units are missing
-//! and decoding can't begin anew; such a hole keeps its true length.
+//! and decoding can't begin anew; such a hole keeps its true length, and no sample lasts over it.
 //!
 //! Units go to files by their order of arrival. Sound that comes before the picture that opens a
 //! file belongs to the file before; where there is none, it is dropped and counted

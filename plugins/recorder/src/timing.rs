@@ -11,6 +11,11 @@ const FORWARD_MAX_NANOS: i64 = 60 * SECOND as i64;
 /// A longer step back is a broken clock, not reordering: 16 pictures, the most that H.264 and
 /// H.265 hold for output, last 2 s at 8 pictures a second.
 const BACK_MAX_NANOS: i64 = 2 * SECOND as i64;
+/// A longer step between pictures, and one of more than three times the step before it, is a hole:
+/// the camera left pictures out. Shorter ones may be a camera that was busy.
+const HOLE_MIN_NANOS: i64 = SECOND as i64 / 2;
+/// The same where no step came before: cameras with fewer pictures are not known.
+const HOLE_ALONE_NANOS: i64 = 5 * SECOND as i64;
 /// Sound may be captured this much before the picture that opens a file.
 const LEAD_MAX_NANOS: i64 = SECOND as i64;
 /// How far the sound may be from where its capture time puts it, beyond the uncertainty of both,
@@ -151,6 +156,8 @@ pub struct MainLine {
     last: Option<Last>,
     /// The greatest time yet.
     latest: i64,
+    /// By how much it grew last.
+    step: Option<i64>,
     reordered: bool,
     broken: bool,
 }
@@ -163,6 +170,7 @@ impl MainLine {
             clock,
             last: None,
             latest: 0,
+            step: None,
             reordered: false,
             broken: false,
         }
@@ -207,6 +215,20 @@ impl MainLine {
             .filter(|time| self.last.is_none() || *time > self.latest)
     }
 
+    /// Whether something is missing between what is placed and a unit at `time`. A camera that
+    /// just became slower makes one such hole, not one for each unit.
+    #[must_use]
+    pub fn hole_before(&self, time: i64) -> bool {
+        let step = time.saturating_sub(self.latest);
+        self.last.is_some()
+            && match self.step {
+                Some(before) => {
+                    step > self.clock.ticks(HOLE_MIN_NANOS) && step > before.saturating_mul(3)
+                }
+                None => step > self.clock.ticks(HOLE_ALONE_NANOS),
+            }
+    }
+
     /// The time of the next unit. One that can't be compared is put after all before it, at the
     /// distance of capture where that makes sense, else at the `usual` one.
     pub fn place(&mut self, info: &UnitInfo, usual: u32) -> i64 {
@@ -220,6 +242,9 @@ impl MainLine {
             self.latest.saturating_add(step.max(1))
         });
         self.reordered |= time < self.latest;
+        if self.last.is_some() && time > self.latest {
+            self.step = Some(time.saturating_sub(self.latest));
+        }
         self.latest = self.latest.max(time);
         self.last = Some(Last::new(info, time));
         time

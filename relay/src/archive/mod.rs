@@ -12,6 +12,7 @@
 //! `<spool>/set-aside/` and is never deleted. Order that makes it so: a file's content is flushed
 //! before its name moves; the folder that gains a name is flushed before the one that loses it.
 
+pub mod catalog;
 mod disk;
 pub mod ledger;
 pub mod mp4;
@@ -41,10 +42,10 @@ use std::time::Duration;
 pub use disk::{Disk, DiskFile, Metadata, RealDisk, Room};
 pub use names::ObjectKey;
 pub use object::Object;
-use store::Store;
+use store::{Store, locked};
 use worker::Workers;
 
-use crate::units::CaptureTime;
+use crate::units::{CameraName, CaptureTime};
 
 /// Where and how often.
 #[derive(Debug, Clone)]
@@ -85,14 +86,20 @@ pub enum ArchiveEvent {
         bytes: u64,
         /// Its final name.
         path: PathBuf,
+        /// Where it lay in the spool.
+        spooled: PathBuf,
     },
-    /// A finished file waits in the spool: the archive is on another file system (then there is no
+    /// A finished file, durable as it is, waits in the spool: the archive is on another file system (then there is no
     /// error) or can't be reached now.
     Deferred {
         /// What it is.
         key: ObjectKey,
+        /// Capture time at which it ends, unless it was left open by a crash.
+        end: Option<CaptureTime>,
         /// Its length.
         bytes: u64,
+        /// Where it lies.
+        spooled: PathBuf,
         /// Why, where something failed.
         error: Option<String>,
     },
@@ -344,6 +351,17 @@ impl Archive {
     #[must_use]
     pub fn open_objects(&self) -> usize {
         self.store.open_objects()
+    }
+
+    /// Begin of the oldest object of a camera and purpose of which no event has told yet what
+    /// became of it.
+    #[must_use]
+    pub fn oldest_unsettled(&self, camera: &CameraName, purpose: &str) -> Option<CaptureTime> {
+        let unsettled = locked(&self.store.unsettled);
+        let keys = unsettled.values();
+        keys.filter(|key| key.camera == *camera && key.purpose == purpose)
+            .map(|key| key.begin)
+            .min()
     }
 
     /// Bytes appended to open objects that a power cut now would take.

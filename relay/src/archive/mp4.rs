@@ -96,10 +96,7 @@ pub fn whole_prefix<S: Source + ?Sized>(source: &S) -> Result<WholePrefix, Unrep
     let mut awaits_data = false;
     // Boxes were seen that belong to a fragment yet to come: alone they are worth nothing.
     let mut lead_in = false;
-    let mut walk = Walk {
-        boxes: movie.boxes,
-        at: movie.header.end,
-    };
+    let mut walk = Walk::behind(&movie);
     while let Some(header) = walk.next(source)? {
         match &header.kind {
             b"moof" => {
@@ -200,30 +197,38 @@ fn distance(whole: &[u8], part: &[u8]) -> u64 {
 }
 
 #[derive(Debug, Clone, Copy)]
-struct Header {
-    kind: [u8; 4],
+pub(crate) struct Header {
+    pub(crate) kind: [u8; 4],
     /// Where the content begins, in the file.
-    body: u64,
+    pub(crate) body: u64,
     /// Where the box ends.
     end: u64,
 }
 
-struct Movie {
+pub(crate) struct Movie {
     header: Header,
-    body: Vec<u8>,
+    pub(crate) body: Vec<u8>,
     /// Boxes up to it.
     boxes: u64,
 }
 
 /// The boxes of the top level, as far as they are whole.
-struct Walk {
+pub(crate) struct Walk {
     boxes: u64,
     at: u64,
 }
 
 impl Walk {
+    /// What stands behind a movie header.
+    pub(crate) fn behind(movie: &Movie) -> Self {
+        Self {
+            boxes: movie.boxes,
+            at: movie.header.end,
+        }
+    }
+
     /// The next box; none where the file ends, or where what follows is cut or no box.
-    fn next<S: Source + ?Sized>(&mut self, source: &S) -> io::Result<Option<Header>> {
+    pub(crate) fn next<S: Source + ?Sized>(&mut self, source: &S) -> io::Result<Option<Header>> {
         let left = source.size().saturating_sub(self.at);
         if left < 8 || self.boxes == BOXES_MAX {
             return Ok(None);
@@ -263,7 +268,7 @@ fn box_size(bytes: &[u8]) -> Option<([u8; 4], u64, u64)> {
 }
 
 /// The boxes in a container; a none at the end where they don't fill it exactly.
-fn children(mut bytes: &[u8]) -> impl Iterator<Item = Option<([u8; 4], &[u8])>> {
+pub(crate) fn children(mut bytes: &[u8]) -> impl Iterator<Item = Option<([u8; 4], &[u8])>> {
     std::iter::from_fn(move || {
         if bytes.is_empty() {
             return None;
@@ -283,7 +288,7 @@ fn children(mut bytes: &[u8]) -> impl Iterator<Item = Option<([u8; 4], &[u8])>> 
     })
 }
 
-fn find_movie<S: Source + ?Sized>(source: &S) -> Result<Movie, Unrepairable> {
+pub(crate) fn find_movie<S: Source + ?Sized>(source: &S) -> Result<Movie, Unrepairable> {
     let mut walk = Walk { boxes: 0, at: 0 };
     match walk.next(source)? {
         Some(first) if &first.kind == b"ftyp" => {}
@@ -343,7 +348,10 @@ fn is_fragment<S: Source + ?Sized>(source: &S, header: &Header) -> io::Result<bo
     Ok(headers == 1 && tracks > 0)
 }
 
-fn read_body<S: Source + ?Sized>(source: &S, header: &Header) -> io::Result<Option<Vec<u8>>> {
+pub(crate) fn read_body<S: Source + ?Sized>(
+    source: &S,
+    header: &Header,
+) -> io::Result<Option<Vec<u8>>> {
     let size = header.end.saturating_sub(header.body);
     if size > MOVIE_BYTES_MAX {
         return Ok(None);

@@ -53,6 +53,7 @@ impl Object {
             state,
             flushing,
         });
+        locked(&store.unsettled).insert(number, key.clone());
         locked(&store.open).insert(number, Arc::clone(&file));
         Ok(Self {
             store,
@@ -84,6 +85,13 @@ impl Object {
             bytes.len(),
             self.size()
         )))
+    }
+
+    /// What it was begun for; empty once it is finished.
+    #[must_use]
+    pub fn purpose(&self) -> &str {
+        let file = self.file.as_ref();
+        file.map_or("", |file| &file.name.key.purpose)
     }
 
     /// Length in bytes.

@@ -71,7 +71,9 @@ impl Store {
         };
         self.tell(ArchiveEvent::Deferred {
             key: name.key.clone(),
+            end: name.end,
             bytes,
+            spooled: path,
             error,
         });
         self.call_worker();
@@ -233,6 +235,7 @@ impl Store {
             end,
             bytes,
             path: path.clone(),
+            spooled: source.to_owned(),
         });
         Ok((path, bytes))
     }

@@ -177,7 +177,14 @@ impl Store {
         failed
     }
 
-    fn settle(&self, Handed { file, end }: &Handed) -> Result<Published, StorageError> {
+    fn settle(&self, handed: &Handed) -> Result<Published, StorageError> {
+        let settled = self.try_settle(handed)?;
+        // Only now: the events of it have been told.
+        locked(&self.unsettled).remove(&handed.file.number);
+        Ok(settled)
+    }
+
+    fn try_settle(&self, Handed { file, end }: &Handed) -> Result<Published, StorageError> {
         if end.is_some() {
             let name = SpoolName {
                 end: *end,
@@ -222,15 +229,23 @@ impl Store {
             .at("look for holes in", path)?
             .min(size)
             .min(trusted);
-        if name.key.extension != "mp4" {
-            let reason = "it was left unfinished, and its kind does not tell whether it is whole";
-            return self.set_aside(path, name, size, reason.into());
-        }
         let part = Part {
             file: &*file,
             size: end,
         };
-        let (bytes_kept, patches) = match whole_part(&part) {
+        let whole = match name.key.extension.as_str() {
+            "mp4" => whole_part(&part),
+            "jsonl" => match whole_lines(&part).at("read", path)? {
+                0 => return self.set_aside(path, name, size, "it holds no whole line".into()),
+                bytes => Ok((bytes, Vec::new())),
+            },
+            _ => {
+                let reason =
+                    "it was left unfinished, and its kind does not tell whether it is whole";
+                return self.set_aside(path, name, size, reason.into());
+            }
+        };
+        let (bytes_kept, patches) = match whole {
             Ok(whole) => whole,
             Err(Unrepairable::Read(error)) => return Err(error).at("read", path),
             Err(reason) => return self.set_aside(path, name, size, reason.to_string()),
@@ -330,6 +345,23 @@ impl Store {
 fn whole_part(part: &Part<'_>) -> Result<(u64, Vec<mp4::Patch>), Unrepairable> {
     let whole = mp4::whole_prefix(part)?;
     Ok((whole.bytes, mp4::stale_durations(part)?))
+}
+
+/// Length up to the last line break.
+fn whole_lines(part: &Part<'_>) -> io::Result<u64> {
+    let mut buffer = [0; 4096];
+    let mut end = part.size;
+    while end > 0 {
+        let begin = end.saturating_sub(buffer.len() as u64);
+        let len = usize::try_from(end - begin).unwrap_or_default();
+        let chunk = buffer.get_mut(..len).unwrap_or_default();
+        read_exact_at(part.file, begin, chunk)?;
+        if let Some(at) = chunk.iter().rposition(|byte| *byte == b'\n') {
+            return Ok(begin + at as u64 + 1);
+        }
+        end = begin;
+    }
+    Ok(0)
 }
 
 /// The part of a file that is trusted.

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use super::disk::{Disk, DiskFile, write_all_at};
 use super::names::{Spool, SpoolName};
-use super::{ArchiveEvent, ArchiveOptions, At, OnEvent, OpenError, StorageError};
+use super::{ArchiveEvent, ArchiveOptions, At, ObjectKey, OnEvent, OpenError, StorageError};
 use crate::units::CaptureTime;
 
 /// Abandoned objects that wait for their repair; more are left in the spool for the next start.
@@ -31,6 +31,8 @@ pub(super) struct Store {
     pub(super) next_number: AtomicU64,
     /// Objects being written, by number.
     pub(super) open: Mutex<BTreeMap<u64, Arc<OpenFile>>>,
+    /// What this process has begun and not settled, by number.
+    pub(super) unsettled: Mutex<BTreeMap<u64, ObjectKey>>,
     /// Objects to be settled by the thread that carries.
     pub(super) handed: Mutex<VecDeque<Handed>>,
     /// Names in `finished` that one thread works on, so that no other takes them up.
@@ -109,6 +111,7 @@ impl Store {
             epoch,
             next_number: AtomicU64::new(1),
             open: Mutex::default(),
+            unsettled: Mutex::default(),
             handed: Mutex::default(),
             claimed: Mutex::default(),
             durable_dirs: Mutex::default(),
@@ -134,7 +137,8 @@ impl Store {
 
     /// Gives an object to the thread that carries. Never blocks on the disk.
     pub(super) fn hand_over(&self, handed: Handed) {
-        locked(&self.open).remove(&handed.file.number);
+        let number = handed.file.number;
+        locked(&self.open).remove(&number);
         let mut queue = locked(&self.handed);
         let path = (queue.len() >= HANDED_MAX).then(|| handed.file.path.clone());
         if path.is_none() {
@@ -143,12 +147,16 @@ impl Store {
         drop(queue);
         match path {
             None => self.call_worker(),
-            Some(path) => self.tell(ArchiveEvent::PublishFailed {
-                path,
-                error: "too many files wait for their repair; this one waits for the next start"
-                    .into(),
-                retry_in: None,
-            }),
+            Some(path) => {
+                locked(&self.unsettled).remove(&number);
+                self.tell(ArchiveEvent::PublishFailed {
+                    path,
+                    error: "too many files wait for their repair; this one waits for the next \
+                            start"
+                        .into(),
+                    retry_in: None,
+                });
+            }
         }
     }
 

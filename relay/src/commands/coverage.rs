@@ -9,6 +9,7 @@ use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan as _};
 
 use super::{ConfigFile, Failure, exit, output};
+use crate::archive::catalog::{Catalog, CatalogError};
 use crate::archive::ledger::{Coverage, Span};
 use crate::config::{Camera, Config, Site};
 use crate::coverage::days::midnight;
@@ -120,15 +121,15 @@ fn accounts(
     config: &Config,
 ) -> Result<impl FnMut(&CameraName, Span) -> Account + use<>, AccountError> {
     let path = config.relay.spool.join("catalog.sqlite");
-    if !path.exists() {
-        return Err(AccountError::Absent { path });
-    }
-    Ok(move |_: &CameraName, _: Span| {
-        Err(AccountError::Unreadable {
+    let failed = move |error: CatalogError| match error {
+        CatalogError::Missing(path) => AccountError::Absent { path },
+        error => AccountError::Unreadable {
             path: path.clone(),
-            reason: "this version keeps none".to_owned(),
-        })
-    })
+            reason: format!("{:#}", anyhow::Error::from(error)),
+        },
+    };
+    let catalog = Catalog::open_to_read(&config.relay.spool).map_err(&failed)?;
+    Ok(move |camera: &CameraName, window: Span| catalog.coverage(camera, window).map_err(&failed))
 }
 
 /// The account of a camera of which nothing is known.

@@ -1,5 +1,6 @@
 //! The command line. Each command is a file; this one holds what they share.
 
+mod catalog;
 mod check;
 mod coverage;
 #[cfg(feature = "demo")]
@@ -65,6 +66,9 @@ enum Command {
     Check(check::CheckArguments),
     /// Tell what of the wanted footage is in the archive, what is missing, and why
     Coverage(coverage::CoverageArguments),
+    /// Work on the index of the archive
+    #[command(subcommand)]
+    Catalog(catalog::CatalogCommand),
     /// Record a simulated building site: no camera, no network, nothing to configure
     #[cfg(feature = "demo")]
     Demo(demo::DemoArguments),
@@ -155,6 +159,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
             Command::Run(file) => run::run(file).await,
             Command::Check(arguments) => check::check(arguments).await,
             Command::Coverage(arguments) => coverage::coverage(&arguments),
+            Command::Catalog(command) => catalog::catalog(&command),
             #[cfg(feature = "demo")]
             Command::Demo(arguments) => demo::demo(arguments).await,
         }

@@ -69,6 +69,12 @@ impl Cursor {
         drop(waited);
     }
 
+    /// Capture time of the last unit read.
+    #[must_use]
+    pub fn last_captured(&self) -> Option<CaptureTime> {
+        self.last_captured
+    }
+
     /// Units that are held and were not read.
     #[must_use]
     pub fn lag(&self) -> u64 {

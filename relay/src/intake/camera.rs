@@ -173,6 +173,8 @@ struct Work<'a> {
     /// Since when connects go unanswered without a session.
     unanswered: Option<Instant>,
     wanted: bool,
+    /// Until when nothing changes by the plan.
+    plan_holds_until: Option<CaptureTime>,
     /// The site's watch counts on this camera.
     testifies: bool,
     pulse_due: Instant,
@@ -182,7 +184,7 @@ impl<'a> Work<'a> {
     fn new(task: &'a CameraTask) -> Self {
         let times = LineTimes {
             first_unit: task.camera.first_unit,
-            dropout: Duration::from_secs(1), // TEMP
+            dropout: task.camera.dropout,
             silence: task.camera.silence,
         };
         let now = Instant::now();
@@ -209,6 +211,7 @@ impl<'a> Work<'a> {
             kicked: false,
             unanswered: None,
             wanted: true,
+            plan_holds_until: None,
             testifies: false,
             pulse_due: now,
             task,
@@ -700,7 +703,7 @@ impl<'a> Work<'a> {
             return;
         }
         self.pulse_due = now + PULSE;
-        // TEMP self.follow_plan(now);
+        self.follow_plan(now);
         for slot in [Slot::Kept, Slot::Fresh] {
             let Some(active) = self.slot(slot) else { continue };
             if let Err(error) = active.session.pulse() {
@@ -724,6 +727,35 @@ impl<'a> Work<'a> {
             }
         }
         self.outflow.pulse(now);
+    }
+
+    /// Begins and ends planned pauses.
+    fn follow_plan(&mut self, now: Instant) {
+        let plan = &self.task.camera.plan;
+        let wall = CaptureTime::now();
+        if self.plan_holds_until.is_some_and(|until| wall < until) {
+            return;
+        }
+        let ahead = i64::try_from(AHEAD_OF_PLAN.as_nanos()).unwrap_or(0);
+        let soon = CaptureTime::from_unix_nanos(wall.unix_nanos().saturating_add(ahead));
+        let wanted = plan.is_wanted(wall) || plan.is_wanted(soon);
+        // Looked up at least each minute: the home clock may be set.
+        let minute = CaptureTime::from_unix_nanos(wall.unix_nanos().saturating_add(60_000_000_000));
+        let change = plan.next_change(soon).map_or(minute, |change| {
+            CaptureTime::from_unix_nanos(change.unix_nanos().saturating_sub(ahead)).min(minute)
+        });
+        let change = plan.next_change(wall).map_or(change, |next| change.min(next));
+        self.plan_holds_until = Some(change);
+        if wanted == self.wanted {
+            return;
+        }
+        self.wanted = wanted;
+        self.line.on(Event::Wanted(wanted), now);
+        if wanted {
+            self.outflow.pause_ends(now);
+        } else {
+            self.outflow.pause_begins(wall, plan.next_change(wall));
+        }
     }
 
     fn show(&mut self, now: Instant) {

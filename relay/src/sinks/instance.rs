@@ -16,7 +16,9 @@ use super::clock::CallClock;
 use super::engine::{Engine, Plugin};
 use super::sandbox::Sandbox;
 use super::stderr::one_line;
+use super::witness::SinkWitness;
 use crate::archive::Archive;
+use crate::archive::ledger::Ledger;
 use crate::config::{self, Limits, Site};
 use crate::hold::{TrackSet, Unit};
 use crate::telemetry::{EndReason, SinkEvents};
@@ -61,6 +63,7 @@ pub struct Surroundings {
     /// Logs and metrics; `None` then, too.
     pub events: Option<SinkEvents>,
     pub(super) account: Arc<Mutex<Account>>,
+    pub(super) witness: SinkWitness,
 }
 
 impl Surroundings {
@@ -81,7 +84,15 @@ impl Surroundings {
             archive,
             events,
             account,
+            witness: SinkWitness::default(),
         }
+    }
+
+    /// The same, which tells the ledger what goes wrong.
+    #[must_use]
+    pub fn with_ledger(mut self, ledger: &Ledger) -> Self {
+        self.witness = SinkWitness::new(ledger, self.camera.clone(), self.sink.name.clone());
+        self
     }
 
     fn configuration(&self) -> Result<Configuration, EndedInstance> {
@@ -133,6 +144,7 @@ impl Instance {
             surroundings.sink.name.clone(),
             surroundings.archive.clone(),
             surroundings.events.clone(),
+            surroundings.witness.clone(),
         );
         let clock = Arc::clone(&sandbox.clock);
         let mut store = Store::new(engine.wasmtime(), sandbox);

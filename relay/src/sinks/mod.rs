@@ -12,6 +12,7 @@ mod instance;
 mod runner;
 mod sandbox;
 mod stderr;
+mod witness;
 
 pub use engine::{Engine, LoadError, Plugin};
 pub use instance::{EndedInstance, Instance, Surroundings};

@@ -61,6 +61,7 @@ impl SinkTask {
                 rest = REST_MIN;
             }
             self.events.ended(ended.reason, &ended.message, rest);
+            self.witness_end(&ended);
             self.cursor.break_group();
             // What the hold has dropped meanwhile is told now, not when an instance stands again:
             // that may be never.
@@ -74,6 +75,13 @@ impl SinkTask {
             }
             rest = (rest * 2).min(REST_MAX);
         }
+    }
+
+    /// What the instance was given last may be lost with it.
+    fn witness_end(&self, ended: &EndedInstance) {
+        let why = format!("the plugin ended ({}): {ended}", ended.reason.as_str());
+        let last = self.cursor.last_captured();
+        self.surroundings.witness.lapse(last, &why);
     }
 
     async fn start(&self) -> Result<Instance, EndedInstance> {
@@ -135,6 +143,8 @@ impl SinkTask {
             if let Some(lapse) = &batch.lapse {
                 self.events.lapse(lapse);
                 wanted.lapsed = true;
+                let why = format!("{} units were dropped: it was behind", lapse.units);
+                self.surroundings.witness.lapse(lapse.after, &why);
             }
             if batch.units.is_empty() {
                 return Ok(());
@@ -143,6 +153,7 @@ impl SinkTask {
             let mut runs = runs(batch.units).into_iter();
             while let Some(run) = runs.next() {
                 let (held, at_stake) = (instance.held(), lapse_of(&run));
+                let captured = at_stake.after;
                 if let Err(ended) = self.hand_run(instance, wanted, run).await {
                     // The instance takes what it was given with it, and what it was to be given.
                     self.lost_with_it(held);
@@ -150,6 +161,9 @@ impl SinkTask {
                         self.events.lapse(&lost);
                     }
                     return Err(ended);
+                }
+                if let Some(captured) = captured {
+                    self.surroundings.witness.goes_on(captured);
                 }
             }
         }
@@ -208,9 +222,11 @@ impl SinkTask {
         };
         match tokio::time::timeout(STOP_TIME, stopping).await {
             Ok(Ok(())) => self.events.stopped(),
-            Ok(Err(ended)) => self
-                .events
-                .ended(ended.reason, &ended.message, Duration::ZERO),
+            Ok(Err(ended)) => {
+                self.events
+                    .ended(ended.reason, &ended.message, Duration::ZERO);
+                self.witness_end(&ended);
+            }
             Err(_) => {
                 let text = "the last call did not end in time; what is open is repaired at the \
                             next start";

@@ -8,6 +8,7 @@ use wasmtime_wasi::{WasiCtx, WasiCtxView, WasiView};
 use super::account::Account;
 use super::clock::CallClock;
 use super::stderr::Tail;
+use super::witness::SinkWitness;
 use crate::archive::Archive;
 use crate::config::Limits;
 use crate::telemetry::SinkEvents;
@@ -32,6 +33,7 @@ pub(super) struct Sandbox {
     pub(super) archive: Option<Archive>,
     /// `None` then, too.
     pub(super) events: Option<SinkEvents>,
+    pub(super) witness: SinkWitness,
 }
 
 impl std::fmt::Debug for Sandbox {
@@ -52,6 +54,7 @@ impl Sandbox {
         sink: SinkName,
         archive: Option<Archive>,
         events: Option<SinkEvents>,
+        witness: SinkWitness,
     ) -> Self {
         let tail = Tail::default();
         let wasi = WasiCtx::builder()
@@ -76,6 +79,7 @@ impl Sandbox {
             sink,
             archive,
             events,
+            witness,
         }
     }
 

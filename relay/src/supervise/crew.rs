@@ -58,7 +58,8 @@ impl Crew {
     pub(super) fn start(
         config: &Config,
         telemetry: &Arc<Telemetry>,
-        (archive, ledger): (&Archive, &Ledger),
+        archive: &Archive,
+        ledger: &Ledger,
         engine: &Arc<Engine>,
     ) -> std::io::Result<(Self, Vec<RunningCamera>)> {
         let supervisor = SupervisorEvents::new(telemetry);
@@ -111,7 +112,8 @@ impl Crew {
             Arc::new(sink.clone()),
             Some(yard.archive.clone()),
             Some(events.clone()),
-        );
+        )
+        .with_ledger(yard.ledger);
         let name = format!("{}/{}", camera.name, sink.name);
         let (engine, hold, when_behind) =
             (Arc::clone(yard.engine), Arc::clone(hold), sink.when_behind);

@@ -13,11 +13,12 @@ use std::time::{Duration, Instant};
 
 pub use shutdown::{Shutdown, Trigger, shutdown};
 
+use crate::archive::ledger::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
 use crate::archive::{Archive, ArchiveOptions, OpenError, RealDisk};
 use crate::config::{Config, SecretError};
 use crate::outlet::Outlet;
 use crate::sinks::{Engine, LoadError};
-use crate::telemetry::{ArchiveEvents, Telemetry};
+use crate::telemetry::{ArchiveEvents, LedgerEvents, Telemetry};
 use crew::Crew;
 
 pub use crew::RunningCamera;
@@ -25,7 +26,9 @@ pub use crew::RunningCamera;
 /// What has not ended so long after the request to stop is cut off: with the last answers to HTTP
 /// that makes the 5 s that systemd and people wait for.
 const SHUTDOWN_TIME: Duration = Duration::from_millis(4500);
-/// What is kept for the archive after the sinks.
+/// What is kept for the ledger after the sinks.
+const LEDGER_TIME: Duration = Duration::from_millis(300);
+/// What is kept for the archive after the ledger.
 const ARCHIVE_TIME: Duration = Duration::from_millis(500);
 /// What answers to HTTP may still take.
 const HTTP_TIME: Duration = Duration::from_millis(200);
@@ -52,7 +55,7 @@ pub enum RunError {
     #[error("the token can't be read")]
     Token(#[from] SecretError),
     /// A thread can't be started.
-    #[error("can't start the intake thread")]
+    #[error("can't start a thread")]
     Thread(#[source] std::io::Error),
     /// A part of the relay failed by a defect.
     #[error("a part of the relay failed")]
@@ -95,16 +98,18 @@ pub async fn run(
     let http = tokio::spawn(outlet.serve(http_shutdown));
 
     let events = ArchiveEvents::new(&telemetry);
+    let (feed, inbox) = LedgerFeed::new(&LedgerEvents::new(&telemetry));
     let archive = tokio::select! {
-        opened = open_archive(&config, events.clone()) => opened?,
+        opened = open_archive(&config, events.clone(), feed) => opened?,
         // Much to repair takes long; what is not repaired now is repaired at the next start.
         () = stop.requested() => return Ok(()),
     };
+    let ledger = start_ledger(&config, &archive, inbox).map_err(RunError::Thread)?;
     let cache = config.relay.plugin_cache.clone();
     let engine = tokio::task::spawn_blocking(move || Engine::new(Some(&cache))).await??;
 
     let (mut crew, cameras) =
-        Crew::start(&config, &telemetry, (&archive, &crate::archive::ledger::Ledger), &engine).map_err(RunError::Thread)?;
+        Crew::start(&config, &telemetry, &archive, &ledger, &engine).map_err(RunError::Thread)?;
     let sampler = tokio::spawn(sample(archive.clone(), events));
     let watchdog = tokio::spawn(systemd::watchdog(crew.intake()));
     readiness.ready();
@@ -124,9 +129,10 @@ pub async fn run(
     tracing::info!("shutting down");
     systemd::stopping();
     readiness.stopping();
-    crew.stop(deadline - ARCHIVE_TIME).await;
+    crew.stop(deadline - ARCHIVE_TIME - LEDGER_TIME).await;
     sampler.abort();
     watchdog.abort();
+    close_ledger(ledger).await;
     close_archive(archive, deadline).await;
     http_trigger.pull();
     if tokio::time::timeout(HTTP_TIME, http).await.is_err() {
@@ -136,9 +142,16 @@ pub async fn run(
     Ok(())
 }
 
-async fn open_archive(config: &Config, events: ArchiveEvents) -> Result<Archive, RunError> {
+async fn open_archive(
+    config: &Config,
+    events: ArchiveEvents,
+    feed: LedgerFeed,
+) -> Result<Archive, RunError> {
     let options = ArchiveOptions::new(&config.relay.spool, &config.relay.archive);
-    let on_event = Arc::new(move |event| events.note(&event));
+    let on_event = Arc::new(move |event| {
+        events.note(&event);
+        feed.note(&event);
+    });
     let opening =
         tokio::task::spawn_blocking(move || Archive::open(options, Arc::new(RealDisk), on_event));
     let (archive, report) = opening.await??;
@@ -156,6 +169,22 @@ async fn open_archive(config: &Config, events: ArchiveEvents) -> Result<Archive,
         );
     }
     Ok(archive)
+}
+
+fn start_ledger(config: &Config, archive: &Archive, inbox: LedgerInbox) -> std::io::Result<Ledger> {
+    let cameras = config.cameras.iter();
+    let options = LedgerOptions {
+        spool: config.relay.spool.clone(),
+        cameras: cameras.map(|c| (c.name.clone(), c.site.clone())).collect(),
+    };
+    Ledger::start(inbox, archive, options)
+}
+
+async fn close_ledger(ledger: Ledger) {
+    let closing = tokio::task::spawn_blocking(move || ledger.close(LEDGER_TIME));
+    if !matches!(closing.await, Ok(true)) {
+        tracing::warn!("the ledger did not end in time; the next start goes on with it");
+    }
 }
 
 async fn close_archive(archive: Archive, deadline: Instant) {

@@ -246,6 +246,16 @@ families! {
     archive_flush_failures: Counter = "archive_flush_failures", "Failed attempts to make written data durable";
     archive_repaired: Counter = "archive_objects_repaired", "Objects left open by a crash that were repaired and published";
     archive_set_aside: Counter = "archive_objects_set_aside", "Objects that could not be repaired and were set aside";
+    gap_seconds: Family<OfCause, SecondsTotal> = "gap_seconds", "Wanted footage that is not in the archive, by cause, as far as it is settled; planned pauses are not wanted";
+    wanted_seconds: Family<OfCamera, SecondsTotal> = "wanted_seconds", "Time for which footage was wanted, as far as it is settled";
+    recorded_seconds: Family<OfCamera, SecondsTotal> = "recorded_seconds", "Wanted time that is durable, as far as it is settled";
+    gap_begin: Family<OfCamera, Seconds> = "gap_begin_timestamp_seconds", "Begin of the gap that lasts now; absent while there is none";
+    settled: Family<OfCamera, Seconds> = "ledger_settled_timestamp_seconds", "Up to when the ledger's account is settled";
+    ledger_dropped: Counter = "ledger_messages_dropped", "Evidence and files that the ledger was too busy to take";
+    catalog_failures: Counter = "ledger_catalog_failures", "Failed attempts to read or write the catalog";
+    catalog_renewals: Counter = "ledger_catalog_renewals", "Damaged or foreign catalogs that were put aside";
+    journal_failures: Counter = "ledger_journal_failures", "Failed attempts to write a journal of the ledger";
+    unreadable: Counter = "ledger_unreadable_files", "Files of footage from which no capture times could be read";
     task_failures: Family<OfTask, Counter> = "task_failures", "Tasks of the relay that failed by a defect and were started again";
 }
 

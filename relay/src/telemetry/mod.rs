@@ -8,6 +8,7 @@ mod metrics;
 mod process;
 
 pub use events::{
-    ArchiveEvents, CameraEvents, HedgeOutcome, KickOutcome, SinkEvents, SupervisorEvents,
+    ArchiveEvents, CameraEvents, HedgeOutcome, KickOutcome, LedgerEvents, SinkEvents,
+    SupervisorEvents,
 };
 pub use metrics::{EndReason, Telemetry};

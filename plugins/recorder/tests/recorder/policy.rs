@@ -153,18 +153,42 @@ fn breaks_begin_new_files() {
 
 #[test]
 fn a_hole_within_a_group_keeps_its_length() {
-    let mut recorder = recorder(3600);
-    let hole = |n| UnitInfo {
-        discontinuity: n == 40,
-        ..picture(n)
-    };
-    feed(&mut recorder, (0..30).chain(40..75).map(hole));
+    // Told, or left out by the camera without a word.
+    for told in [true, false] {
+        let mut recorder = recorder(3600);
+        let hole = |n| UnitInfo {
+            discontinuity: told && n == 45,
+            ..picture(n)
+        };
+        feed(&mut recorder, (0..30).chain(45..75).map(hole));
+        recorder.stop();
+        assert_eq!(begins(&recorder), [0]);
+        let read = samples(&recorder.host().files[0], 1);
+        assert_eq!(read[29].duration, STEP as u32, "no sample lasts over it");
+        assert_eq!(read[30].shown, 45 * STEP);
+        assert_eq!(seconds(&recorder.host().files[0]), 3.0);
+    }
+}
+
+#[test]
+fn a_file_does_not_last_over_the_hole_behind_it() {
+    let mut recorder = recorder(2);
+    // The picture that begins the next segment comes 2 s late.
+    feed(&mut recorder, (0..50).chain(100..120).map(picture));
     recorder.stop();
-    assert_eq!(begins(&recorder), [0]);
+    assert_eq!(begins(&recorder), [0, 400]);
+    assert_eq!(seconds(&recorder.host().files[0]), 2.0);
+}
+
+#[test]
+fn a_camera_that_becomes_slower_has_one_hole() {
+    let mut recorder = recorder(3600);
+    let slow = (50..200).step_by(15);
+    feed(&mut recorder, (0..50).chain(slow).map(picture));
+    recorder.stop();
     let read = samples(&recorder.host().files[0], 1);
-    assert_eq!(read[29].duration, 11 * STEP as u32);
-    assert_eq!(read[30].shown, 40 * STEP);
-    assert_eq!(seconds(&recorder.host().files[0]), 3.0);
+    let lasting = read.iter().filter(|s| s.duration == 15 * STEP as u32);
+    assert_eq!(lasting.count(), 9, "all but the one before it");
 }
 
 #[test]

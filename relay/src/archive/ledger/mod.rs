@@ -5,6 +5,21 @@
 //! saw it happen have left. Nothing is a gap by opinion: without the files there is no coverage, and
 //! without evidence footage that intake has seen is missing by fault of what comes after it.
 
+mod account;
+pub mod footage;
+mod journal;
+mod reader;
+mod rebuild;
+mod run;
+mod scan;
+mod spans;
 mod types;
 
+pub(super) use account::MARGIN;
+pub use account::{Books, Footage, Run, Testimony, account};
+pub use rebuild::{RebuildError, Rebuilt, rebuild};
+pub use run::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
+pub use scan::{FOOTAGE, Scanned};
+pub use spans::total_nanos;
+use spans::union;
 pub use types::{Coverage, Evidence, Gap, GapCause, Span, Witness};

@@ -8,6 +8,7 @@ use bytes::Bytes;
 use wasmtime::component::Resource;
 
 use super::media::HeldUnit;
+use crate::archive::ledger::FOOTAGE;
 use crate::archive::{ArchiveError, Object, ObjectKey};
 use crate::sinks::bindings::forebay::plugin::objects::{self, ObjectError, ObjectOptions, Part};
 use crate::sinks::sandbox::Sandbox;
@@ -81,10 +82,23 @@ impl Sandbox {
         };
         match worked {
             Ok((object, result)) => {
+                self.witness_storage(object.purpose(), result.as_ref().err());
                 self.table.get_mut(handle)?.0 = Some(object);
                 Ok(result.map_err(|error| from_archive(&error)))
             }
             Err(error) => Ok(Err(lost(&error))),
+        }
+    }
+
+    /// Leaves evidence of a disk that refuses footage, as long as it does.
+    fn witness_storage(&self, purpose: &str, error: Option<&ArchiveError>) {
+        match error {
+            _ if purpose != FOOTAGE => {}
+            None => self.witness.storage(None),
+            Some(error @ ArchiveError::Storage(_)) => {
+                self.witness.storage(Some(&from_archive(error).message));
+            }
+            Some(ArchiveError::Denied(_)) => {}
         }
     }
 
@@ -129,6 +143,7 @@ impl objects::Host for Sandbox {
             extension: options.extension,
             begin: CaptureTime::from_unix_nanos(options.begin),
         };
+        let purpose = key.purpose.clone();
         let created = {
             let _waiting = self.clock.wait();
             tokio::task::spawn_blocking(move || archive.create(&key)).await
@@ -139,7 +154,10 @@ impl objects::Host for Sandbox {
                 self.open_objects += 1;
                 Ok(Ok(handle))
             }
-            Ok(Err(error)) => Ok(Err(from_archive(&error))),
+            Ok(Err(error)) => {
+                self.witness_storage(&purpose, Some(&error));
+                Ok(Err(from_archive(&error)))
+            }
             Err(error) => Ok(Err(lost(&error))),
         }
     }
@@ -200,13 +218,17 @@ impl objects::HostObject for Sandbox {
         };
         self.open_objects = self.open_objects.saturating_sub(1);
         let end = CaptureTime::from_unix_nanos(end);
+        let purpose = object.purpose().to_owned();
         let finished = {
             let _waiting = self.clock.wait();
             tokio::task::spawn_blocking(move || object.finish(end)).await
         };
         match finished {
             Ok(Ok(_)) => Ok(Ok(())),
-            Ok(Err(error)) => Ok(Err(from_archive(&error))),
+            Ok(Err(error)) => {
+                self.witness_storage(&purpose, Some(&error));
+                Ok(Err(from_archive(&error)))
+            }
             Err(error) => Ok(Err(lost(&error))),
         }
     }

@@ -2,6 +2,7 @@
 
 mod archive;
 mod camera;
+mod ledger;
 mod sink;
 mod supervisor;
 
@@ -9,6 +10,7 @@ use std::time::Duration;
 
 pub use archive::ArchiveEvents;
 pub use camera::{CameraEvents, HedgeOutcome, KickOutcome};
+pub use ledger::LedgerEvents;
 pub use sink::SinkEvents;
 pub use supervisor::SupervisorEvents;
 

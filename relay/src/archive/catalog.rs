@@ -1,0 +1,664 @@
+//! The index of the archive: runs of the relay, what each file holds, what was told of the rest.
+//!
+//! SQLite in the spool, which is local: the archive may be on a network file system, where its
+//! locks don't hold. All that it knows can be read again from files and journals, so a damaged one
+//! is moved out of the way, and a new one begun. Losing its last second to a power cut is no harm
+//! either, hence no flush with each change.
+
+use std::collections::HashSet;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, ValueRef};
+use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Row, Transaction, params};
+
+use super::ledger::footage::Recorded;
+use super::ledger::{
+    Books, Coverage, Evidence, Footage, GapCause, MARGIN, Run, Span, Testimony, Witness, account,
+};
+use crate::units::{CameraName, CaptureTime, Name, SiteName};
+
+/// Its name in the spool.
+pub const FILE: &str = "catalog.sqlite";
+/// `Fore`: what `PRAGMA application_id` of the catalog says.
+const APPLICATION: i32 = 0x466f_7265;
+const VERSION: i32 = 1;
+const BUSY: Duration = Duration::from_secs(5);
+/// No span of a file is longer (the reader of files sees to that): bounds what a search looks at.
+const SPAN_MAX: i64 = 49 * 3600 * 1_000_000_000;
+
+const SCHEMA: &str = "
+CREATE TABLE run (
+    begin INTEGER PRIMARY KEY,
+    alive INTEGER NOT NULL,
+    ended INTEGER NOT NULL
+) STRICT;
+CREATE TABLE run_camera (
+    camera TEXT NOT NULL,
+    run INTEGER NOT NULL,
+    site TEXT NOT NULL,
+    PRIMARY KEY (camera, run)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE footage (
+    object TEXT NOT NULL,
+    begin INTEGER NOT NULL,
+    end INTEGER NOT NULL,
+    camera TEXT NOT NULL,
+    frame INTEGER NOT NULL,
+    bytes INTEGER NOT NULL,
+    PRIMARY KEY (object, begin)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX footage_time ON footage (camera, begin, end, frame);
+CREATE TABLE evidence (
+    camera TEXT NOT NULL,
+    witness TEXT NOT NULL,
+    begin INTEGER NOT NULL,
+    run INTEGER NOT NULL,
+    end INTEGER,
+    cause TEXT NOT NULL,
+    detail TEXT NOT NULL,
+    PRIMARY KEY (camera, witness, begin)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE settled (
+    camera TEXT PRIMARY KEY,
+    until INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+CREATE TABLE complete (yes INTEGER PRIMARY KEY) STRICT;
+";
+
+/// Why the catalog can't be used.
+#[derive(Debug, thiserror::Error)]
+pub enum CatalogError {
+    /// There is none.
+    #[error("there is no catalog {}: it is made by `forebay run` and `forebay catalog rebuild`", .0.display())]
+    Missing(PathBuf),
+    /// It is no catalog, or of another version.
+    #[error("{} is no catalog of this version", .0.display())]
+    Foreign(PathBuf),
+    /// A damaged one can't be moved out of the way.
+    #[error("can't rename {}", path.display())]
+    Rename {
+        /// Of the catalog.
+        path: PathBuf,
+        /// The system's words.
+        source: std::io::Error,
+    },
+    /// The database's words.
+    #[error("the catalog {} fails", path.display())]
+    Sqlite {
+        /// Of the catalog.
+        path: PathBuf,
+        /// The words.
+        source: rusqlite::Error,
+    },
+}
+
+impl CatalogError {
+    /// Whether the file itself is at fault: then a new one helps.
+    #[must_use]
+    pub fn is_damage(&self) -> bool {
+        match self {
+            Self::Foreign(_) => true,
+            Self::Sqlite { source, .. } => matches!(
+                source.sqlite_error_code(),
+                Some(ErrorCode::NotADatabase | ErrorCode::DatabaseCorrupt)
+            ),
+            Self::Missing(_) | Self::Rename { .. } => false,
+        }
+    }
+}
+
+/// What was found when the catalog was opened.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Found {
+    /// A catalog.
+    Whole,
+    /// Nothing: it is new.
+    Nothing,
+    /// Something else, which lies here now: it is new.
+    Damaged(PathBuf),
+}
+
+/// A run as one camera's journal tells it.
+#[derive(Debug, Clone)]
+pub(super) struct RunRecord {
+    pub(super) begin: CaptureTime,
+    pub(super) alive: CaptureTime,
+    pub(super) ended: bool,
+    /// Of the camera; none where the run did not know it.
+    pub(super) site: Option<SiteName>,
+}
+
+/// Something that the catalog is to remember. Each can be applied again.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Change {
+    /// A run lives, or has ended in good order.
+    Run {
+        /// When it began: its key.
+        begin: CaptureTime,
+        /// When it was last known to live.
+        alive: CaptureTime,
+        /// Ended in good order.
+        ended: bool,
+    },
+    /// A camera is in the configuration of a run.
+    Camera {
+        /// The begin of the run.
+        run: CaptureTime,
+        /// The camera.
+        camera: CameraName,
+        /// Its site.
+        site: SiteName,
+    },
+    /// What a durable file holds.
+    Footage {
+        /// Path below the archive, or `spool/` and the name there.
+        object: String,
+        /// Whose.
+        camera: CameraName,
+        /// Its content.
+        recorded: Recorded,
+        /// Its length.
+        bytes: u64,
+    },
+    /// A file has got another path.
+    Moved {
+        /// The old one.
+        from: String,
+        /// The new one.
+        to: String,
+    },
+    /// Evidence, new or better known.
+    Evidence {
+        /// The begin of the run that was told.
+        run: CaptureTime,
+        /// What was told.
+        evidence: Evidence,
+    },
+    /// Evidence that was none.
+    Withdrawn {
+        /// Whose footage.
+        camera: CameraName,
+        /// Who had said so.
+        witness: Witness,
+        /// From when.
+        begin: CaptureTime,
+    },
+    /// Nothing before this is going to change.
+    Settled {
+        /// Whose footage.
+        camera: CameraName,
+        /// Up to when.
+        until: CaptureTime,
+    },
+    /// Everything that the archive's folders held has been read once.
+    Complete,
+}
+
+impl ToSql for CaptureTime {
+    fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
+        Ok(self.unix_nanos().into())
+    }
+}
+
+impl FromSql for CaptureTime {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        value.as_i64().map(Self::from_unix_nanos)
+    }
+}
+
+impl ToSql for Name {
+    fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
+        Ok(self.as_str().into())
+    }
+}
+
+impl FromSql for Name {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        Self::new(value.as_str()?).map_err(FromSqlError::other)
+    }
+}
+
+/// The word for a witness in catalog and journal.
+pub(super) fn witness_word(witness: &Witness) -> String {
+    match witness {
+        Witness::Intake => "intake".to_owned(),
+        Witness::Archive => "archive".to_owned(),
+        Witness::Plan => "plan".to_owned(),
+        Witness::Sink(sink) => format!("sink:{sink}"),
+    }
+}
+
+/// Reads what [`witness_word`] gives.
+pub(super) fn witness_of(word: &str) -> Option<Witness> {
+    match word {
+        "intake" => Some(Witness::Intake),
+        "archive" => Some(Witness::Archive),
+        "plan" => Some(Witness::Plan),
+        _ => Some(Witness::Sink(Name::new(word.strip_prefix("sink:")?).ok()?)),
+    }
+}
+
+/// An open catalog.
+#[derive(Debug)]
+pub struct Catalog {
+    connection: Connection,
+    path: PathBuf,
+}
+
+impl Catalog {
+    /// Opens (makes) the catalog of a spool. What is damaged or no catalog is renamed.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn open(spool: &Path) -> Result<(Self, Found), CatalogError> {
+        let path = spool.join(FILE);
+        let there = path.metadata().is_ok_and(|metadata| metadata.len() > 0);
+        match Self::open_at(&path) {
+            Ok(catalog) if there => Ok((catalog, Found::Whole)),
+            Ok(catalog) => Ok((catalog, Found::Nothing)),
+            Err(error) if error.is_damage() => {
+                let away = put_aside(&path)?;
+                Ok((Self::open_at(&path)?, Found::Damaged(away)))
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    /// Opens the catalog of a spool to read, also while a relay runs.
+    ///
+    /// # Errors
+    /// When there is none, or it can't be read.
+    pub fn open_to_read(spool: &Path) -> Result<Self, CatalogError> {
+        let path = spool.join(FILE);
+        if !path.exists() {
+            return Err(CatalogError::Missing(path));
+        }
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(&path, flags).of(&path)?;
+        connection.busy_timeout(BUSY).of(&path)?;
+        let catalog = Self { connection, path };
+        if catalog.pragma("application_id")? != APPLICATION
+            || catalog.pragma("user_version")? != VERSION
+        {
+            return Err(CatalogError::Foreign(catalog.path));
+        }
+        Ok(catalog)
+    }
+
+    /// Opens (makes) a catalog.
+    pub(super) fn open_at(path: &Path) -> Result<Self, CatalogError> {
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
+            | OpenFlags::SQLITE_OPEN_CREATE
+            | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(path, flags).of(path)?;
+        connection.busy_timeout(BUSY).of(path)?;
+        let mut catalog = Self {
+            connection,
+            path: path.to_owned(),
+        };
+        let tables: i64 = catalog.one("SELECT count(*) FROM sqlite_schema")?;
+        if tables > 0 {
+            let ids = (
+                catalog.pragma("application_id")?,
+                catalog.pragma("user_version")?,
+            );
+            let checked: String = catalog.one("PRAGMA quick_check(1)")?;
+            if ids != (APPLICATION, VERSION) || checked != "ok" {
+                return Err(CatalogError::Foreign(catalog.path));
+            }
+        }
+        let mode: String = catalog.one("PRAGMA journal_mode = WAL")?;
+        if mode != "wal" {
+            tracing::debug!(mode, "the catalog's file system knows no write-ahead log");
+        }
+        let settings = [("synchronous", 1), ("wal_autocheckpoint", 256)];
+        for (name, value) in settings {
+            catalog
+                .connection
+                .pragma_update(None, name, value)
+                .of(path)?;
+        }
+        if tables == 0 {
+            catalog.in_one(|transaction| {
+                transaction.execute_batch(SCHEMA)?;
+                transaction.pragma_update(None, "application_id", APPLICATION)?;
+                transaction.pragma_update(None, "user_version", VERSION)
+            })?;
+        }
+        Ok(catalog)
+    }
+
+    fn pragma(&self, name: &str) -> Result<i32, CatalogError> {
+        let value = self
+            .connection
+            .pragma_query_value(None, name, |row| row.get(0));
+        value.of(&self.path)
+    }
+
+    fn one<T: FromSql>(&self, sql: &str) -> Result<T, CatalogError> {
+        let value = self.connection.query_row(sql, [], |row| row.get(0));
+        value.of(&self.path)
+    }
+
+    fn in_one(
+        &mut self,
+        work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<()>,
+    ) -> Result<(), CatalogError> {
+        let worked = self.connection.transaction().and_then(|transaction| {
+            work(&transaction)?;
+            transaction.commit()
+        });
+        worked.of(&self.path)
+    }
+
+    /// Remembers all of it, or nothing.
+    ///
+    /// # Errors
+    /// The database's.
+    pub fn apply(&mut self, changes: &[Change]) -> Result<(), CatalogError> {
+        self.in_one(|transaction| changes.iter().try_for_each(|c| write(transaction, c)))
+    }
+
+    fn rows<T>(
+        &self,
+        sql: &str,
+        parameters: impl rusqlite::Params,
+        read: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Vec<T>, CatalogError> {
+        let rows = self
+            .connection
+            .prepare(sql)
+            .and_then(|mut statement| statement.query_map(parameters, read)?.collect());
+        rows.of(&self.path)
+    }
+
+    /// The cameras that were ever configured, each with its latest site.
+    ///
+    /// # Errors
+    /// The database's.
+    pub fn cameras(&self) -> Result<Vec<(CameraName, SiteName)>, CatalogError> {
+        let sql = "SELECT camera, site, max(run) FROM run_camera GROUP BY camera ORDER BY camera";
+        self.rows(sql, [], |row| Ok((row.get(0)?, row.get(1)?)))
+    }
+
+    /// When a camera was first configured.
+    ///
+    /// # Errors
+    /// The database's.
+    pub fn first_run(&self, camera: &CameraName) -> Result<Option<CaptureTime>, CatalogError> {
+        let sql = "SELECT min(run) FROM run_camera WHERE camera = ?1";
+        let first = self.connection.query_row(sql, [camera], |row| row.get(0));
+        first.of(&self.path)
+    }
+
+    /// Up to when a camera's account is settled.
+    ///
+    /// # Errors
+    /// The database's.
+    pub fn settled(&self, camera: &CameraName) -> Result<Option<CaptureTime>, CatalogError> {
+        let sql = "SELECT until FROM settled WHERE camera = ?1";
+        let until = self.connection.query_row(sql, [camera], |row| row.get(0));
+        until.optional().of(&self.path)
+    }
+
+    /// The last runs, the latest first, with the site of the camera where they knew it.
+    pub(super) fn last_runs(
+        &self,
+        camera: &CameraName,
+        number: usize,
+    ) -> Result<Vec<RunRecord>, CatalogError> {
+        let sql = "SELECT begin, alive, ended, site FROM run \
+                   LEFT JOIN run_camera ON run = begin AND camera = ?1 \
+                   ORDER BY begin DESC LIMIT ?2";
+        let number = i64::try_from(number).unwrap_or(i64::MAX);
+        self.rows(sql, params![camera, number], |row| {
+            Ok(RunRecord {
+                begin: row.get(0)?,
+                alive: row.get(1)?,
+                ended: row.get(2)?,
+                site: row.get(3)?,
+            })
+        })
+    }
+
+    /// Where the newest footage of a camera ends.
+    pub(super) fn footage_end(
+        &self,
+        camera: &CameraName,
+    ) -> Result<Option<CaptureTime>, CatalogError> {
+        let sql = "SELECT end FROM footage WHERE camera = ?1 ORDER BY begin DESC LIMIT 1";
+        let end = self.connection.query_row(sql, [camera], |row| row.get(0));
+        end.optional().of(&self.path)
+    }
+
+    /// Whether the archive's folders have been read whole since the catalog was begun.
+    pub(super) fn is_complete(&self) -> Result<bool, CatalogError> {
+        let rows: i64 = self.one("SELECT count(*) FROM complete")?;
+        Ok(rows > 0)
+    }
+
+    /// Whether a file is known.
+    pub(super) fn knows(&self, object: &str) -> Result<bool, CatalogError> {
+        let sql = "SELECT 1 FROM footage WHERE object = ?1 LIMIT 1";
+        let known = self.connection.query_row(sql, [object], |_| Ok(()));
+        Ok(known.optional().of(&self.path)?.is_some())
+    }
+
+    /// The files that hold something after an instant.
+    pub(super) fn objects_since(&self, time: CaptureTime) -> Result<HashSet<String>, CatalogError> {
+        let sql = "SELECT DISTINCT object FROM footage WHERE begin >= ?1";
+        let objects = self.rows(sql, [time], |row| row.get(0))?;
+        Ok(objects.into_iter().collect())
+    }
+
+    /// The account of a camera over a window, as far as it is settled; none for a camera that was
+    /// never configured.
+    ///
+    /// # Errors
+    /// The database's.
+    pub fn coverage(
+        &self,
+        camera: &CameraName,
+        window: Span,
+    ) -> Result<Option<Coverage>, CatalogError> {
+        // One state of the catalog, while a relay writes to it.
+        let transaction = self.connection.unchecked_transaction().of(&self.path)?;
+        let until = self.settled(camera)?;
+        let horizon = until.unwrap_or(CaptureTime::from_unix_nanos(i64::MIN));
+        let coverage = self.coverage_to(camera, window, horizon);
+        transaction.commit().of(&self.path)?;
+        coverage
+    }
+
+    /// The account, to be taken as settled up to `horizon`.
+    pub(super) fn coverage_to(
+        &self,
+        camera: &CameraName,
+        window: Span,
+        horizon: CaptureTime,
+    ) -> Result<Option<Coverage>, CatalogError> {
+        let sql = "SELECT site FROM run_camera WHERE camera = ?1 ORDER BY run DESC LIMIT 1";
+        let site = self.connection.query_row(sql, [camera], |row| row.get(0));
+        let Some(site) = site.optional().of(&self.path)? else {
+            return Ok(None);
+        };
+        let site: SiteName = site;
+        let around = |time: CaptureTime, nanos: i64| time.unix_nanos().saturating_add(nanos);
+        let from = around(window.begin, -MARGIN);
+        let to = around(window.end, MARGIN);
+
+        let sql = "SELECT begin, alive, run IS NOT NULL FROM run \
+                   LEFT JOIN run_camera ON run = begin AND camera = ?1";
+        let runs = self.rows(sql, [camera], |row| {
+            let span = Span::new(row.get(0)?, row.get(1)?);
+            let knows = row.get(2)?;
+            Ok(span.map(|span| Run { span, knows }))
+        })?;
+        let runs: Vec<_> = runs.into_iter().flatten().collect();
+
+        let sql = "SELECT begin, end, frame FROM footage \
+                   WHERE camera = ?1 AND begin BETWEEN ?2 AND ?3 AND end > ?4";
+        let least = from.saturating_sub(SPAN_MAX);
+        let footage = self.rows(sql, params![camera, least, to, from], |row| {
+            let frame_nanos = row.get(2)?;
+            let span = Span::new(row.get(0)?, row.get(1)?);
+            Ok(span.map(|span| Footage { span, frame_nanos }))
+        })?;
+        let footage: Vec<_> = footage.into_iter().flatten().collect();
+
+        // What has no end ends with its run.
+        let sql = "SELECT witness, evidence.begin, coalesce(end, alive), cause, detail, \
+                   end IS NULL AND NOT ended AND run = (SELECT max(begin) FROM run) \
+                   FROM evidence JOIN run ON run = run.begin \
+                   WHERE camera = ?1 AND evidence.begin <= ?2 AND coalesce(end, alive) > ?3";
+        let evidence = self.rows(sql, params![camera, to, from], |row| {
+            let Some(span) = Span::new(row.get(1)?, row.get(2)?) else {
+                return Ok(None);
+            };
+            Ok(Some(Testimony {
+                witness: word(row, 0, witness_of)?,
+                span,
+                cause: word(row, 3, GapCause::parse)?,
+                detail: row.get(4)?,
+                lasts: row.get(5)?,
+            }))
+        })?;
+        let evidence: Vec<_> = evidence.into_iter().flatten().collect();
+        let books = Books {
+            camera,
+            site: &site,
+            runs: &runs,
+            footage: &footage,
+            evidence: &evidence,
+        };
+        Ok(Some(account(books, window, horizon)))
+    }
+}
+
+fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite::Result<()> {
+    let run = |sql: &str, parameters: &[&dyn ToSql]| {
+        transaction.prepare(sql)?.execute(parameters)?;
+        Ok(())
+    };
+    match change {
+        Change::Run {
+            begin,
+            alive,
+            ended,
+        } => run(
+            "INSERT INTO run VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE \
+             SET alive = max(alive, excluded.alive), ended = max(ended, excluded.ended)",
+            &[begin, alive, ended],
+        ),
+        Change::Camera {
+            run: of,
+            camera,
+            site,
+        } => run(
+            "INSERT OR REPLACE INTO run_camera (run, camera, site) VALUES (?1, ?2, ?3)",
+            &[of, camera, site],
+        ),
+        Change::Footage {
+            object,
+            camera,
+            recorded,
+            bytes,
+        } => {
+            run("DELETE FROM footage WHERE object = ?1", &[object])?;
+            let bytes = i64::try_from(*bytes).unwrap_or(i64::MAX);
+            recorded.spans.iter().try_for_each(|span| {
+                run(
+                    "INSERT INTO footage (object, begin, end, camera, frame, bytes) \
+                     VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                    &[
+                        object,
+                        &span.begin,
+                        &span.end,
+                        camera,
+                        &recorded.frame_nanos,
+                        &bytes,
+                    ],
+                )
+            })
+        }
+        Change::Moved { from, to } => run(
+            "UPDATE OR REPLACE footage SET object = ?2 WHERE object = ?1",
+            &[from, to],
+        ),
+        Change::Evidence { run: of, evidence } => run(
+            "INSERT OR REPLACE INTO evidence (camera, witness, begin, run, end, cause, detail) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            &[
+                &evidence.camera,
+                &witness_word(&evidence.witness),
+                &evidence.begin,
+                of,
+                &evidence.end,
+                &evidence.cause.as_str(),
+                &evidence.detail,
+            ],
+        ),
+        Change::Withdrawn {
+            camera,
+            witness,
+            begin,
+        } => run(
+            "DELETE FROM evidence WHERE camera = ?1 AND witness = ?2 AND begin = ?3",
+            &[camera, &witness_word(witness), begin],
+        ),
+        Change::Settled { camera, until } => run(
+            "INSERT INTO settled VALUES (?1, ?2) \
+             ON CONFLICT DO UPDATE SET until = max(until, excluded.until)",
+            &[camera, until],
+        ),
+        Change::Complete => run("INSERT OR IGNORE INTO complete VALUES (1)", &[]),
+    }
+}
+
+fn word<T>(row: &Row<'_>, index: usize, read: fn(&str) -> Option<T>) -> rusqlite::Result<T> {
+    let text = row.get_ref(index)?.as_str()?;
+    read(text).ok_or(FromSqlError::InvalidType.into())
+}
+
+/// Renames what is no catalog, with what belongs to it; gives the new name.
+fn put_aside(path: &Path) -> Result<PathBuf, CatalogError> {
+    let stamp = CaptureTime::now().file_stem();
+    let beside = |path: &Path, suffix: &str| {
+        let mut name = path.as_os_str().to_owned();
+        name.push(suffix);
+        PathBuf::from(name)
+    };
+    let away = beside(path, &format!(".damaged-{stamp}"));
+    for suffix in ["-wal", "-shm", ""] {
+        match std::fs::rename(beside(path, suffix), beside(&away, suffix)) {
+            Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+                let path = beside(path, suffix);
+                return Err(CatalogError::Rename {
+                    path,
+                    source: error,
+                });
+            }
+            _ => {}
+        }
+    }
+    Ok(away)
+}
+
+/// Adds the path to an error of the database.
+trait Of<T> {
+    fn of(self, path: &Path) -> Result<T, CatalogError>;
+}
+
+impl<T> Of<T> for rusqlite::Result<T> {
+    fn of(self, path: &Path) -> Result<T, CatalogError> {
+        self.map_err(|source| CatalogError::Sqlite {
+            path: path.to_owned(),
+            source,
+        })
+    }
+}
+
+#[cfg(test)]
+#[path = "catalog_tests.rs"]
+mod tests;

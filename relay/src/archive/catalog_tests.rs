@@ -1,0 +1,183 @@
+#![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::panic)]
+
+use super::*;
+
+fn at(second: i64) -> CaptureTime {
+    CaptureTime::from_unix_nanos(second * 1_000_000_000)
+}
+
+fn span(begin: i64, end: i64) -> Span {
+    Span::new(at(begin), at(end)).unwrap()
+}
+
+fn gate() -> CameraName {
+    Name::new("gate").unwrap()
+}
+
+fn run(begin: i64, alive: i64, ended: bool) -> [Change; 2] {
+    let run = Change::Run {
+        begin: at(begin),
+        alive: at(alive),
+        ended,
+    };
+    let camera = Change::Camera {
+        run: at(begin),
+        camera: gate(),
+        site: Name::new("boatyard").unwrap(),
+    };
+    [run, camera]
+}
+
+fn footage(object: &str, begin: i64, end: i64) -> Change {
+    Change::Footage {
+        object: object.into(),
+        camera: gate(),
+        recorded: Recorded {
+            spans: vec![span(begin, end)],
+            frame_nanos: 40_000_000,
+        },
+        bytes: 1000,
+    }
+}
+
+fn outage(run: i64, begin: i64, end: Option<i64>) -> Change {
+    Change::Evidence {
+        run: at(run),
+        evidence: Evidence {
+            camera: gate(),
+            witness: Witness::Intake,
+            begin: at(begin),
+            end: end.map(at),
+            cause: GapCause::Uplink,
+            detail: "no answer".into(),
+        },
+    }
+}
+
+fn gaps(catalog: &Catalog, until: i64) -> Vec<(&'static str, i64, i64, bool)> {
+    let coverage = catalog.coverage_to(&gate(), span(0, until), at(until));
+    let second = |time: CaptureTime| time.unix_nanos() / 1_000_000_000;
+    let gaps = coverage.unwrap().unwrap().gaps.into_iter();
+    let gap = |g: super::super::ledger::Gap| {
+        let Span { begin, end } = g.span;
+        (g.cause.as_str(), second(begin), second(end), g.lasts)
+    };
+    gaps.map(gap).collect()
+}
+
+#[test]
+fn open_evidence_ends_with_its_run() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut catalog, found) = Catalog::open(dir.path()).unwrap();
+    assert_eq!(found, Found::Nothing);
+    catalog.apply(&run(10, 40, false)).unwrap();
+    catalog
+        .apply(&[footage("a", 10, 20), outage(10, 20, None)])
+        .unwrap();
+    assert_eq!(gaps(&catalog, 35), [("uplink", 20, 35, true)]);
+    // Killed; the next run records from the begin.
+    catalog.apply(&run(60, 100, false)).unwrap();
+    catalog.apply(&[footage("b", 62, 100)]).unwrap();
+    let expected = [("uplink", 20, 40, false), ("relay", 40, 62, false)];
+    assert_eq!(gaps(&catalog, 90), expected);
+}
+
+#[test]
+fn a_file_that_moves_and_is_read_again_counts_once() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut catalog, _) = Catalog::open(dir.path()).unwrap();
+    let moved = Change::Moved {
+        from: "spool/x".into(),
+        to: "gate/x".into(),
+    };
+    for _ in 0..2 {
+        let changes = [
+            footage("gate/x", 1, 2),
+            footage("spool/x", 1, 2),
+            moved.clone(),
+        ];
+        catalog.apply(&changes).unwrap();
+    }
+    let known = catalog.objects_since(at(0)).unwrap();
+    assert_eq!(known.into_iter().collect::<Vec<_>>(), ["gate/x"]);
+    assert!(catalog.knows("gate/x").unwrap() && !catalog.knows("spool/x").unwrap());
+}
+
+#[test]
+fn a_full_disk_takes_nothing_away() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut catalog, _) = Catalog::open(dir.path()).unwrap();
+    catalog.apply(&run(0, 1000, false)).unwrap();
+    // As a full disk: SQLITE_FULL (sqlite.org/rescode.html).
+    let pages: i64 = catalog.one("PRAGMA page_count").unwrap();
+    let limit = |pages: i64| {
+        catalog
+            .connection
+            .pragma_update(None, "max_page_count", pages)
+    };
+    limit(pages).unwrap();
+    let many: Vec<_> = (0..500)
+        .map(|n| footage(&format!("file {n}"), n, n + 1))
+        .collect();
+    let error = catalog.apply(&many).unwrap_err();
+    assert!(!error.is_damage(), "{error:?}");
+    assert_eq!(
+        catalog.objects_since(at(0)).unwrap().len(),
+        0,
+        "all or nothing"
+    );
+    assert_eq!(catalog.cameras().unwrap().len(), 1);
+    let limit = |pages: i64| {
+        catalog
+            .connection
+            .pragma_update(None, "max_page_count", pages)
+    };
+    limit(100_000).unwrap();
+    catalog.apply(&many).unwrap();
+    assert_eq!(catalog.objects_since(at(0)).unwrap().len(), 500);
+}
+
+#[test]
+fn reads_while_another_writes() {
+    let dir = tempfile::tempdir().unwrap();
+    let missing = Catalog::open_to_read(dir.path()).unwrap_err();
+    assert!(
+        missing.to_string().contains("forebay catalog rebuild"),
+        "{missing}"
+    );
+    let (mut catalog, _) = Catalog::open(dir.path()).unwrap();
+    let reader = Catalog::open_to_read(dir.path()).unwrap();
+    assert_eq!(reader.coverage(&gate(), span(0, 10)).unwrap(), None);
+    catalog.apply(&run(0, 100, false)).unwrap();
+    let settled = Change::Settled {
+        camera: gate(),
+        until: at(50),
+    };
+    catalog.apply(&[footage("a", 0, 40), settled]).unwrap();
+    let coverage = reader.coverage(&gate(), span(0, 90)).unwrap().unwrap();
+    assert_eq!(coverage.window, span(0, 50));
+    assert_eq!(coverage.recorded, [span(0, 40)]);
+    assert_eq!(
+        reader.cameras().unwrap(),
+        [(gate(), Name::new("boatyard").unwrap())]
+    );
+}
+
+#[test]
+fn another_version_is_put_aside() {
+    let dir = tempfile::tempdir().unwrap();
+    drop(Catalog::open(dir.path()).unwrap());
+    assert_eq!(Catalog::open(dir.path()).unwrap().1, Found::Whole);
+    let other = Connection::open(dir.path().join(FILE)).unwrap();
+    other
+        .pragma_update(None, "user_version", VERSION + 1)
+        .unwrap();
+    drop(other);
+    let reading = Catalog::open_to_read(dir.path()).unwrap_err();
+    assert!(matches!(reading, CatalogError::Foreign(_)));
+    let (_, found) = Catalog::open(dir.path()).unwrap();
+    let Found::Damaged(path) = found else {
+        panic!("{found:?}");
+    };
+    assert!(path.exists());
+}

@@ -1,0 +1,105 @@
+//! The ledger's second thread: it reads files, which may lie on a file system that hangs.
+
+use std::collections::HashSet;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+
+use super::run::{FileAt, Message};
+use super::scan::{Scan, Scanned, read_footage};
+use crate::archive::catalog::Change;
+use crate::archive::mp4::Unrepairable;
+use crate::telemetry::LedgerEvents;
+
+/// Files that wait to be read.
+const JOBS_MAX: usize = 4096;
+
+/// Something to read.
+pub(super) enum Job {
+    Read {
+        object: String,
+        file: FileAt,
+        path: PathBuf,
+        events: LedgerEvents,
+    },
+    Scan {
+        since: String,
+        known: HashSet<String>,
+    },
+}
+
+/// Asks the thread; dropped, it ends it.
+#[derive(Debug)]
+pub(super) struct Reader(SyncSender<Job>);
+
+impl Reader {
+    pub(super) fn start(
+        archive: PathBuf,
+        spool: PathBuf,
+        answers: SyncSender<Message>,
+    ) -> io::Result<Self> {
+        let (sender, jobs) = sync_channel(JOBS_MAX);
+        std::thread::Builder::new()
+            .name("ledger-read".to_owned())
+            .spawn(move || {
+                while let Ok(job) = jobs.recv() {
+                    if !work(job, &jobs, &archive, &spool, &answers) {
+                        return;
+                    }
+                }
+            })?;
+        Ok(Self(sender))
+    }
+
+    /// Whether it has room for this. Never waits.
+    pub(super) fn ask(&self, job: Job) -> bool {
+        self.0.try_send(job).is_ok()
+    }
+}
+
+/// False when nobody wants the answer.
+fn work(
+    job: Job,
+    jobs: &Receiver<Job>,
+    archive: &Path,
+    spool: &Path,
+    answers: &SyncSender<Message>,
+) -> bool {
+    match job {
+        Job::Read {
+            object,
+            file,
+            path,
+            events,
+        } => {
+            let change = match read_footage(&path, file.begin, file.end) {
+                Ok((recorded, bytes)) => Some(Change::Footage {
+                    object: object.clone(),
+                    camera: file.camera.clone(),
+                    recorded,
+                    bytes,
+                }),
+                // Carried to the archive, which is told next.
+                Err(Unrepairable::Read(error)) if error.kind() == io::ErrorKind::NotFound => None,
+                Err(error) => {
+                    events.unreadable(&path, &error.to_string());
+                    None
+                }
+            };
+            let answer = Message::Read(object, file.camera, change);
+            answers.send(answer).is_ok()
+        }
+        Job::Scan { since, known } => {
+            // New files don't wait for the scan of old ones.
+            let mut take = |changes, _: Scanned| {
+                answers.send(Message::Scanned(changes)).is_ok()
+                    && jobs.try_iter().all(|job| match job {
+                        Job::Scan { .. } => true,
+                        read => work(read, jobs, archive, spool, answers),
+                    })
+            };
+            let mut scan = Scan::new(archive, spool, &since, &known, &mut take);
+            scan.run(false) && answers.send(Message::ScanEnded).is_ok()
+        }
+    }
+}

@@ -1,0 +1,280 @@
+//! Reading the archive's folders and the spool for what the catalog does not know.
+
+use std::collections::HashSet;
+use std::fs::File;
+use std::io::{self, BufRead, BufReader, Read};
+use std::os::unix::fs::FileExt;
+use std::path::{Path, PathBuf};
+
+use super::footage::{self, Recorded};
+use super::journal::{EXTENSION, PURPOSE, read_line};
+use crate::archive::catalog::Change;
+use crate::archive::mp4::{Source, Unrepairable};
+use crate::archive::names::{Spool, SpoolName};
+use crate::units::{CameraName, CaptureTime, Name};
+
+/// The purpose of what counts as recorded.
+pub const FOOTAGE: &str = "footage";
+/// And its extension.
+pub(super) const MP4: &str = "mp4";
+/// Changes that are handed over together.
+const BATCH: usize = 256;
+/// Longer lines are no journal's.
+const LINE_MAX: u64 = 16 << 10;
+/// A journal is read up to here: a day of changes each second has some 20 MB.
+const JOURNAL_BYTES_MAX: u64 = 256 << 20;
+
+/// Names a file of the spool in the catalog.
+pub(super) fn spooled(name: &str) -> String {
+    format!("spool/{name}")
+}
+
+/// Names a file of the archive in the catalog; none for a path outside of it.
+pub(super) fn published(archive: &Path, path: &Path) -> Option<String> {
+    Some(path.strip_prefix(archive).ok()?.to_str()?.to_owned())
+}
+
+struct FileSource {
+    file: File,
+    size: u64,
+}
+
+impl Source for FileSource {
+    fn size(&self) -> u64 {
+        self.size
+    }
+
+    fn read_exact_at(&self, offset: u64, buffer: &mut [u8]) -> io::Result<()> {
+        self.file.read_exact_at(buffer, offset)
+    }
+}
+
+/// What a file of footage holds, and its length.
+pub(super) fn read_footage(
+    path: &Path,
+    begin: CaptureTime,
+    end: Option<CaptureTime>,
+) -> Result<(Recorded, u64), Unrepairable> {
+    let file = File::open(path)?;
+    let size = file.metadata()?.len();
+    let source = FileSource { file, size };
+    Ok((footage::read(&source, begin, end)?, size))
+}
+
+/// What a scan went through.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Scanned {
+    /// Files of footage that were read.
+    pub footage: u64,
+    /// Journals that were read.
+    pub journals: u64,
+    /// Files that could not be read, or hold nothing that can be played.
+    pub failed: u64,
+}
+
+/// Looks for files.
+pub(super) struct Scan<'a> {
+    pub(super) archive: &'a Path,
+    pub(super) spool: &'a Path,
+    /// Days before this one are left out: `2026-05-04`.
+    pub(super) since: &'a str,
+    /// What need not be read.
+    pub(super) known: &'a HashSet<String>,
+    /// Takes changes in their order; false ends the scan.
+    pub(super) take: &'a mut dyn FnMut(Vec<Change>, Scanned) -> bool,
+    pub(super) scanned: Scanned,
+    batch: Vec<Change>,
+    going: bool,
+}
+
+impl<'a> Scan<'a> {
+    pub(super) fn new(
+        archive: &'a Path,
+        spool: &'a Path,
+        since: &'a str,
+        known: &'a HashSet<String>,
+        take: &'a mut dyn FnMut(Vec<Change>, Scanned) -> bool,
+    ) -> Self {
+        Self {
+            archive,
+            spool,
+            since,
+            known,
+            take,
+            scanned: Scanned::default(),
+            batch: Vec::new(),
+            going: true,
+        }
+    }
+
+    /// Reads all there is; journals first, as footage without runs is not wanted. Whether it came
+    /// to its end.
+    pub(super) fn run(&mut self, with_open: bool) -> bool {
+        let cameras: Vec<(CameraName, PathBuf)> = entries(self.archive)
+            .into_iter()
+            .filter_map(|(name, path)| Some((Name::new(&name).ok()?, path)))
+            .collect();
+        let spool = Spool::new(self.spool);
+        let mut folders = vec![&spool.finished];
+        if with_open {
+            folders.push(&spool.open);
+        }
+        for (camera, folder) in &cameras {
+            for path in self.days(&folder.join(PURPOSE)) {
+                self.journal(camera, &path);
+            }
+        }
+        for folder in &folders {
+            for (name, path) in spool_names(folder, PURPOSE, EXTENSION) {
+                self.journal(&name.key.camera, &path);
+            }
+        }
+        for (camera, folder) in &cameras {
+            for path in self.days(&folder.join(FOOTAGE)) {
+                self.archived(camera, &path);
+            }
+        }
+        for (name, path) in spool_names(&spool.finished, FOOTAGE, MP4) {
+            let object = spooled(&name.encode());
+            self.footage(object, &name.key.camera, name.key.begin, name.end, &path);
+        }
+        self.hand_over();
+        self.going
+    }
+
+    /// The files in the folders of days, the oldest first.
+    fn days(&self, folder: &Path) -> Vec<PathBuf> {
+        let mut days = entries(folder);
+        days.retain(|(day, _)| day.as_str() >= self.since && !day.starts_with('.'));
+        days.sort();
+        let files = days.into_iter().flat_map(|(_, day)| {
+            let mut files = entries(&day);
+            files.sort();
+            files
+        });
+        files.map(|(_, path)| path).collect()
+    }
+
+    fn archived(&mut self, camera: &CameraName, path: &Path) {
+        let name = path.file_name().and_then(|name| name.to_str());
+        let Some((stem, MP4)) = name.and_then(|name| name.rsplit_once('.')) else {
+            return;
+        };
+        // `…Z.mp4`, or `…Z-2.mp4`.
+        let stem = stem.split_inclusive('Z').next().unwrap_or_default();
+        let Some(begin) = CaptureTime::from_file_stem(stem) else {
+            return;
+        };
+        if let Some(object) = published(self.archive, path) {
+            self.footage(object, camera, begin, None, path);
+        }
+    }
+
+    fn footage(
+        &mut self,
+        object: String,
+        camera: &CameraName,
+        begin: CaptureTime,
+        end: Option<CaptureTime>,
+        path: &Path,
+    ) {
+        if !self.going || self.known.contains(&object) {
+            return;
+        }
+        match read_footage(path, begin, end) {
+            Ok((recorded, bytes)) => {
+                self.scanned.footage += 1;
+                let camera = camera.clone();
+                self.push(Change::Footage {
+                    object,
+                    camera,
+                    recorded,
+                    bytes,
+                });
+            }
+            // Carried to the archive meanwhile.
+            Err(Unrepairable::Read(error)) if error.kind() == io::ErrorKind::NotFound => {}
+            Err(error) => {
+                self.scanned.failed += 1;
+                tracing::warn!(path = %path.display(), %error, "no footage can be read from the file");
+            }
+        }
+    }
+
+    fn journal(&mut self, camera: &CameraName, path: &Path) {
+        if !self.going
+            || path
+                .extension()
+                .is_none_or(|extension| extension != EXTENSION)
+        {
+            return;
+        }
+        let read = self.lines(camera, path);
+        match read {
+            Ok(()) => self.scanned.journals += 1,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+            Err(error) => {
+                self.scanned.failed += 1;
+                tracing::warn!(path = %path.display(), %error, "the journal can't be read");
+            }
+        }
+    }
+
+    fn lines(&mut self, camera: &CameraName, path: &Path) -> io::Result<()> {
+        let mut reader = BufReader::new(File::open(path)?.take(JOURNAL_BYTES_MAX));
+        let mut line = Vec::new();
+        while self.going && (&mut reader).take(LINE_MAX).read_until(b'\n', &mut line)? > 0 {
+            // Without its break it is torn, or too long: then the rest of it is no line either.
+            if line.last() == Some(&b'\n') {
+                for change in read_line(camera, &line) {
+                    self.push(change);
+                }
+            }
+            line.clear();
+        }
+        Ok(())
+    }
+
+    fn push(&mut self, change: Change) {
+        self.batch.push(change);
+        if self.batch.len() >= BATCH {
+            self.hand_over();
+        }
+    }
+
+    fn hand_over(&mut self) {
+        let batch = std::mem::take(&mut self.batch);
+        self.going = self.going && (self.take)(batch, self.scanned);
+    }
+}
+
+/// Files of a folder of the spool that have a purpose and an extension.
+pub(super) fn spool_names(
+    folder: &Path,
+    purpose: &str,
+    extension: &str,
+) -> Vec<(SpoolName, PathBuf)> {
+    let mut names: Vec<_> = entries(folder)
+        .into_iter()
+        .filter_map(|(name, path)| Some((SpoolName::decode(&name)?, path)))
+        .filter(|(name, _)| name.key.purpose == purpose && name.key.extension == extension)
+        .collect();
+    names.sort_by_cached_key(|(name, _)| name.order());
+    names
+}
+
+/// Names and paths in a folder; none where it can't be listed.
+fn entries(folder: &Path) -> Vec<(String, PathBuf)> {
+    match std::fs::read_dir(folder) {
+        Ok(entries) => entries
+            .flatten()
+            .filter_map(|entry| Some((entry.file_name().into_string().ok()?, entry.path())))
+            .collect(),
+        Err(error) => {
+            if error.kind() != io::ErrorKind::NotFound {
+                tracing::warn!(folder = %folder.display(), %error, "the folder can't be listed");
+            }
+            Vec::new()
+        }
+    }
+}

@@ -1,0 +1,55 @@
+//! `forebay catalog`: work on the index of the archive.
+
+use std::time::{Duration, Instant};
+
+use super::output::{complain, say};
+use super::{ConfigFile, Failure, exit};
+use crate::archive::OpenError;
+use crate::archive::ledger::{RebuildError, Scanned, rebuild};
+
+/// How often a long rebuild shows that it goes on.
+const PROGRESS: Duration = Duration::from_secs(2);
+
+#[derive(Debug, clap::Subcommand)]
+pub(super) enum CatalogCommand {
+    /// Make the catalog anew from the files of archive and spool, while no relay runs
+    Rebuild(ConfigFile),
+}
+
+pub(super) fn catalog(command: &CatalogCommand) -> Result<(), Failure> {
+    let CatalogCommand::Rebuild(file) = command;
+    let relay = file.load()?.relay;
+    let mut said = Instant::now();
+    let mut progress = |Scanned {
+                            footage, journals, ..
+                        }: Scanned| {
+        if said.elapsed() >= PROGRESS {
+            said = Instant::now();
+            complain(&format!(
+                "{journals} journals and {footage} files of footage read"
+            ));
+        }
+    };
+    let rebuilt = rebuild(&relay.archive, &relay.spool, &mut progress).map_err(|error| {
+        let code = match &error {
+            RebuildError::Spool(OpenError::Locked { .. }) => exit::TRY_LATER,
+            _ => exit::CANT_CREATE,
+        };
+        Failure::caused(code, error)
+    })?;
+    let Scanned {
+        footage,
+        journals,
+        failed,
+    } = rebuilt.scanned;
+    say(&format!(
+        "{}: made anew from {footage} files of footage and {journals} journals{}",
+        rebuilt.path.display(),
+        if failed > 0 {
+            format!("; {failed} files could not be read, see above")
+        } else {
+            String::new()
+        }
+    ));
+    Ok(())
+}

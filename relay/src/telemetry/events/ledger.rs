@@ -1,0 +1,146 @@
+//! What happens in the ledger.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use tracing::{debug, error, warn};
+
+use super::REPEAT;
+use crate::archive::ledger::{Coverage, GapCause, total_nanos};
+use crate::telemetry::calm::Calm;
+use crate::telemetry::metrics::{OfCamera, OfCause, Telemetry};
+use crate::units::{CameraName, CaptureTime};
+
+/// What happens in the ledger.
+#[derive(Debug, Clone)]
+pub struct LedgerEvents {
+    telemetry: Arc<Telemetry>,
+    calm: Arc<Calm>,
+}
+
+/// Complaints that are told apart.
+const DROPPED: u64 = 0;
+const CATALOG: u64 = 1;
+const JOURNAL: u64 = 2;
+
+fn seconds(nanos: i64) -> f64 {
+    nanos.max(0) as f64 / 1e9
+}
+
+impl LedgerEvents {
+    /// A handle on the ledger's metrics.
+    #[must_use]
+    pub fn new(telemetry: &Arc<Telemetry>) -> Self {
+        Self {
+            telemetry: Arc::clone(telemetry),
+            calm: Arc::new(Calm::new(REPEAT)),
+        }
+    }
+
+    /// Makes the metrics of a camera, so that they begin with 0.
+    pub fn camera(&self, camera: &CameraName) {
+        let of_camera = OfCamera {
+            camera: camera.clone(),
+        };
+        let families = &self.telemetry.families;
+        drop(families.wanted_seconds.get_or_create(&of_camera));
+        drop(families.recorded_seconds.get_or_create(&of_camera));
+        for cause in GapCause::ALL {
+            drop(families.gap_seconds.get_or_create(&OfCause {
+                camera: camera.clone(),
+                cause: cause.as_str(),
+            }));
+        }
+    }
+
+    /// More of a camera's time is settled.
+    pub fn settled(&self, coverage: &Coverage) {
+        let of_camera = OfCamera {
+            camera: coverage.camera.clone(),
+        };
+        let families = &self.telemetry.families;
+        let add = |spans| seconds(total_nanos(spans));
+        let wanted = families.wanted_seconds.get_or_create(&of_camera);
+        wanted.inc_by(add(&coverage.wanted));
+        let recorded = families.recorded_seconds.get_or_create(&of_camera);
+        recorded.inc_by(add(&coverage.recorded));
+        for gap in &coverage.gaps {
+            let of_cause = OfCause {
+                camera: coverage.camera.clone(),
+                cause: gap.cause.as_str(),
+            };
+            let total = families.gap_seconds.get_or_create(&of_cause);
+            total.inc_by(seconds(gap.span.nanos()));
+            debug!(
+                camera = %coverage.camera, cause = gap.cause.as_str(), begin = %gap.span.begin,
+                seconds = seconds(gap.span.nanos()), detail = gap.detail, "footage is missing"
+            );
+        }
+    }
+
+    /// The account of a camera is settled up to here.
+    pub fn horizon(&self, camera: &CameraName, until: CaptureTime) {
+        let of_camera = OfCamera {
+            camera: camera.clone(),
+        };
+        let gauge = self.telemetry.families.settled.get_or_create(&of_camera);
+        gauge.set(until.unix_seconds());
+    }
+
+    /// Since when there is a gap that lasts.
+    pub fn gap(&self, camera: &CameraName, begin: Option<CaptureTime>) {
+        let of_camera = OfCamera {
+            camera: camera.clone(),
+        };
+        let family = &self.telemetry.families.gap_begin;
+        match begin {
+            Some(begin) => {
+                family.get_or_create(&of_camera).set(begin.unix_seconds());
+            }
+            None => {
+                family.remove(&of_camera);
+            }
+        }
+    }
+
+    /// The ledger could not take something.
+    pub fn dropped(&self) {
+        self.telemetry.families.ledger_dropped.inc();
+        if let Some(repeated) = self.calm.pass(DROPPED) {
+            warn!(repeated, "the ledger is too busy to take everything");
+        }
+    }
+
+    /// The catalog fails.
+    pub fn catalog_failed(&self, error: &dyn std::error::Error) {
+        self.telemetry.families.catalog_failures.inc();
+        if let Some(repeated) = self.calm.pass(CATALOG) {
+            let cause = error.source().map(ToString::to_string);
+            error!(%error, cause, repeated, "the catalog can't be used; recording goes on");
+        }
+    }
+
+    /// A catalog that can't be used lies here now.
+    pub fn catalog_put_aside(&self, path: &Path) {
+        self.telemetry.families.catalog_renewals.inc();
+        error!(
+            path = %path.display(),
+            "the catalog was damaged or none of this version: put aside, and made anew from the archive"
+        );
+    }
+
+    /// A journal fails. `lost`: lines that nothing holds any more.
+    pub fn journal_failed(&self, camera: &CameraName, error: &dyn std::error::Error, lost: u64) {
+        self.telemetry.families.journal_failures.inc();
+        if let Some(repeated) = self.calm.pass(JOURNAL) {
+            let cause = error.source().map(ToString::to_string);
+            error!(%camera, %error, cause, lost, repeated, "a journal of the ledger can't be written");
+        }
+    }
+
+    /// No capture times can be read from a file.
+    pub fn unreadable(&self, path: &Path, error: &str) {
+        self.telemetry.families.unreadable.inc();
+        warn!(path = %path.display(), error, "no footage can be read from the file");
+    }
+}
