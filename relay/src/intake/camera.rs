@@ -229,6 +229,7 @@ impl<'a> Work<'a> {
     async fn act(&mut self) -> Instant {
         loop {
             self.note_packets();
+            self.note_acknowledged();
             let now = Instant::now();
             let step = self.line.step(now);
             self.note_silence(now);
@@ -678,6 +679,16 @@ impl<'a> Work<'a> {
         self.task.events.fell_silent();
         if let Some(kept) = &mut self.kept {
             kept.rests_at = kept.session.rests_at();
+        }
+    }
+
+    /// Tells the line that a kicked session's camera has answered, if with nothing but its TCP.
+    fn note_acknowledged(&mut self) {
+        if self.kicked
+            && let Some(kept) = &self.kept
+            && kept.session.is_acknowledged()
+        {
+            self.line.on(Event::Acknowledged, Instant::now());
         }
     }
 

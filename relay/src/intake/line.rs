@@ -29,11 +29,14 @@ pub struct LineTimes {
 const PROBE_EVERY: Duration = Duration::from_millis(500);
 /// A path that was seen alive so long ago may be gone again.
 const ALIVE_FOR: Duration = Duration::from_secs(2);
-/// How long the kept session may stay silent on a living path while a fresh one has units to give.
-/// A kick makes it resume within 1 s; later, waiting costs more than what it may still hold.
+/// How long the kept session may stay silent on a living path while a fresh one has units to give,
+/// if it shows no sign of life. A kick makes most resume within 0.3 s.
 const KEPT_PATIENCE: Duration = Duration::from_millis(1200);
-/// The same where no fresh session can be had beside it: a camera's TCP may resume by itself, and
-/// what it holds is all there is.
+/// The longest wait for a kept session whose camera has acknowledged the kick: it stands, and will
+/// drain what it holds once its own TCP tries again. That takes up to as long again as the silence
+/// lasted (RFC 6298 §5.5): a kick does not shorten it where the camera's socket has nothing unsent.
+const KEPT_PATIENCE_MAX: Duration = Duration::from_secs(10);
+/// The least wait where no fresh session can be had beside it.
 const KEPT_PATIENCE_ALONE: Duration = Duration::from_secs(6);
 /// Time between the first kick and the second. More would only feed our own back-off.
 const KICK_AGAIN: Duration = Duration::from_secs(1);
@@ -78,6 +81,8 @@ pub enum Event {
     Heard(Slot),
     /// A whole unit of the main track arrived, whether or not it passes the gate.
     Unit(Slot),
+    /// The camera has acknowledged the kick.
+    Acknowledged,
     /// The fresh session has taken the kept one's place.
     Spliced,
     /// A session ended or could not be made.
@@ -125,6 +130,7 @@ struct Kept {
     unit: Option<Instant>,
     kicks: u32,
     kicked: Option<Instant>,
+    acknowledged: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -264,6 +270,11 @@ impl Line {
                 (self.refusals, self.link_failures) = (0, 0);
             }
             Event::Heard(Slot::Fresh) => {}
+            Event::Acknowledged => {
+                if let Some(kept) = &mut self.kept {
+                    kept.acknowledged = kept.kicks > 0;
+                }
+            }
             Event::Unit(Slot::Fresh) => {
                 if let Some(Fresh::Playing { has_units, .. }) = &mut self.fresh {
                     *has_units = true;
@@ -309,6 +320,7 @@ impl Line {
             unit,
             kicks: 0,
             kicked: None,
+            acknowledged: false,
         });
         (self.alive, self.not_needed) = (None, false);
     }
@@ -320,7 +332,7 @@ impl Line {
             if kept.kicks > 0 {
                 self.strikes = 0;
             }
-            (kept.kicks, kept.kicked) = (0, None);
+            (kept.kicks, kept.kicked, kept.acknowledged) = (0, None, false);
             self.not_needed = now.saturating_duration_since(since) < SHORT_SILENCE;
             self.alive = None;
         }
@@ -447,11 +459,17 @@ impl Line {
             }
             due.push(self.hedge_rest_until);
         }
+        let patience = if kept.acknowledged {
+            let silence = alive.saturating_duration_since(heard);
+            silence.clamp(KEPT_PATIENCE, KEPT_PATIENCE_MAX)
+        } else {
+            KEPT_PATIENCE
+        };
         let patience = if fresh_waits {
-            Some(alive.max(heard) + KEPT_PATIENCE)
+            Some(alive + patience)
         } else {
             let alone = self.fresh.is_none();
-            alone.then(|| alive.max(heard) + KEPT_PATIENCE_ALONE)
+            alone.then(|| alive + patience.max(KEPT_PATIENCE_ALONE))
         };
         if patience.is_some_and(|until| now >= until) {
             return self.drop_kept(Why::Silent, now);

@@ -69,6 +69,26 @@ fn in_a_silence_nothing_is_sent_until_the_path_answers() {
 }
 
 #[test]
+fn a_session_that_acknowledges_is_waited_for_longer() {
+    let start = Instant::now();
+    for (silent, patience) in [(2 * S, 2 * S), (5 * S, 5 * S), (60 * S, KEPT_PATIENCE_MAX)] {
+        let mut line = flowing(start);
+        let now = start + silent;
+        assert_eq!(line.step(now), Step::Probe);
+        line.on(Event::Answered, now);
+        assert_eq!(line.step(now), Step::Kick);
+        assert_eq!(line.step(now), Step::Open);
+        line.on(Event::Playing, now);
+        line.on(Event::Unit(Slot::Fresh), now);
+        line.on(Event::Acknowledged, now);
+        assert_eq!(line.step(now + S), Step::Kick);
+        assert!(matches!(line.step(now + patience - MS), Step::WaitUntil(_)));
+        let dropped = Step::Drop(Slot::Kept, Why::Silent);
+        assert_eq!(line.step(now + patience), dropped);
+    }
+}
+
+#[test]
 fn a_session_that_resumes_after_a_short_silence_needs_no_hedge() {
     let start = Instant::now();
     for (silent, dropped) in [(5 * S, true), (60 * S, false)] {

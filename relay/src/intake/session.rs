@@ -306,6 +306,11 @@ impl Session {
         self.heard
     }
 
+    /// Whether all that was sent to the camera has been acknowledged.
+    pub(super) fn is_acknowledged(&self) -> bool {
+        self.wire.as_ref().is_some_and(Claim::is_acknowledged)
+    }
+
     /// Since when packets paused before they came again; once.
     pub(super) fn take_pause(&mut self) -> Option<Instant> {
         self.pause.take()

@@ -55,13 +55,18 @@ impl Claim {
         info.is_none_or(|info| !info.established || info.bytes_received != bytes)
     }
 
+    /// Whether all that was sent on it has been acknowledged.
+    pub(super) fn is_acknowledged(&self) -> bool {
+        let info = self.0.info();
+        info.is_some_and(|info| info.established && info.unacknowledged == 0 && info.unsent == 0)
+    }
+
     /// Sends a packet beside what the library sends. Only where all that it sent has been
     /// acknowledged: then nothing of it waits half-written, and the packet goes at once instead of
     /// queueing behind a retransmission that backs off.
     pub(super) fn send(&self, packet: &[u8]) -> Sent {
-        match self.0.info() {
-            Some(info) if info.established && info.unacknowledged == 0 && info.unsent == 0 => {}
-            _ => return Sent::Busy,
+        if !self.is_acknowledged() {
+            return Sent::Busy;
         }
         let flags = rustix::net::SendFlags::DONTWAIT | rustix::net::SendFlags::NOSIGNAL;
         match rustix::net::send(&self.0.socket, packet, flags) {
