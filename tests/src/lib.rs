@@ -6,10 +6,12 @@
     clippy::expect_used,
     clippy::indexing_slicing,
     clippy::panic,
+    clippy::print_stderr,
     clippy::unwrap_used,
     reason = "a test helper reports by panicking"
 )]
 
+pub mod bed;
 mod configuration;
 mod files;
 mod metrics;
