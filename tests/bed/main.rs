@@ -8,6 +8,7 @@
     reason = "a test reports by panicking"
 )]
 
+mod cameras;
 mod link;
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
