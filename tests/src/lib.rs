@@ -15,6 +15,7 @@ pub mod bed;
 mod configuration;
 mod files;
 mod metrics;
+pub mod outage_table;
 mod peer;
 mod process;
 pub mod recording;
