@@ -1,11 +1,11 @@
 //! What outages cost, as a table: see `tests/bench/outages`, which builds and starts this.
 //!
 //!     outage_table [--runs 10] [--outages 0.5,2,5,10,20,30,60] [--gop 25] [--learn 120]
-//!                  [--rest 15] [--rtt-ms 60] [--rate 20] [--seed 1] [--ffmpeg yes|no]
+//!                  [--buffers 1080,4000] [--rest 15] [--rtt-ms 60] [--rate 20] [--seed 1] [--ffmpeg yes|no]
 //!                  [--json FILE] [--keep FOLDER] [--check yes|no] [--resumed-p95 1.5]
 //!                  [--lossless 0.5] [--lossless-large 10] [--error-p99-ms 20] [--error-max-ms 100]
 //!
-//! Seconds, Mb/s. With `--check yes` it ends with status 1 if the relay misses a bar. The relay is
+//! Seconds, Mb/s, kB. With `--check yes` it ends with status 1 if the relay misses a bar. The relay is
 //! `FOREBAY_BIN`, or built from this repository.
 #![allow(
     clippy::print_stdout,
@@ -23,7 +23,7 @@ use std::time::Duration;
 
 use forebay_tests::outage_table::figures::sum_up;
 use forebay_tests::outage_table::report::{Bars, failures, json, table};
-use forebay_tests::outage_table::{Plan, lane};
+use forebay_tests::outage_table::{DEFAULT_BUFFERS, Plan, lane};
 use forebay_tests::{Relay, bed};
 
 struct Wanted {
@@ -46,6 +46,12 @@ fn main() -> Result<ExitCode, Box<dyn Error>> {
     if !server.is_file() {
         return Err(format!("{} is missing: build it first", server.display()).into());
     }
+    if let Some(folder) = &wanted.keep
+        && fs::read_dir(folder).is_ok_and(|mut entries| entries.next().is_some())
+    {
+        // What lies there would be counted.
+        return Err(format!("--keep {}: want an empty folder", folder.display()).into());
+    }
     let scratch = std::env::temp_dir().join(format!("forebay-outages-{}", std::process::id()));
     let folder = wanted.keep.clone().unwrap_or(scratch);
     let done = measure(&wanted, &folder, &server);
@@ -61,11 +67,13 @@ fn measure(wanted: &Wanted, folder: &Path, server: &Path) -> Result<ExitCode, Bo
         let lanes: Vec<_> = (0..plan.runs)
             .map(|index| scope.spawn(move || lane::run(plan, index, folder, server)))
             .collect();
-        let joined = lanes.into_iter().map(thread::ScopedJoinHandle::join);
-        joined.collect::<Result<Vec<_>, _>>()
+        // All of them: one that is left unjoined would panic here.
+        let join = thread::ScopedJoinHandle::join;
+        lanes.into_iter().map(join).collect::<Vec<_>>()
     });
+    let runs: Result<Vec<_>, _> = runs.into_iter().collect();
     let runs = runs.map_err(|_| "a run failed; what happened is told above")?;
-    let all = sum_up(&runs, plan.link.delay.as_secs_f64());
+    let all = sum_up(plan, &runs);
     print!("{}", table(plan, &all));
     if let Some(file) = &wanted.json {
         fs::write(
@@ -88,6 +96,7 @@ fn read_arguments(mut arguments: impl Iterator<Item = String>) -> Result<Wanted,
         plan: Plan {
             outages: vec![0.5, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0],
             runs: 10,
+            buffers: DEFAULT_BUFFERS,
             gop: 25,
             learn: Duration::from_secs(120),
             rest: Duration::from_secs(15),
@@ -130,6 +139,12 @@ fn read_arguments(mut arguments: impl Iterator<Item = String>) -> Result<Wanted,
                 {
                     return Err(format!("{name} {value}: want 0 to 3600 each").into());
                 }
+            }
+            "--buffers" => {
+                let (small, large) = value
+                    .split_once(',')
+                    .ok_or_else(|| format!("{name} {value}: want 1080,4000"))?;
+                plan.buffers = [parse(&name, small)?, parse(&name, large)?];
             }
             "--ffmpeg" => plan.ffmpeg = yes(&name, &value)?,
             "--check" => wanted.check = yes(&name, &value)?,

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::lane::{Footage, Run};
-use super::{BUFFERS, FPS};
+use super::{FPS, Plan};
 use crate::recording::Mark;
 
 /// An outage takes pictures of before it along: what was on its way or in the camera's queue.
@@ -38,17 +38,18 @@ pub struct Figures {
     pub errors: Vec<f64>,
 }
 
-/// Recorder and index of the camera's buffer.
+/// Recorder and index of the camera.
 pub type Key = (&'static str, usize);
 
-/// Sums up all runs. `delay` is the link's, in seconds: a recorder can't know it.
+/// Sums up all runs. The link's delay is taken off capture times: a recorder can't know it.
 #[must_use]
-pub fn sum_up(runs: &[Run], delay: f64) -> BTreeMap<Key, Figures> {
+pub fn sum_up(plan: &Plan, runs: &[Run]) -> BTreeMap<Key, Figures> {
     let mut all: BTreeMap<Key, Figures> = BTreeMap::new();
+    let delay = plan.link.delay.as_secs_f64();
     for run in runs {
         for footage in &run.footage {
-            let sum = all.entry((footage.recorder, footage.buffer)).or_default();
-            account(sum, run, footage);
+            let sum = all.entry((footage.recorder, footage.camera)).or_default();
+            account(sum, run, footage, plan.holds(footage.camera));
             let late = footage
                 .marks
                 .iter()
@@ -60,7 +61,7 @@ pub fn sum_up(runs: &[Run], delay: f64) -> BTreeMap<Key, Figures> {
     all
 }
 
-fn account(sum: &mut Figures, run: &Run, footage: &Footage) {
+fn account(sum: &mut Figures, run: &Run, footage: &Footage, holds: f64) {
     let numbers: BTreeSet<u64> = footage.marks.iter().map(|mark| mark.number).collect();
     let (Some(first), Some(last)) = (footage.marks.iter().min_by_key(number), numbers.last())
     else {
@@ -89,10 +90,9 @@ fn account(sum: &mut Figures, run: &Run, footage: &Footage) {
             None => sum.lost_in_between += 1,
         }
     }
-    let buffer = BUFFERS[footage.buffer].seconds();
     for (outage, lost) in run.outages.iter().zip(lost) {
         let lost = lost as f64 / FPS;
-        let unavoidable = (outage.seconds - buffer).max(0.0);
+        let unavoidable = (outage.seconds - holds).max(0.0);
         let next = footage.arrivals.partition_point(|at| *at < outage.end);
         sum.costs.push(Cost {
             outage: outage.seconds,
@@ -118,8 +118,11 @@ pub fn percentile(values: &[f64], share: f64) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
+    use std::time::Duration;
+
     use super::super::lane::Happened;
     use super::*;
+    use crate::bed::LinkSpec;
 
     fn mark(number: u64) -> Mark {
         let captured = 1000.0 + number as f64 / FPS;
@@ -146,12 +149,23 @@ mod tests {
             learned: 1039.0,
             footage: vec![Footage {
                 recorder: "forebay",
-                buffer: 0,
+                camera: 0,
                 marks,
                 arrivals: vec![1013.9, 1014.5, 1030.0],
             }],
         };
-        let figures = &sum_up(&[run], 0.03)[&("forebay", 0)];
+        let plan = Plan {
+            outages: Vec::new(),
+            runs: 1,
+            buffers: [512, 4000],
+            gop: 25,
+            learn: Duration::ZERO,
+            rest: Duration::ZERO,
+            seed: 1,
+            link: LinkSpec::default(),
+            ffmpeg: false,
+        };
+        let figures = &sum_up(&plan, &[run])[&("forebay", 0)];
         let [first, second] = figures.costs[..] else {
             panic!("{figures:?}")
         };

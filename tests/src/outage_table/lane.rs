@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 
 use fastrand::Rng;
 
-use super::{BITS_PER_SECOND, BUFFERS, FPS, Plan};
+use super::{BITS_PER_SECOND, CAMERAS, FPS, Plan, SEND_BUFFER_BYTES};
 use crate::bed::{End, Link, LinkSpec};
 use crate::recording::{Mark, Recording, marks};
 use crate::{
@@ -17,7 +17,7 @@ use crate::{
 };
 
 /// Time between two looks at what has arrived.
-const LOOK: Duration = Duration::from_millis(50);
+const LOOK: Duration = Duration::from_millis(100);
 /// How long all streams may take to flow at the start, and again after an outage.
 const PATIENCE: Duration = Duration::from_secs(90);
 /// ffmpeg gives up after this time without data, and is started again after `AGAIN`.
@@ -41,8 +41,8 @@ pub struct Happened {
 pub struct Footage {
     /// "forebay" or "ffmpeg".
     pub recorder: &'static str,
-    /// Which of [`BUFFERS`].
-    pub buffer: usize,
+    /// Which of [`CAMERAS`].
+    pub camera: usize,
     /// All that was recorded.
     pub marks: Vec<Mark>,
     /// When new media was seen to have come: Unix seconds, rising.
@@ -73,13 +73,13 @@ impl Place {
             ..plan.link.clone()
         })
         .unwrap();
-        let sites = BUFFERS
-            .iter()
-            .map(|buffer| {
+        let sites = (0..CAMERAS.len())
+            .map(|camera| {
                 let options = format!(
                     "--streams 1 --size 320x180 --bitrate {BITS_PER_SECOND} --gop {} --queue {} \
-                     --send-buffer {}",
-                    plan.gop, buffer.queue_bytes, buffer.send_buffer_bytes
+                     --send-buffer {SEND_BUFFER_BYTES}",
+                    plan.gop,
+                    plan.queue_bytes(camera)
                 );
                 let options: Vec<&str> = options.split_whitespace().collect();
                 SiteServer::start_at(link.site(), server, &options)
@@ -88,8 +88,8 @@ impl Place {
         Self { link, sites }
     }
 
-    fn url(&self, buffer: usize) -> &str {
-        &self.sites[buffer].urls[0]
+    fn url(&self, camera: usize) -> &str {
+        &self.sites[camera].urls[0]
     }
 }
 
@@ -102,15 +102,15 @@ struct Watch<'a> {
 
 impl Watch<'_> {
     fn run(&self, first_bit: u32, mut count: impl FnMut(usize) -> u64) -> Vec<Vec<f64>> {
-        let mut last = [None; BUFFERS.len()];
-        let mut arrivals = vec![Vec::new(); BUFFERS.len()];
+        let mut last = [None; CAMERAS.len()];
+        let mut arrivals = vec![Vec::new(); CAMERAS.len()];
         while !self.ends.load(Ordering::Relaxed) {
-            for buffer in 0..BUFFERS.len() {
-                let now = count(buffer);
-                if last[buffer].replace(now).is_some_and(|before| now > before) {
-                    arrivals[buffer].push(unix_now());
+            for camera in 0..CAMERAS.len() {
+                let now = count(camera);
+                if last[camera].replace(now).is_some_and(|before| now > before) {
+                    arrivals[camera].push(unix_now());
                     self.flowing
-                        .fetch_or(1 << (first_bit + buffer as u32), Ordering::Relaxed);
+                        .fetch_or(1 << (first_bit + camera as u32), Ordering::Relaxed);
                 }
             }
             thread::sleep(LOOK);
@@ -130,10 +130,10 @@ pub fn run(plan: &Plan, index: usize, folder: &Path, server: &Path) -> Run {
         .ffmpeg
         .then(|| Place::new(plan, random.u64(..), server));
     let mut configuration = Configuration::new(&folder).segment_seconds(SEGMENT_SECONDS);
-    for (index, buffer) in BUFFERS.iter().enumerate() {
+    for (camera, name) in CAMERAS.into_iter().enumerate() {
         configuration = configuration.camera(Camera {
-            name: buffer.camera.into(),
-            url: near.url(index).into(),
+            name: name.into(),
+            url: near.url(camera).into(),
             ..Camera::default()
         });
     }
@@ -148,13 +148,13 @@ pub fn run(plan: &Plan, index: usize, folder: &Path, server: &Path) -> Run {
         let relay_watch = scope.spawn(|| {
             near.link.home().within(|| {
                 let mut page = Metrics::new(String::new());
-                watch.run(0, |buffer| {
-                    if buffer == 0
+                watch.run(0, |camera| {
+                    if camera == 0
                         && let Some((200, body)) = http_get(address, "/metrics")
                     {
                         page = Metrics::new(body);
                     }
-                    let labels = [("camera", BUFFERS[buffer].camera)];
+                    let labels = [("camera", CAMERAS[camera])];
                     page.sum("forebay_camera_units_total", &labels)
                         .unwrap_or(0.0) as u64
                 })
@@ -162,8 +162,8 @@ pub fn run(plan: &Plan, index: usize, folder: &Path, server: &Path) -> Run {
         });
         let mut ffmpeg_watch = None;
         if let Some(beside) = &beside {
-            for buffer in 0..BUFFERS.len() {
-                let (url, folder) = (beside.url(buffer), ffmpeg_folder(&folder, buffer));
+            for camera in 0..CAMERAS.len() {
+                let (url, folder) = (beside.url(camera), ffmpeg_folder(&folder, camera));
                 fs::create_dir_all(&folder).unwrap();
                 let (home, ends) = (beside.link.home(), &ends);
                 scope.spawn(move || keep_ffmpeg(home, url, &folder, ends));
@@ -171,8 +171,8 @@ pub fn run(plan: &Plan, index: usize, folder: &Path, server: &Path) -> Run {
             let folder = &folder;
             let watch = &watch;
             ffmpeg_watch = Some(scope.spawn(move || {
-                watch.run(BUFFERS.len() as u32, |buffer| {
-                    let files = mp4_files(&ffmpeg_folder(folder, buffer));
+                watch.run(CAMERAS.len() as u32, |camera| {
+                    let files = mp4_files(&ffmpeg_folder(folder, camera));
                     files
                         .iter()
                         .flat_map(fs::metadata)
@@ -186,7 +186,7 @@ pub fn run(plan: &Plan, index: usize, folder: &Path, server: &Path) -> Run {
             .flatten()
             .map(|place| &place.link)
             .collect();
-        let all = (1 << (BUFFERS.len() * links.len())) - 1;
+        let all = (1 << (CAMERAS.len() * links.len())) - 1;
         // Ends the threads when this one panics, too.
         let _end = Ends(&ends);
         await_all(&flowing, all, index);
@@ -209,14 +209,14 @@ pub fn run(plan: &Plan, index: usize, folder: &Path, server: &Path) -> Run {
     );
     let mut footage = Vec::new();
     for (recorder, arrivals) in ["forebay", "ffmpeg"].into_iter().zip(arrivals) {
-        for (buffer, arrivals) in arrivals.into_iter().enumerate() {
+        for (camera, arrivals) in arrivals.into_iter().enumerate() {
             let place = match recorder {
-                "forebay" => configuration.archive().join(BUFFERS[buffer].camera),
-                _ => ffmpeg_folder(&folder, buffer),
+                "forebay" => configuration.archive().join(CAMERAS[camera]),
+                _ => ffmpeg_folder(&folder, camera),
             };
             footage.push(Footage {
                 recorder,
-                buffer,
+                camera,
                 marks: read(&place),
                 arrivals,
             });
@@ -279,8 +279,8 @@ fn outages(
         .collect()
 }
 
-fn ffmpeg_folder(folder: &Path, buffer: usize) -> PathBuf {
-    folder.join("ffmpeg").join(BUFFERS[buffer].camera)
+fn ffmpeg_folder(folder: &Path, camera: usize) -> PathBuf {
+    folder.join("ffmpeg").join(CAMERAS[camera])
 }
 
 /// Has ffmpeg record, and starts it again whenever it ends.

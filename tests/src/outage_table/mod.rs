@@ -19,45 +19,16 @@ pub const FPS: f64 = 25.0;
 /// Their bit rate.
 pub const BITS_PER_SECOND: u64 = 4_000_000;
 
-/// A camera at the far end.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Buffer {
-    /// Name of the camera.
-    pub camera: &'static str,
-    /// Bytes that the camera itself keeps for a viewer.
-    pub queue_bytes: u32,
-    /// Asked of the kernel as `SO_SNDBUF`. It grants twice as much and counts its own overhead, so
-    /// that about one and a half times as much media fits.
-    pub send_buffer_bytes: u32,
-}
-
-/// 512 kB and 4 MB of media.
-pub const BUFFERS: [Buffer; 2] = [
-    Buffer {
-        camera: "slipway",
-        queue_bytes: 320_000,
-        send_buffer_bytes: 128_000,
-    },
-    Buffer {
-        camera: "gate",
-        queue_bytes: 3_808_000,
-        send_buffer_bytes: 128_000,
-    },
-];
-
-impl Buffer {
-    /// Media that fit, kernel included, about.
-    #[must_use]
-    pub fn bytes(&self) -> u32 {
-        self.queue_bytes + self.send_buffer_bytes / 2 * 3
-    }
-
-    /// As a time at the cameras' bit rate.
-    #[must_use]
-    pub fn seconds(&self) -> f64 {
-        f64::from(self.bytes()) * 8.0 / BITS_PER_SECOND as f64
-    }
-}
+/// The cameras at the far end; they differ in what they hold back, see [`Plan::buffers`].
+pub const CAMERAS: [&str; 2] = ["slipway", "gate"];
+/// What they hold back unless told otherwise: as much as the kernel keeps for a camera that asks for
+/// a send buffer (`SO_SNDBUF`) of 512 kB, and 4 MB.
+pub const DEFAULT_BUFFERS: [u32; 2] = [1080, 4000];
+/// What they ask of the kernel as `SO_SNDBUF`.
+const SEND_BUFFER_BYTES: u32 = 64_000;
+/// Media that the kernel takes then: twice as much, and the rest of the last piece. `ss` shows it
+/// (Send-Q) while the link is down.
+const SENDING_BYTES: u32 = 184_000;
 
 /// What is to be measured.
 #[derive(Debug, Clone)]
@@ -66,6 +37,9 @@ pub struct Plan {
     pub outages: Vec<f64>,
     /// Runs, all of them at the same time.
     pub runs: usize,
+    /// Media that each of [`CAMERAS`] holds back while nothing can be sent, the kernel's send buffer
+    /// included, in kilobytes; 184 at least.
+    pub buffers: [u32; 2],
     /// Pictures from key frame to key frame.
     pub gop: u32,
     /// From the first picture to the first outage.
@@ -78,4 +52,17 @@ pub struct Plan {
     pub link: LinkSpec,
     /// ffmpeg beside the relay.
     pub ffmpeg: bool,
+}
+
+impl Plan {
+    /// How long a camera can hold everything back, in seconds.
+    #[must_use]
+    pub fn holds(&self, camera: usize) -> f64 {
+        f64::from(self.buffers[camera]) * 8000.0 / BITS_PER_SECOND as f64
+    }
+
+    /// What is not the kernel's of a camera's buffer.
+    fn queue_bytes(&self, camera: usize) -> u32 {
+        (self.buffers[camera].saturating_mul(1000)).saturating_sub(SENDING_BYTES)
+    }
 }

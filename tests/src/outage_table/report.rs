@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use serde_json::{Value, json};
 
 use super::figures::{Cost, Figures, Key, percentile};
-use super::{BUFFERS, Plan};
+use super::{CAMERAS, Plan};
 
 /// What must hold of the relay; seconds unless it says otherwise.
 #[derive(Debug, Clone, Copy)]
@@ -45,6 +45,14 @@ const COLUMNS: [Column; 3] = [
 
 const SHARES: [(&str, f64); 3] = [("p50", 0.5), ("p95", 0.95), ("max", 1.0)];
 
+/// Each length once.
+fn lengths(plan: &Plan) -> Vec<f64> {
+    let mut lengths = plan.outages.clone();
+    lengths.sort_by(f64::total_cmp);
+    lengths.dedup();
+    lengths
+}
+
 /// The figures of one kind of outage, by column.
 fn row(figures: &Figures, outage: f64) -> Vec<(&'static str, Vec<f64>)> {
     let costs = || figures.costs.iter().filter(|cost| cost.outage == outage);
@@ -78,11 +86,11 @@ pub fn table(plan: &Plan, all: &BTreeMap<Key, Figures>) -> String {
         "outage", "recorder", "buffer", "lost", "beyond", "resumed"
     )
     .ok();
-    for outage in &plan.outages {
-        for ((recorder, buffer), figures) in all {
-            let buffer = format!("{} kB", BUFFERS[*buffer].bytes() / 1000);
+    for outage in lengths(plan) {
+        for ((recorder, camera), figures) in all {
+            let buffer = format!("{} kB", plan.buffers[*camera]);
             write!(text, "{outage:>6}  {recorder:<8} {buffer:>7}").ok();
-            for (_, values) in row(figures, *outage) {
+            for (_, values) in row(figures, outage) {
                 let three = SHARES.map(|(_, share)| match percentile(&values, share) {
                     Some(value) => format!("{value:.2}"),
                     None => "-".to_owned(),
@@ -93,8 +101,8 @@ pub fn table(plan: &Plan, all: &BTreeMap<Key, Figures>) -> String {
         }
     }
     text.push('\n');
-    for ((recorder, buffer), figures) in all {
-        let kilobytes = BUFFERS[*buffer].bytes() / 1000;
+    for ((recorder, camera), figures) in all {
+        let kilobytes = plan.buffers[*camera];
         writeln!(
             text,
             "{recorder}, {kilobytes} kB: {} duplicates, {} reorderings, {} pictures lost without an outage",
@@ -130,13 +138,12 @@ fn errors(figures: &Figures) -> Option<[f64; 3]> {
 pub fn json(plan: &Plan, all: &BTreeMap<Key, Figures>) -> Value {
     let recorded: Vec<Value> = all
         .iter()
-        .map(|((recorder, buffer), figures)| {
-            let rows: Vec<Value> = plan
-                .outages
-                .iter()
+        .map(|((recorder, camera), figures)| {
+            let rows: Vec<Value> = lengths(plan)
+                .into_iter()
                 .map(|outage| {
                     let mut told = json!({ "outage_seconds": outage });
-                    for (name, values) in row(figures, *outage) {
+                    for (name, values) in row(figures, outage) {
                         told[format!("{name}_seconds")] = json!(values);
                     }
                     told
@@ -145,7 +152,7 @@ pub fn json(plan: &Plan, all: &BTreeMap<Key, Figures>) -> Value {
             let errors = errors(figures);
             json!({
                 "recorder": recorder,
-                "camera_buffer_bytes": BUFFERS[*buffer].bytes(),
+                "camera_buffer_bytes": 1000 * plan.buffers[*camera],
                 "outages": rows,
                 "duplicates": figures.duplicates,
                 "reorderings": figures.reorderings,
@@ -170,15 +177,15 @@ pub fn json(plan: &Plan, all: &BTreeMap<Key, Figures>) -> Value {
 #[must_use]
 pub fn failures(all: &BTreeMap<Key, Figures>, bars: &Bars) -> Vec<String> {
     let mut failures = Vec::new();
-    for ((_, buffer), figures) in all
+    for ((_, camera), figures) in all
         .iter()
         .filter(|((recorder, _), _)| *recorder == "forebay")
     {
-        let camera = BUFFERS[*buffer].camera;
-        let mut demand = |name: &str, value: f64, most: f64| {
+        let name = CAMERAS[*camera];
+        let mut demand = |what: &str, value: f64, most: f64| {
             if value.is_nan() || value > most {
                 failures.push(format!(
-                    "{camera}: {name} is {value:.3}, allowed is {most:.3}"
+                    "{name}: {what} is {value:.3}, allowed is {most:.3}"
                 ));
             }
         };
@@ -193,7 +200,7 @@ pub fn failures(all: &BTreeMap<Key, Figures>, bars: &Bars) -> Vec<String> {
             p95,
             bars.resumed_p95,
         );
-        let lossless = match buffer {
+        let lossless = match camera {
             0 => bars.lossless,
             _ => bars.lossless_large,
         };
