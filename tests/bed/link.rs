@@ -7,6 +7,7 @@ use std::process::Stdio;
 use std::thread;
 use std::time::{Duration, Instant};
 
+use forebay_site::{Outage, OutageScript};
 use forebay_tests::bed::{self, End, Link, LinkSpec};
 use forebay_tests::run;
 
@@ -220,6 +221,44 @@ fn an_outage_drops_everything_for_so_long() {
         "{length:?} {outage:?}"
     );
     assert_eq!(link.from_site().dropped_outage, 600 - came.len() as u64);
+}
+
+#[test]
+fn scripts_are_played() {
+    if !bed::or_skip() {
+        return;
+    }
+    let _alone = alone();
+    let link = Link::new(LinkSpec::default()).unwrap();
+    let (home, site) = pair(&link);
+    let outage = |at, length| Outage {
+        at: at * MS,
+        length: length * MS,
+    };
+    let script = OutageScript::new(vec![outage(200, 300), outage(800, 200)]);
+    let collector = thread::spawn(move || collect(&home));
+    let begin = Instant::now();
+    thread::scope(|scope| {
+        scope.spawn(|| link.play(&script));
+        for number in 0..600 {
+            site.send(&packet(number, 100)).unwrap();
+            thread::sleep(
+                (begin + 2 * MS * (number + 1)).saturating_duration_since(Instant::now()),
+            );
+        }
+    });
+    let came = collector.join().unwrap();
+    let gaps: Vec<Duration> = came
+        .windows(2)
+        .filter(|two| two[1].0 != two[0].0 + 1)
+        .map(|two| two[1].1 - two[0].1)
+        .collect();
+    // Each longer by what was in flight; see above.
+    let [first, second] = gaps[..] else {
+        panic!("{gaps:?}")
+    };
+    assert!((320 * MS..350 * MS).contains(&first), "{first:?}");
+    assert!((220 * MS..250 * MS).contains(&second), "{second:?}");
 }
 
 #[test]

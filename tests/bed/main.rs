@@ -10,6 +10,7 @@
 
 mod cameras;
 mod link;
+mod table;
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
 

@@ -8,7 +8,7 @@ use forebay_site::{
     CameraSpec, Outage, OutageScript, SimulatedCamera, Site, Source, Uplink, WhenFull,
 };
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
-use tokio::net::TcpStream;
+use tokio::net::{TcpStream, UdpSocket};
 use tokio::time::{Instant, sleep, timeout};
 
 use crate::client::{Client, Message, PATIENCE, SILENCE, header, site, spec};
@@ -214,6 +214,39 @@ async fn full_queues_may_block_everyone() {
     assert!(sent.last() > dropped.last(), "it does not go on");
     let gap = sent.windows(2).find(|pair| pair[1] != pair[0] + 1).unwrap();
     assert_eq!(gap[1] % 5, 0);
+}
+
+/// Datagrams don't wait for the link: what was to be sent meanwhile is lost, and told.
+#[tokio::test]
+async fn udp_loses_the_outage() {
+    let (site, camera) = site().await;
+    let (rtp, rtcp) = (
+        UdpSocket::bind("127.0.0.1:0").await.unwrap(),
+        UdpSocket::bind("127.0.0.1:0").await.unwrap(),
+    );
+    let ports = [&rtp, &rtcp].map(|socket| socket.local_addr().unwrap().port());
+    let mut client = Client::connect(&camera).await;
+    let transport = format!(
+        "Transport: RTP/AVP;unicast;client_port={}-{}\r\n",
+        ports[0], ports[1]
+    );
+    assert_eq!(client.ask("SETUP", "/track=0", &transport).await.0, 200);
+    assert_eq!(client.ask("PLAY", "/", "").await.0, 200);
+    let mut packet = [0; 2048];
+    timeout(PATIENCE, rtp.recv(&mut packet))
+        .await
+        .unwrap()
+        .unwrap();
+    outage(&site, Duration::from_millis(600)).await;
+    while timeout(Duration::from_millis(200), rtp.recv(&mut packet))
+        .await
+        .is_ok()
+        && camera.sent().len() < 30
+    {}
+    let (sent, dropped) = account(&camera, 0);
+    // 600 ms are 15 frames.
+    assert!((13..=17).contains(&dropped.len()), "{dropped:?}");
+    assert!(sent.last() > dropped.last() && sent.len() >= 30);
 }
 
 #[tokio::test]

@@ -8,6 +8,7 @@ use std::sync::{Arc, Mutex};
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
+use forebay_site::OutageScript;
 use tun_rs::{DeviceBuilder, Layer, SyncDevice};
 
 use super::forward::{self, Shared};
@@ -95,6 +96,18 @@ impl Link {
     /// Packets pass again, both ways.
     pub fn up(&self) {
         *self.shared.closed_until.lock().unwrap() = [None; 2];
+    }
+
+    /// Goes down and up as the script says, from now on; returns after the last outage.
+    pub fn play(&self, script: &OutageScript) {
+        let begin = Instant::now();
+        for outage in script.outages() {
+            thread::sleep((begin + outage.at).saturating_duration_since(Instant::now()));
+            self.outage((begin + outage.end()).saturating_duration_since(Instant::now()));
+        }
+        if let Some(last) = script.outages().last() {
+            thread::sleep((begin + last.end()).saturating_duration_since(Instant::now()));
+        }
     }
 
     /// Opens or closes one way: what the home, or the site, sends.
