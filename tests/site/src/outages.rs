@@ -73,9 +73,10 @@ impl OutageScript {
 
     /// The same outages with shorter pauses, and shorter themselves: both are divided. A camera's
     /// buffer does not shrink with them, so better leave the lengths as they are (1.0) where it
-    /// matters what is lost.
+    /// matters what is lost. Less than a millionth counts as that.
     #[must_use]
     pub fn compressed(&self, pauses: f64, lengths: f64) -> Self {
+        let [pauses, lengths] = [pauses, lengths].map(|factor| factor.max(1e-6));
         let (mut now, mut before) = (Duration::ZERO, Duration::ZERO);
         let mut outages = Vec::new();
         for outage in &self.outages {

@@ -48,9 +48,10 @@ pub(crate) async fn serve(camera: Arc<Camera>, stream: TcpStream, peer: SocketAd
         described: None,
         playing: false,
     };
+    let mut forgotten = false;
     tokio::select! {
         biased;
-        _ = cuts.changed() => {}
+        _ = cuts.changed() => forgotten = cuts.borrow_and_update().forgotten,
         () = viewer.outbox.overflow() => {}
         _ = &mut sender => {}
         end = session.run(&stream) => match end {
@@ -68,8 +69,7 @@ pub(crate) async fn serve(camera: Arc<Camera>, stream: TcpStream, peer: SocketAd
     drop(leaves);
     let mut reach = camera.reach.subscribe();
     reach.wait_for(Reach::passes).await.ok();
-    let cut = *cuts.borrow_and_update();
-    if cut.forgotten {
+    if forgotten {
         // A packet of a connection that the camera knows nothing of is answered with RST
         // (RFC 9293 §3.5.2).
         let mut scrap = BytesMut::new();

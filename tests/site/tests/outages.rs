@@ -5,7 +5,7 @@ use std::io::ErrorKind;
 use std::time::Duration;
 
 use forebay_site::{
-    CameraSpec, Outage, OutageScript, SimulatedCamera, Site, Source, Uplink, WhenFull,
+    Behaviour, CameraSpec, Outage, OutageScript, SimulatedCamera, Site, Source, Uplink, WhenFull,
 };
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::{TcpStream, UdpSocket};
@@ -347,6 +347,9 @@ async fn without_power_nothing_answers() {
         .await
         .unwrap();
     assert_eq!(reset.unwrap_err().kind(), ErrorKind::ConnectionReset);
+    // And it closes connections by itself as it did before.
+    camera.behave(Behaviour::CloseMidUnit);
+    second.read_to_end().await;
 }
 
 #[tokio::test]

@@ -24,6 +24,9 @@ const PATIENCE: Duration = Duration::from_secs(90);
 const FFMPEG_TIMEOUT_US: &str = "5000000";
 const AGAIN: Duration = Duration::from_millis(500);
 const SEGMENT_SECONDS: u32 = 10;
+/// What ffmpeg writes of a file before any media is shorter. Its fragments come out whole, so that
+/// it seems to resume up to a GOP later than it does.
+const HEADER_BYTES_MAX: u64 = 4096;
 
 /// An outage that was.
 #[derive(Debug, Clone, Copy)]
@@ -176,7 +179,7 @@ pub fn run(plan: &Plan, index: usize, folder: &Path, server: &Path) -> Run {
                     files
                         .iter()
                         .flat_map(fs::metadata)
-                        .map(|about| about.len())
+                        .map(|about| about.len().saturating_sub(HEADER_BYTES_MAX))
                         .sum()
                 })
             }));
