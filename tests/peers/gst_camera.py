@@ -19,6 +19,7 @@ Prints one JSON line with the URL once it listens. Ends when its standard input 
 import argparse
 import hashlib
 import json
+import socket
 import sys
 import threading
 import time
@@ -201,6 +202,12 @@ def protect(server, factory, a):
     factory.set_permissions(permissions)
 
 
+def bound(_server, client, size):
+    """What a connection may hold back; the server itself drops what waits for longer."""
+    written = client.get_connection().get_write_socket()
+    written.set_option(socket.SOL_SOCKET, socket.SO_SNDBUF, size)
+
+
 def arguments():
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--codec", choices=["h264", "h265", "mjpeg"], default="h264")
@@ -212,7 +219,9 @@ def arguments():
     parser.add_argument("--bframes", type=int, default=0)
     parser.add_argument("--size", default="640x360")
     parser.add_argument("--bitrate", type=int, default=1000, help="kb/s")
+    parser.add_argument("--listen", metavar="ADDRESS", default="127.0.0.1")
     parser.add_argument("--port", type=int, default=0)
+    parser.add_argument("--send-buffer", type=int, help="SO_SNDBUF of each connection, bytes")
     parser.add_argument("--log", required=True, help="the journal of units sent")
     parser.add_argument("--for", type=float, default=600, dest="seconds", help="end after so long")
     return parser.parse_args()
@@ -223,18 +232,20 @@ def main():
     Gst.init(None)
     camera = Camera(a)
     server = GstRtspServer.RTSPServer()
-    server.set_address("127.0.0.1")
+    server.set_address(a.listen)
     server.set_service(str(a.port))
     factory = GstRtspServer.RTSPMediaFactory()
     factory.set_launch(launch(a))
     factory.set_shared(True)
     factory.connect("media-configure", camera.configure)
     protect(server, factory, a)
+    if a.send_buffer:
+        server.connect("client-connected", bound, a.send_buffer)
     server.get_mount_points().add_factory("/main", factory)
     if server.attach(None) == 0:
-        sys.exit("can't listen on 127.0.0.1, port %d" % a.port)
+        sys.exit("can't listen on %s, port %d" % (a.listen, a.port))
     port = server.get_bound_port()
-    print(json.dumps({"port": port, "url": f"rtsp://127.0.0.1:{port}/main"}), flush=True)
+    print(json.dumps({"port": port, "url": f"rtsp://{a.listen}:{port}/main"}), flush=True)
     loop = GLib.MainLoop()
     threading.Thread(target=lambda: (sys.stdin.read(), loop.quit()), daemon=True).start()
     GLib.timeout_add(int(a.seconds * 1000), loop.quit)

@@ -1,16 +1,18 @@
 #!/usr/bin/env python3
 """Reads fragmented MP4 by the standard's text alone (ISO/IEC 14496-12, -15) and tells every sample.
 
-    read_mp4.py [--dump FOLDER] FILE...
+    read_mp4.py [--dump FOLDER | --marks] FILE...
 
 Prints one JSON object a file, and fails at whatever the standard forbids or these files should
 not have: boxes that don't fill their parent, samples outside `mdat`, bytes of `mdat` that no
 sample owns or two samples own, decode times that don't follow from the durations before them.
-With --dump each audio track's payload goes to FOLDER/<file name>.<track id>.
+With --dump each audio track's payload goes to FOLDER/<file name>.<track id>. With --marks payload
+is not hashed, only searched for the camera's mark near its begin: for gigabytes of recordings.
 """
 
 import hashlib
 import json
+import mmap
 import os
 import struct
 import sys
@@ -24,6 +26,10 @@ CODECS = {
     b"jpeg": "mjpeg", b"mjpa": "mjpeg", b"mp4v": "mjpeg",
     b"mp4a": "aac", b"alaw": "pcma", b"ulaw": "pcmu",
 }  # fmt: skip
+
+
+# Where a camera's mark is, if anywhere: behind parameter sets at the most.
+MARK_BYTES = 1024
 
 
 class Damaged(Exception):
@@ -72,7 +78,8 @@ def full(data, box):
 
 
 class Track:
-    def __init__(self, data, trak, movie_timescale):
+    def __init__(self, data, trak, movie_timescale, brief):
+        self.brief = brief
         version, _, at = full(data, tkhd := one(trak[4], b"tkhd"))
         self.id = struct.unpack_from(">I", data, at + (16 if version else 8))[0]
         self.width, self.height = (v >> 16 for v in struct.unpack_from(">II", data, tkhd[3] - 8))
@@ -130,15 +137,21 @@ class Track:
         return delay
 
     def take(self, data, at, size, decode, offset, duration, flags):
-        sample = data[at : at + size]
+        sample = data[at : at + (min(size, MARK_BYTES) if self.brief else size)]
         told = {
             "decode": decode,
             "time": (decode + offset) / self.timescale + self.shift,
             "duration": duration / self.timescale,
             "size": size,
             "key": not flags & 0x10000,
-            "sha256": hashlib.sha256(sample).hexdigest(),
         }
+        if self.brief:
+            mark = units.read_mark([sample])
+            if mark:
+                told["counter"], told["captured"] = mark
+            self.samples.append(told)
+            return
+        told["sha256"] = hashlib.sha256(sample).hexdigest()
         if self.kind == "audio":
             self.payload += sample
         elif self.codec:
@@ -236,9 +249,9 @@ def read_prft(data, box):
     return {"track": track, "unix": unix, "media": media}
 
 
-def read(path):
+def read(path, brief):
     with open(path, "rb") as file:
-        data = file.read()
+        data = mmap.mmap(file.fileno(), 0, prot=mmap.PROT_READ) if brief else file.read()
     top = tree(data, 0, len(data))
     if not top or top[0][0] != b"ftyp":
         raise Damaged("no ftyp at the beginning")
@@ -247,7 +260,7 @@ def read(path):
     movie_timescale = struct.unpack_from(">I", data, at + (16 if version else 8))[0]
     tracks = {}
     for trak in (box for box in moov[4] if box[0] == b"trak"):
-        track = Track(data, trak, movie_timescale)
+        track = Track(data, trak, movie_timescale, brief)
         tracks[track.id] = track
     for trex in (box for box in one(moov[4], b"mvex")[4] if box[0] == b"trex"):
         _, _, at = full(data, trex)
@@ -281,12 +294,14 @@ def read(path):
 
 def main():
     arguments = sys.argv[1:]
-    folder = None
+    folder, brief = None, arguments[:1] == ["--marks"]
+    if brief:
+        arguments = arguments[1:]
     if arguments[:1] == ["--dump"]:
         folder, arguments = arguments[1], arguments[2:]
     for path in arguments:
         try:
-            tracks, told = read(path)
+            tracks, told = read(path, brief)
         except (Damaged, ValueError, IndexError, KeyError, struct.error) as error:
             sys.exit(f"{path}: {type(error).__name__}: {error}")
         for track in tracks.values():

@@ -6,13 +6,16 @@
     clippy::expect_used,
     clippy::indexing_slicing,
     clippy::panic,
+    clippy::print_stderr,
     clippy::unwrap_used,
     reason = "a test helper reports by panicking"
 )]
 
+pub mod bed;
 mod configuration;
 mod files;
 mod metrics;
+pub mod outage_table;
 mod peer;
 mod process;
 pub mod recording;

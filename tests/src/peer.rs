@@ -7,7 +7,11 @@ use std::process::{Command, Stdio};
 
 use serde::Deserialize;
 
+use crate::bed::End;
 use crate::{Running, script};
+
+/// Not the first Python in PATH, but the system's: the one that has GStreamer's bindings.
+const PYTHON: &str = "/usr/bin/python3";
 
 /// A camera that runs; it ends when this is dropped.
 #[derive(Debug)]
@@ -56,11 +60,22 @@ impl Peer {
     /// Starts `peers/gst_camera.py` with `options` beside its codec and journal.
     #[must_use]
     pub fn start(folder: &Path, name: &str, codec: &str, options: &[&str]) -> Self {
+        Self::run(&mut Command::new(PYTHON), folder, name, codec, options)
+    }
+
+    /// Starts it at one end of a link of the test bed, where it listens.
+    #[must_use]
+    pub fn start_at(end: &End, folder: &Path, name: &str, codec: &str, options: &[&str]) -> Self {
+        let address = end.address().to_string();
+        let options = [options, &["--listen", &address]].concat();
+        Self::run(&mut end.command(PYTHON), folder, name, codec, &options)
+    }
+
+    fn run(python: &mut Command, folder: &Path, name: &str, codec: &str, options: &[&str]) -> Self {
         let journal = folder.join(format!("{name}.journal"));
         let errors = File::create(folder.join(format!("{name}.peer.log"))).unwrap();
-        // Not the first Python in PATH, but the system's: the one that has GStreamer's bindings.
         let mut process = Running::start(
-            Command::new("/usr/bin/python3")
+            python
                 .arg(script("gst_camera.py"))
                 .args(["--codec", codec, "--log"])
                 .arg(&journal)

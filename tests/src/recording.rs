@@ -66,6 +66,7 @@ pub struct Sample {
     /// Whether it is a sync sample.
     pub key: bool,
     /// Hash of the bytes in the file.
+    #[serde(default)]
     pub sha256: String,
     /// Hash of the canonical form (`peers/units.py`); video only.
     pub unit: Option<String>,
@@ -97,6 +98,24 @@ impl Recording {
         lines
             .lines()
             .map(|line| serde_json::from_str(line).unwrap())
+            .collect()
+    }
+
+    /// Reads what [`marks`] needs, and no payload: samples have no hashes.
+    #[must_use]
+    pub fn read_marks(files: &[PathBuf]) -> Vec<Self> {
+        // A command line takes some thousand names.
+        files
+            .chunks(500)
+            .flat_map(|files| {
+                let read = run(Command::new("python3")
+                    .arg(script("read_mp4.py"))
+                    .arg("--marks")
+                    .args(files));
+                let lines = String::from_utf8(read.stdout).unwrap();
+                let parse = |line| serde_json::from_str(line).unwrap();
+                lines.lines().map(parse).collect::<Vec<Self>>()
+            })
             .collect()
     }
 
@@ -138,6 +157,50 @@ impl Recording {
         let name = self.file.file_stem().unwrap().to_str().unwrap();
         unix_of(name).unwrap_or_else(|| panic!("{}: not named by a time", self.file.display()))
     }
+}
+
+/// A picture in a recording.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Mark {
+    /// The number that the camera put into it.
+    pub number: u64,
+    /// When it was taken, by the camera: Unix seconds.
+    pub captured: f64,
+    /// When it was taken, by the file: Unix seconds from the last `prft` box before it.
+    pub told: Option<f64>,
+}
+
+/// The pictures of recordings, in the order of files and samples.
+#[must_use]
+pub fn marks(recordings: &[Recording]) -> Vec<Mark> {
+    let mut marks = Vec::new();
+    for recording in recordings {
+        let Some(track) = recording.track("video") else {
+            continue;
+        };
+        let references: Vec<&Reference> = recording
+            .references
+            .iter()
+            .filter(|reference| reference.track == track.id)
+            .collect();
+        for sample in &track.samples {
+            let (Some(number), Some(captured)) = (sample.counter, sample.captured) else {
+                continue;
+            };
+            let after = references.partition_point(|reference| reference.media <= sample.decode);
+            let reference = after.checked_sub(1).map(|last| references[last]);
+            let told = reference.map(|reference| {
+                let ticks = sample.decode - reference.media;
+                reference.unix + ticks as f64 / f64::from(track.timescale)
+            });
+            marks.push(Mark {
+                number,
+                captured: captured as f64 / 1e9,
+                told,
+            });
+        }
+    }
+    marks
 }
 
 /// Unix seconds of a name such as `2026-05-04T073100.120Z`.

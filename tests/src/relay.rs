@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 
 use rustix::process::Signal;
 
+use crate::bed::End;
 use crate::{Configuration, Metrics, Running, http_get, run, wait_for};
 
 /// A relay that runs.
@@ -65,6 +66,18 @@ impl Relay {
     /// Starts the relay; does not wait.
     #[must_use]
     pub fn spawn(configuration: &Configuration) -> Self {
+        Self::run(&mut Command::new(Self::program()), configuration)
+    }
+
+    /// Starts it at one end of a link of the test bed; does not wait. Its HTTP port can be reached
+    /// there alone ([`End::within`]).
+    #[must_use]
+    pub fn spawn_at(end: &End, configuration: &Configuration) -> Self {
+        let program = Self::program().to_str().unwrap();
+        Self::run(&mut end.command(program), configuration)
+    }
+
+    fn run(program: &mut Command, configuration: &Configuration) -> Self {
         let port = TcpListener::bind((Ipv4Addr::LOCALHOST, 0))
             .unwrap()
             .local_addr()
@@ -77,7 +90,7 @@ impl Relay {
             .open(&log)
             .unwrap();
         let process = Running::start(
-            Command::new(Self::program())
+            program
                 .args(["run", "--log-format", "json", "--config"])
                 .arg(&file)
                 .stdin(Stdio::null())

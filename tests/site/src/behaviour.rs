@@ -90,11 +90,15 @@ pub enum Step {
 }
 
 /// Whether the site's link to the world works; see [`Site::uplink`](crate::Site::uplink).
+///
+/// This is an outage without a network to be broken: what a camera has to say stays in its queue,
+/// what viewers say is not read, and whoever connects gets no answer until his time-out. Sessions'
+/// timers go on. What the camera sent before has arrived.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Uplink {
     /// It does.
     Up,
-    /// Nothing is read or written; connections stay. The kernel still accepts new ones.
+    /// Nothing is read or written; connections stay, new ones don't come about.
     Down,
 }
 

@@ -10,11 +10,11 @@ use tokio::sync::watch;
 
 use crate::behaviour::{Behaviour, Uplink};
 use crate::encode::ParameterSets;
-use crate::outbox::{Item, Outbox};
+use crate::outbox::{Item, Outbox, Pushed};
 use crate::rtp;
-use crate::spec::{CameraSpec, StartAt};
+use crate::spec::{CameraSpec, StartAt, WhenFull};
 
-/// Frames in the log of what was sent; older ones are forgotten.
+/// Frames in the log of what was sent, and in that of what was dropped; older ones are forgotten.
 pub const SENT_FRAMES_MAX: usize = 1 << 17;
 /// Items of the running GOP that are kept for [`StartAt::LastKey`].
 const GOP_ITEMS_MAX: usize = 8192;
@@ -38,6 +38,18 @@ pub struct SentFrame {
     pub bytes: usize,
     /// See [`frames::fingerprint_length_prefixed`](crate::frames::fingerprint_length_prefixed).
     pub fingerprint: u64,
+}
+
+/// A frame that the camera took for a viewer and that never left: its queue was full, or the
+/// connection ended before.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct DroppedFrame {
+    /// Which session: [`SessionInfo::id`].
+    pub session: u64,
+    /// Frame number, as in its SEI message.
+    pub number: u64,
+    /// Capture time in nanoseconds since 1970 UTC, as in its SEI message.
+    pub capture_ns: i64,
 }
 
 /// A connection to a camera.
@@ -72,6 +84,8 @@ pub struct Counts {
     pub unauthorized: u64,
     /// Frames that the camera took, sent or not.
     pub frames: u64,
+    /// Receiver reports that came interleaved (RFC 3550 §6.4.2).
+    pub receiver_reports: u64,
 }
 
 #[derive(Debug)]
@@ -85,6 +99,39 @@ pub(crate) struct Viewer {
     pub(crate) has_audio: AtomicBool,
     pub(crate) units_sent: AtomicU64,
     pub(crate) interleaved_received: AtomicU64,
+    /// What is being sent.
+    pub(crate) in_hand: Mutex<Option<DroppedFrame>>,
+}
+
+/// What stands between the camera and the world.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Reach {
+    pub(crate) uplink: Uplink,
+    pub(crate) power: Power,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Power {
+    On,
+    /// The kernel is there and refuses connections.
+    Booting,
+    /// Packets get no answer.
+    Off,
+}
+
+impl Reach {
+    /// Whether packets come and go.
+    pub(crate) fn passes(&self) -> bool {
+        self.uplink == Uplink::Up && self.power != Power::Off
+    }
+}
+
+/// All connections are cut.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(crate) struct Cut {
+    number: u64,
+    /// The camera has lost its memory of them: it tells the viewer only when he sends something.
+    pub(crate) forgotten: bool,
 }
 
 /// The camera's life since it was switched on last.
@@ -103,9 +150,9 @@ pub(crate) struct Camera {
     pub(crate) address: SocketAddr,
     /// How often it was switched, and to what.
     pub(crate) behaviour: watch::Sender<(u64, Behaviour)>,
-    pub(crate) uplink: watch::Receiver<Uplink>,
-    /// Rises when all connections are cut.
-    pub(crate) cuts: watch::Sender<u64>,
+    pub(crate) reach: watch::Sender<Reach>,
+    /// Changes when all connections are cut.
+    pub(crate) cuts: watch::Sender<Cut>,
     pub(crate) stopped: AtomicBool,
     /// Of the pictures now, and of those of the other size.
     pub(crate) parameters: Mutex<Arc<ParameterSets>>,
@@ -116,6 +163,7 @@ pub(crate) struct Camera {
     boot: Mutex<Boot>,
     stream: Mutex<Stream>,
     sent: Mutex<VecDeque<SentFrame>>,
+    dropped: Mutex<VecDeque<DroppedFrame>>,
 }
 
 #[derive(Debug, Default)]
@@ -130,12 +178,7 @@ pub(crate) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 impl Camera {
-    pub(crate) fn new(
-        spec: CameraSpec,
-        address: SocketAddr,
-        uplink: watch::Receiver<Uplink>,
-        parameters: ParameterSets,
-    ) -> Self {
+    pub(crate) fn new(spec: CameraSpec, address: SocketAddr, parameters: ParameterSets) -> Self {
         let since_1970 = SystemTime::now()
             .duration_since(UNIX_EPOCH)
             .unwrap_or_default();
@@ -149,8 +192,11 @@ impl Camera {
             spec,
             address,
             behaviour: watch::Sender::new((0, Behaviour::Normal)),
-            uplink,
-            cuts: watch::Sender::new(0),
+            reach: watch::Sender::new(Reach {
+                uplink: Uplink::Up,
+                power: Power::On,
+            }),
+            cuts: watch::Sender::default(),
             stopped: AtomicBool::new(false),
             parameters: Mutex::new(Arc::new(parameters)),
             counts: Mutex::default(),
@@ -160,6 +206,7 @@ impl Camera {
             boot: Mutex::new(boot),
             stream: Mutex::default(),
             sent: Mutex::default(),
+            dropped: Mutex::default(),
         }
     }
 
@@ -208,8 +255,36 @@ impl Camera {
         self.behaviour
             .send_modify(|now| *now = (now.0 + 1, behaviour));
         if restarts || behaviour == Behaviour::RefuseConnections {
-            lock(&self.stream).gop.clear();
-            self.cuts.send_modify(|cuts| *cuts += 1);
+            self.cut(false);
+        }
+    }
+
+    /// Ends all connections; see [`Cut::forgotten`].
+    pub(crate) fn cut(&self, forgotten: bool) {
+        lock(&self.stream).gop.clear();
+        self.cuts.send_modify(|cut| {
+            cut.number += 1;
+            cut.forgotten = forgotten;
+        });
+    }
+
+    /// What a power switch or a reboot does. Whoever comes back begins a new life.
+    pub(crate) fn power(&self, power: Power) {
+        let before = self.reach.borrow().power;
+        if before == power {
+            return;
+        }
+        if power == Power::On {
+            *lock(&self.boot) = Boot {
+                begins_ns: self.now_ns(),
+                rtp_base: fastrand::u32(..),
+                sequence: None,
+                from_1970: false,
+            };
+        }
+        self.reach.send_modify(|reach| reach.power = power);
+        if before == Power::On {
+            self.cut(power == Power::Off);
         }
     }
 
@@ -226,20 +301,29 @@ impl Camera {
         let viewer = Arc::new(Viewer {
             id,
             peer,
-            outbox: Outbox::new(self.spec.queue_bytes),
+            outbox: Outbox::new(self.spec.queue_bytes, self.spec.when_full),
             set_up: AtomicBool::new(false),
             playing: AtomicBool::new(false),
             has_video: AtomicBool::new(false),
             has_audio: AtomicBool::new(false),
             units_sent: AtomicU64::new(0),
             interleaved_received: AtomicU64::new(0),
+            in_hand: Mutex::default(),
         });
         lock(&self.stream).viewers.push(viewer.clone());
         viewer
     }
 
-    pub(crate) fn leave(&self, id: u64) {
-        lock(&self.stream).viewers.retain(|viewer| viewer.id != id);
+    pub(crate) fn leave(&self, viewer: &Viewer) {
+        lock(&self.stream)
+            .viewers
+            .retain(|other| other.id != viewer.id);
+        let in_hand = lock(&viewer.in_hand).take();
+        let waiting = viewer.outbox.clear();
+        let waiting = waiting.iter().filter_map(|item| dropped(viewer, item));
+        for frame in in_hand.into_iter().chain(waiting) {
+            self.log_dropped(frame);
+        }
     }
 
     /// From now on the viewer gets media. Media time of the first that it can get.
@@ -252,7 +336,7 @@ impl Camera {
                 first = unit.media_ns;
             }
             for item in &stream.gop {
-                offer(viewer, item);
+                self.offer(viewer, item, false);
             }
         }
         viewer.playing.store(true, Ordering::Relaxed);
@@ -279,6 +363,9 @@ impl Camera {
     }
 
     pub(crate) fn publish(&self, item: &Item) {
+        if self.reach.borrow().power != Power::On {
+            return;
+        }
         let mut stream = lock(&self.stream);
         if self.spec.start_at == StartAt::LastKey {
             let key = matches!(item, Item::Video(unit) if unit.key);
@@ -290,12 +377,30 @@ impl Camera {
                 stream.gop.push(item.clone());
             }
         }
-        for viewer in stream
-            .viewers
-            .iter()
-            .filter(|v| v.playing.load(Ordering::Relaxed))
+        let viewers = || {
+            stream
+                .viewers
+                .iter()
+                .filter(|v| v.playing.load(Ordering::Relaxed))
+        };
+        let blocked = self.spec.when_full == WhenFull::Block
+            && viewers().any(|viewer| viewer.outbox.is_full_for(item));
+        for viewer in viewers() {
+            self.offer(viewer, item, blocked);
+        }
+    }
+
+    fn offer(&self, viewer: &Viewer, item: &Item, refused: bool) {
+        let has_video = viewer.has_video.load(Ordering::Relaxed);
+        let wanted = match item {
+            Item::Video(_) => has_video,
+            Item::Audio { .. } => viewer.has_audio.load(Ordering::Relaxed),
+        };
+        if wanted
+            && viewer.outbox.push(item, has_video, refused) == Pushed::Dropped
+            && let Some(frame) = dropped(viewer, item)
         {
-            offer(viewer, item);
+            self.log_dropped(frame);
         }
     }
 
@@ -317,6 +422,18 @@ impl Camera {
         sent.push_back(frame);
     }
 
+    pub(crate) fn log_dropped(&self, frame: DroppedFrame) {
+        let mut dropped = lock(&self.dropped);
+        if dropped.len() >= SENT_FRAMES_MAX {
+            dropped.pop_front();
+        }
+        dropped.push_back(frame);
+    }
+
+    pub(crate) fn dropped(&self) -> Vec<DroppedFrame> {
+        lock(&self.dropped).iter().copied().collect()
+    }
+
     pub(crate) fn sent(&self) -> Vec<SentFrame> {
         lock(&self.sent).iter().copied().collect()
     }
@@ -336,13 +453,14 @@ impl Camera {
     }
 }
 
-fn offer(viewer: &Viewer, item: &Item) {
-    let has_video = viewer.has_video.load(Ordering::Relaxed);
-    let wanted = match item {
-        Item::Video(_) => has_video,
-        Item::Audio { .. } => viewer.has_audio.load(Ordering::Relaxed),
-    };
-    if wanted {
-        viewer.outbox.push(item, has_video);
+/// The entry for an item that does not reach this viewer.
+pub(crate) fn dropped(viewer: &Viewer, item: &Item) -> Option<DroppedFrame> {
+    match item {
+        Item::Video(unit) => Some(DroppedFrame {
+            session: viewer.id,
+            number: unit.number,
+            capture_ns: unit.capture_ns,
+        }),
+        Item::Audio { .. } => None,
     }
 }

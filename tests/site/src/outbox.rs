@@ -7,6 +7,7 @@ use bytes::Bytes;
 use tokio::sync::Notify;
 
 use crate::encode::ParameterSets;
+use crate::spec::WhenFull;
 
 /// A coded picture with its SEI messages.
 #[derive(Debug)]
@@ -34,12 +35,14 @@ pub(crate) enum Item {
     Audio { number: u64, media_ns: u64 },
 }
 
-/// A queue bounded in bytes that drops up to the next key frame when it is full.
+/// A queue bounded in bytes.
 #[derive(Debug)]
 pub(crate) struct Outbox {
     queue: Mutex<Queue>,
     ready: Notify,
+    overflow: Notify,
     bytes_max: usize,
+    when_full: WhenFull,
 }
 
 #[derive(Debug)]
@@ -51,8 +54,17 @@ struct Queue {
     dropped: u64,
 }
 
+/// What became of an item.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Pushed {
+    Kept,
+    /// The viewer's stream has not begun, or it is sound.
+    Skipped,
+    Dropped,
+}
+
 impl Outbox {
-    pub(crate) fn new(bytes_max: usize) -> Self {
+    pub(crate) fn new(bytes_max: usize, when_full: WhenFull) -> Self {
         let queue = Queue {
             items: VecDeque::new(),
             bytes: 0,
@@ -62,7 +74,9 @@ impl Outbox {
         Self {
             queue: Mutex::new(queue),
             ready: Notify::new(),
+            overflow: Notify::new(),
             bytes_max,
+            when_full,
         }
     }
 
@@ -70,27 +84,45 @@ impl Outbox {
         self.queue.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    pub(crate) fn push(&self, item: &Item, has_video: bool) {
-        let size = cost(item);
+    /// Whether there is no room for this item.
+    pub(crate) fn is_full_for(&self, item: &Item) -> bool {
+        self.queue().is_full_for(item, self.bytes_max)
+    }
+
+    /// `refused`: there is no room, whatever the queue says.
+    pub(crate) fn push(&self, item: &Item, has_video: bool, refused: bool) -> Pushed {
         let mut queue = self.queue();
-        let full = !queue.items.is_empty() && queue.bytes + size > self.bytes_max;
+        let full = refused || queue.is_full_for(item, self.bytes_max);
         match item {
             Item::Video(unit) if full || queue.awaits_key && !unit.key => {
-                // Before the first key frame nothing is dropped: it has not begun.
-                if full || queue.dropped > 0 {
-                    queue.dropped += 1;
+                if full && self.when_full == WhenFull::Close {
+                    self.overflow.notify_one();
                 }
-                queue.awaits_key = true;
-                return;
+                // Before the first key frame nothing is dropped: it has not begun.
+                let begun = !queue.awaits_key || queue.dropped > 0;
+                if !(full && begun && self.when_full == WhenFull::DropFrames) {
+                    queue.awaits_key = true;
+                }
+                if full || begun {
+                    queue.dropped += 1;
+                    return Pushed::Dropped;
+                }
+                return Pushed::Skipped;
             }
-            Item::Audio { .. } if full || has_video && queue.awaits_key => return,
+            Item::Audio { .. } if full || has_video && queue.awaits_key => return Pushed::Skipped,
             Item::Video(_) => queue.awaits_key = false,
             Item::Audio { .. } => {}
         }
-        queue.bytes += size;
+        queue.bytes += cost(item);
         queue.items.push_back(item.clone());
         drop(queue);
         self.ready.notify_one();
+        Pushed::Kept
+    }
+
+    /// Returns when an item found no room and the connection is to be closed for it.
+    pub(crate) async fn overflow(&self) {
+        self.overflow.notified().await;
     }
 
     /// The next item, as soon as there is one. Loses none when cancelled.
@@ -112,12 +144,18 @@ impl Outbox {
         self.queue().dropped
     }
 
-    /// Forgets what waits; the next viewer's first unit is a key frame.
-    pub(crate) fn clear(&self) {
+    /// Gives up what waits; the viewer's next unit is a key frame.
+    pub(crate) fn clear(&self) -> VecDeque<Item> {
         let mut queue = self.queue();
-        queue.items.clear();
         queue.bytes = 0;
         queue.awaits_key = true;
+        std::mem::take(&mut queue.items)
+    }
+}
+
+impl Queue {
+    fn is_full_for(&self, item: &Item, bytes_max: usize) -> bool {
+        !self.items.is_empty() && self.bytes + cost(item) > bytes_max
     }
 }
 
@@ -152,9 +190,9 @@ mod tests {
 
     #[tokio::test]
     async fn whole_gops_are_dropped() {
-        let outbox = Outbox::new(50);
+        let outbox = Outbox::new(50, WhenFull::DropGroups);
         for number in 1..13 {
-            outbox.push(&unit(number, 10), true);
+            outbox.push(&unit(number, 10), true, false);
         }
         // 4 to 8 fit; 9 to 11 are dropped, 12 is a key frame but there is no room yet.
         assert_eq!(outbox.dropped(), 4);
@@ -166,7 +204,7 @@ mod tests {
             seen.push(unit.number);
         }
         for number in 13..18 {
-            outbox.push(&unit(number, 10), true);
+            outbox.push(&unit(number, 10), true, false);
         }
         for _ in 0..2 {
             let Item::Video(unit) = outbox.next().await else {
@@ -180,10 +218,41 @@ mod tests {
 
     #[tokio::test]
     async fn one_unit_beyond_the_bound_still_passes() {
-        let outbox = Outbox::new(5);
-        outbox.push(&unit(0, 1000), true);
-        outbox.push(&unit(1, 1), true);
+        let outbox = Outbox::new(5, WhenFull::DropGroups);
+        outbox.push(&unit(0, 1000), true, false);
+        outbox.push(&unit(1, 1), true, false);
         assert!(matches!(outbox.next().await, Item::Video(_)));
         assert_eq!(outbox.dropped(), 1);
+    }
+
+    #[tokio::test]
+    async fn single_frames_are_dropped() {
+        let outbox = Outbox::new(30, WhenFull::DropFrames);
+        for number in 0..6 {
+            outbox.push(&unit(number, 10), true, false);
+        }
+        outbox.next().await;
+        assert_eq!(outbox.push(&unit(6, 10), true, false), Pushed::Kept);
+        let left: Vec<u64> = outbox
+            .clear()
+            .iter()
+            .map(|item| match item {
+                Item::Video(unit) => unit.number,
+                Item::Audio { .. } => panic!(),
+            })
+            .collect();
+        assert_eq!((left, outbox.dropped()), (vec![1, 2, 6], 3));
+    }
+
+    #[tokio::test]
+    async fn an_overflow_is_told() {
+        let outbox = Outbox::new(30, WhenFull::Close);
+        let told = || tokio::time::timeout(std::time::Duration::ZERO, outbox.overflow());
+        for number in 0..3 {
+            outbox.push(&unit(number, 10), true, false);
+        }
+        assert!(told().await.is_err());
+        assert_eq!(outbox.push(&unit(3, 10), true, false), Pushed::Dropped);
+        assert!(told().await.is_ok());
     }
 }

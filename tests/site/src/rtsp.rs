@@ -23,7 +23,7 @@ pub(crate) enum Incoming {
     /// An answer to a request of ours.
     Response,
     /// Binary data on an interleaved channel (RFC 2326 §10.12).
-    Interleaved,
+    Interleaved(Bytes),
     /// Not RTSP.
     Malformed,
 }
@@ -67,8 +67,9 @@ pub(crate) fn next(buffer: &mut BytesMut) -> Option<Incoming> {
         };
         let whole = 4 + usize::from(u16::from_be_bytes([high, low]));
         return (buffer.len() >= whole).then(|| {
-            buffer.advance(whole);
-            Incoming::Interleaved
+            let mut packet = buffer.split_to(whole).freeze();
+            packet.advance(4);
+            Incoming::Interleaved(packet)
         });
     }
     let Some(end) = buffer.windows(4).position(|four| four == b"\r\n\r\n") else {
@@ -228,7 +229,7 @@ mod tests {
         }
         let [
             Incoming::Request(describe),
-            Incoming::Interleaved,
+            Incoming::Interleaved(packet),
             Incoming::Response,
             Incoming::Request(set),
             Incoming::Malformed,
@@ -236,6 +237,7 @@ mod tests {
         else {
             panic!("{seen:?}");
         };
+        assert_eq!(packet, "ab");
         assert_eq!(
             (describe.method.as_str(), describe.path()),
             ("DESCRIBE", "fizzle/foo")

@@ -6,17 +6,16 @@ use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
 use bytes::Bytes;
-use tokio::io::AsyncWriteExt as _;
-use tokio::net::UdpSocket;
-use tokio::net::tcp::OwnedWriteHalf;
+use tokio::net::{TcpStream, UdpSocket};
 use tokio::sync::{mpsc, watch};
 
 use crate::audio;
-use crate::behaviour::{Behaviour, Step, Uplink};
-use crate::camera::{Camera, SentFrame, Viewer};
+use crate::behaviour::{Behaviour, Step};
+use crate::camera::{Camera, Reach, SentFrame, Viewer, dropped, lock};
 use crate::encode::ParameterSets;
 use crate::outbox::{Item, Unit};
 use crate::rtp::{self, RtpTrack};
+use crate::wire;
 
 /// Time between two pieces of a flood of limited rate.
 const FLOOD_STEP: Duration = Duration::from_millis(20);
@@ -57,8 +56,8 @@ pub(crate) struct TrackOut {
 pub(crate) struct Sender {
     camera: Arc<Camera>,
     viewer: Arc<Viewer>,
-    write: OwnedWriteHalf,
-    uplink: watch::Receiver<Uplink>,
+    stream: Arc<TcpStream>,
+    reach: watch::Receiver<Reach>,
     tracks: Vec<TrackOut>,
     announced: Option<Arc<ParameterSets>>,
     buffer: Vec<u8>,
@@ -73,12 +72,12 @@ pub(crate) struct Sender {
 }
 
 impl Sender {
-    pub(crate) fn new(camera: Arc<Camera>, viewer: Arc<Viewer>, write: OwnedWriteHalf) -> Self {
+    pub(crate) fn new(camera: Arc<Camera>, viewer: Arc<Viewer>, stream: Arc<TcpStream>) -> Self {
         Self {
-            uplink: camera.uplink.clone(),
+            reach: camera.reach.subscribe(),
             camera,
             viewer,
-            write,
+            stream,
             tracks: Vec::new(),
             announced: None,
             buffer: Vec::new(),
@@ -171,11 +170,11 @@ impl Sender {
 
     /// Over the connection, once the uplink is there.
     async fn write(&mut self, bytes: &[u8]) -> io::Result<()> {
-        self.uplink
-            .wait_for(|link| *link == Uplink::Up)
+        self.reach
+            .wait_for(Reach::passes)
             .await
             .map_err(io::Error::other)?;
-        self.write.write_all(bytes).await
+        wire::write_all(&self.stream, bytes).await
     }
 
     async fn item(
@@ -234,6 +233,7 @@ impl Sender {
                 );
             }
         }
+        *lock(&self.viewer.in_hand) = dropped(&self.viewer, item);
         let whole = track.rtp.left_out == before;
         if behaviour == Behaviour::GarbageMedia {
             self.buffer
@@ -245,8 +245,11 @@ impl Sender {
             self.deliver(index).await?;
             return Ok(std::ops::ControlFlow::Break(()));
         }
-        self.deliver(index).await?;
-        if let Item::Video(unit) = item {
+        let left = self.deliver(index).await?;
+        let lost = lock(&self.viewer.in_hand).take().filter(|_| !left);
+        if let Some(frame) = lost {
+            self.camera.log_dropped(frame);
+        } else if let Item::Video(unit) = item {
             self.since += 1;
             self.viewer.units_sent.fetch_add(1, Ordering::Relaxed);
             if behaviour != Behaviour::GarbageMedia {
@@ -264,23 +267,21 @@ impl Sender {
         Ok(std::ops::ControlFlow::Continue(()))
     }
 
-    /// Sends what is in the buffer, all of it of one track.
-    async fn deliver(&mut self, index: usize) -> io::Result<()> {
+    /// Sends what is in the buffer, all of it of one track. False if nobody can have got it.
+    async fn deliver(&mut self, index: usize) -> io::Result<bool> {
         let buffer = std::mem::take(&mut self.buffer);
         let udp = self.tracks.get(index).and_then(|track| track.udp.as_ref());
         let done = match udp {
-            None => self.write(&buffer).await,
+            None => self.write(&buffer).await.map(|()| true),
+            // Datagrams don't wait for a link.
+            Some(_) if !self.reach.borrow().passes() => Ok(false),
             Some((rtp, rtcp)) => {
-                self.uplink
-                    .wait_for(|link| *link == Uplink::Up)
-                    .await
-                    .map_err(io::Error::other)?;
                 for (channel, packet) in rtp::packets(&buffer) {
                     let socket = if channel == 0 { rtp } else { rtcp };
                     // A viewer that has closed its port shows when its connection ends.
                     socket.send(packet).await.ok();
                 }
-                Ok(())
+                Ok(true)
             }
         };
         self.buffer = buffer;
@@ -339,7 +340,7 @@ impl Sender {
                 );
             }
         }
-        self.deliver(index).await
+        self.deliver(index).await.map(drop)
     }
 }
 

@@ -11,18 +11,18 @@ use std::time::Duration;
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use bytes::{Bytes, BytesMut};
-use tokio::io::AsyncReadExt as _;
-use tokio::net::tcp::OwnedReadHalf;
 use tokio::net::{TcpStream, UdpSocket};
 use tokio::sync::mpsc;
+use tokio::time::{Instant, timeout, timeout_at};
 
 use crate::auth::{Account, Scheme};
-use crate::behaviour::{Behaviour, Method, Step, Uplink};
-use crate::camera::{Camera, Viewer, lock};
+use crate::behaviour::{Behaviour, Method, Step};
+use crate::camera::{Camera, Reach, Viewer, lock};
 use crate::encode::ParameterSets;
 use crate::rtp::RtpTrack;
 use crate::rtsp::{self, Incoming, Request, Response, Transport};
 use crate::sender::{Command, Sender, TrackOut};
+use crate::wire;
 
 /// Replies that may wait; a viewer that asks for more without reading is cut off.
 const COMMANDS_MAX: usize = 64;
@@ -32,13 +32,13 @@ const FLUSH_TIMEOUT: Duration = Duration::from_secs(1);
 /// Serves a connection until either side closes it.
 pub(crate) async fn serve(camera: Arc<Camera>, stream: TcpStream, peer: SocketAddr) {
     let viewer = camera.enter(peer);
-    let _leaves = Leaves(&camera, viewer.id);
+    let leaves = Leaves(&camera, &viewer);
     let mut cuts = camera.cuts.subscribe();
     // A camera sends each frame at once.
     stream.set_nodelay(true).ok();
-    let (read, write) = stream.into_split();
+    let stream = Arc::new(stream);
     let (commands, inbox) = mpsc::channel(COMMANDS_MAX);
-    let mut sender = pin!(Sender::new(camera.clone(), viewer.clone(), write).run(inbox));
+    let mut sender = pin!(Sender::new(camera.clone(), viewer.clone(), stream.clone()).run(inbox));
     let session = Session {
         camera: &camera,
         viewer: &viewer,
@@ -48,21 +48,43 @@ pub(crate) async fn serve(camera: Arc<Camera>, stream: TcpStream, peer: SocketAd
         described: None,
         playing: false,
     };
+    let mut forgotten = false;
     tokio::select! {
         biased;
-        _ = cuts.changed() => {}
+        _ = cuts.changed() => forgotten = cuts.borrow_and_update().forgotten,
+        () = viewer.outbox.overflow() => {}
         _ = &mut sender => {}
-        end = session.run(read) => {
+        end = session.run(&stream) => match end {
             // The commands' channel is closed now: the sender ends when it has sent all.
-            if let End::Flush = end {
-                tokio::time::timeout(FLUSH_TIMEOUT, sender).await.ok();
+            End::Flush => {
+                timeout(FLUSH_TIMEOUT, sender).await.ok();
             }
+            End::Reset => {
+                stream.set_zero_linger().ok();
+            }
+            End::Gone => {}
+        },
+    }
+    // The place is free, but a viewer out of reach can't hear of it.
+    drop(leaves);
+    let mut reach = camera.reach.subscribe();
+    reach.wait_for(Reach::passes).await.ok();
+    if forgotten {
+        // A packet of a connection that the camera knows nothing of is answered with RST
+        // (RFC 9293 §3.5.2).
+        let mut scrap = BytesMut::new();
+        let heard = wire::read(&stream, &mut scrap);
+        if matches!(
+            timeout(camera.spec.session_timeout, heard).await,
+            Ok(Ok(1..))
+        ) {
+            stream.set_zero_linger().ok();
         }
     }
 }
 
 /// Takes the viewer off the camera's list however the connection ends.
-struct Leaves<'a>(&'a Camera, u64);
+struct Leaves<'a>(&'a Camera, &'a Viewer);
 
 impl Drop for Leaves<'_> {
     fn drop(&mut self) {
@@ -79,6 +101,8 @@ enum End {
     Gone,
     /// A last reply may still be on its way.
     Flush,
+    /// With RST, not with FIN.
+    Reset,
 }
 
 struct Session<'a> {
@@ -92,21 +116,23 @@ struct Session<'a> {
 }
 
 impl Session<'_> {
-    async fn run(mut self, mut read: OwnedReadHalf) -> End {
+    async fn run(mut self, stream: &TcpStream) -> End {
         if self.camera.behaviour() == Behaviour::HangAt(Step::Accept) {
-            return self.hang(read).await;
+            return self.hang(stream).await;
         }
-        let mut uplink = self.camera.uplink.clone();
-        let mut buffer = BytesMut::with_capacity(4096);
+        let mut reach = self.camera.reach.subscribe();
+        let mut buffer = BytesMut::new();
         loop {
-            // Before reading, and again after it: a read may have been waiting when the link went.
-            let up = |link: &Uplink| *link == Uplink::Up;
-            if uplink.wait_for(up).await.is_err() {
-                return End::Gone;
-            }
-            let patience = self.camera.spec.session_timeout;
-            let got = tokio::time::timeout(patience, read.read_buf(&mut buffer)).await;
-            if !matches!(got, Ok(Ok(1..))) || uplink.wait_for(up).await.is_err() {
+            let got = async {
+                // Before reading, and again after it: a read may have been waiting when the link
+                // went.
+                reach.wait_for(Reach::passes).await.ok()?;
+                let got = wire::read(stream, &mut buffer).await.ok()?;
+                reach.wait_for(Reach::passes).await.ok()?;
+                (got > 0).then_some(())
+            };
+            let patience = Instant::now() + self.camera.spec.session_timeout;
+            if !matches!(timeout_at(patience, got).await, Ok(Some(()))) {
                 return End::Gone;
             }
             while let Some(incoming) = rtsp::next(&mut buffer) {
@@ -116,14 +142,20 @@ impl Session<'_> {
                         if let Behaviour::HangAt(step) = self.camera.behaviour()
                             && method.is_some_and(|method| method.step() == Some(step))
                         {
-                            return self.hang(read).await;
+                            return self.hang(stream).await;
                         }
                         self.answer(&request, method).await
                     }
-                    Incoming::Interleaved => {
+                    Incoming::Interleaved(packet) => {
                         self.viewer
                             .interleaved_received
                             .fetch_add(1, Ordering::Relaxed);
+                        if is_receiver_report(&packet) {
+                            lock(&self.camera.counts).receiver_reports += 1;
+                            if self.camera.spec.resets_on_report {
+                                return End::Reset;
+                            }
+                        }
                         Ok(())
                     }
                     Incoming::Response => Ok(()),
@@ -141,10 +173,12 @@ impl Session<'_> {
     }
 
     /// Says nothing more, and waits until the viewer goes.
-    async fn hang(self, mut read: OwnedReadHalf) -> End {
+    async fn hang(self, stream: &TcpStream) -> End {
         self.send(Command::Hang).ok();
-        let mut scrap = [0; 4096];
-        while matches!(read.read(&mut scrap).await, Ok(1..)) {}
+        let mut scrap = BytesMut::new();
+        while matches!(wire::read(stream, &mut scrap).await, Ok(1..)) {
+            scrap.clear();
+        }
         End::Gone
     }
 
@@ -297,9 +331,10 @@ impl Session<'_> {
                 )
             }
             Transport::Udp(rtp, rtcp) => {
-                let (pair, ports) = udp_pair(self.viewer.peer.ip(), (rtp, rtcp))
-                    .await
-                    .map_err(|_| 500_u16)?;
+                let (pair, ports) =
+                    udp_pair(self.camera.address.ip(), self.viewer.peer.ip(), (rtp, rtcp))
+                        .await
+                        .map_err(|_| 500_u16)?;
                 let transport = format!(
                     "RTP/AVP;unicast;client_port={rtp}-{rtcp};server_port={}-{}",
                     ports.0, ports.1
@@ -389,6 +424,15 @@ fn nobody() -> Account {
     }
 }
 
+/// A packet of RTCP that begins with a receiver report (RFC 3550 §6.4.2): version 2, type 201, and
+/// a length in words, less one, that is there.
+fn is_receiver_report(packet: &[u8]) -> bool {
+    let Some([first, 201, high, low]) = packet.first_chunk::<4>() else {
+        return false;
+    };
+    first >> 6 == 2 && packet.len() >= 4 * (usize::from(u16::from_be_bytes([*high, *low])) + 1)
+}
+
 /// Session description (RFC 4566, RFC 6184 §8.2.1, RFC 3551 §6).
 fn sdp(camera: &Camera, parameters: &ParameterSets) -> String {
     let spec = &camera.spec;
@@ -403,11 +447,12 @@ fn sdp(camera: &Camera, parameters: &ParameterSets) -> String {
         .map(|set: &Bytes| STANDARD.encode(set))
         .join(",");
     let mut text = format!(
-        "v=0\r\no=- {} 1 IN IP4 127.0.0.1\r\ns={}\r\nc=IN IP4 0.0.0.0\r\nt=0 0\r\na=control:*\r\n\
+        "v=0\r\no=- {} 1 IN IP4 {}\r\ns={}\r\nc=IN IP4 0.0.0.0\r\nt=0 0\r\na=control:*\r\n\
          a=range:npt=now-\r\nm=video 0 RTP/AVP 96\r\na=rtpmap:96 H264/90000\r\n\
          a=fmtp:96 packetization-mode=1;profile-level-id={profile};sprop-parameter-sets={sets}\r\n\
          a=framerate:{}\r\na=control:track=0\r\n",
         camera.address.port(),
+        camera.address.ip(),
         spec.name,
         spec.fps,
     );
@@ -419,10 +464,10 @@ fn sdp(camera: &Camera, parameters: &ParameterSets) -> String {
 
 /// Sockets of RTP and RTCP towards a viewer, with the ports they have here.
 async fn udp_pair(
+    here: IpAddr,
     peer: IpAddr,
     ports: (u16, u16),
 ) -> io::Result<((UdpSocket, UdpSocket), (u16, u16))> {
-    let here = std::net::Ipv4Addr::LOCALHOST;
     for _ in 0..64 {
         let rtp = UdpSocket::bind((here, 0)).await?;
         let port = rtp.local_addr()?.port();

@@ -7,12 +7,12 @@ use std::sync::atomic::Ordering;
 use std::thread;
 use std::time::Duration;
 
-use tokio::net::{TcpListener, TcpSocket};
-use tokio::sync::watch;
 use tokio::task::{JoinHandle, JoinSet};
 
 use crate::behaviour::{Behaviour, Uplink};
-use crate::camera::{Camera, Counts, SentFrame, SessionInfo, lock};
+use crate::camera::{Camera, Counts, DroppedFrame, Power, SentFrame, SessionInfo, lock};
+use crate::door::Door;
+use crate::outages::OutageScript;
 use crate::session;
 use crate::source::{self, Loop};
 use crate::spec::{CameraSpec, Source};
@@ -26,7 +26,6 @@ const LISTEN_AGAIN: Duration = Duration::from_millis(50);
 #[derive(Debug)]
 pub struct Site {
     cameras: Vec<SimulatedCamera>,
-    uplink: watch::Sender<Uplink>,
     tasks: Vec<JoinHandle<()>>,
     threads: Vec<thread::JoinHandle<()>>,
 }
@@ -40,16 +39,22 @@ pub struct SimulatedCamera {
 impl Site {
     /// Starts the cameras, each on a free port of 127.0.0.1.
     ///
+    /// # Errors
+    /// See [`start_on`](Self::start_on).
+    pub async fn start(specs: Vec<CameraSpec>) -> io::Result<Self> {
+        Self::start_on(Ipv4Addr::LOCALHOST, specs).await
+    }
+
+    /// Starts the cameras, each on a free port of an address of this machine.
+    ///
     /// Looped pictures are made first: 0.3 s each at 640 × 360 in a release build, once for all
     /// cameras that show the same.
     ///
     /// # Errors
     /// A specification out of its bounds, a name used twice, no port.
-    pub async fn start(specs: Vec<CameraSpec>) -> io::Result<Self> {
-        let uplink = watch::Sender::new(Uplink::Up);
+    pub async fn start_on(here: Ipv4Addr, specs: Vec<CameraSpec>) -> io::Result<Self> {
         let mut site = Self {
             cameras: Vec::new(),
-            uplink,
             tasks: Vec::new(),
             threads: Vec::new(),
         };
@@ -62,10 +67,8 @@ impl Site {
             }
             let size = (spec.width, spec.height);
             let parameters = source::parameters(&spec, size)?;
-            let listener = listen(&spec, SocketAddr::from((Ipv4Addr::LOCALHOST, 0)))?;
-            let address = listener.local_addr()?;
-            let link = site.uplink.subscribe();
-            let camera = Arc::new(Camera::new(spec, address, link, parameters));
+            let door = Door::new(&spec, SocketAddr::from((here, 0)))?;
+            let camera = Arc::new(Camera::new(spec, door.address(), parameters));
             match camera.spec.source {
                 Source::Drawn => {
                     let drawn = camera.clone();
@@ -104,8 +107,7 @@ impl Site {
                 site.tasks
                     .push(tokio::spawn(source::run_audio(camera.clone())));
             }
-            site.tasks
-                .push(tokio::spawn(accept(camera.clone(), listener)));
+            site.tasks.push(tokio::spawn(accept(camera.clone(), door)));
             site.cameras.push(SimulatedCamera { camera });
         }
         Ok(site)
@@ -125,7 +127,22 @@ impl Site {
 
     /// Breaks or mends the link that all cameras share.
     pub fn uplink(&self, uplink: Uplink) {
-        self.uplink.send_replace(uplink);
+        for camera in &self.cameras {
+            let reach = &camera.camera.reach;
+            reach.send_modify(|reach| reach.uplink = uplink);
+        }
+    }
+
+    /// Breaks and mends the link as the script says, from now on; returns after the last outage.
+    /// Where it is cancelled the link stays as it is.
+    pub async fn play(&self, script: &OutageScript) {
+        let begin = tokio::time::Instant::now();
+        for outage in script.outages() {
+            tokio::time::sleep_until(begin + outage.at).await;
+            self.uplink(Uplink::Down);
+            tokio::time::sleep_until(begin + outage.end()).await;
+            self.uplink(Uplink::Up);
+        }
     }
 
     /// Closes everything and waits until it is closed.
@@ -201,7 +218,21 @@ impl SimulatedCamera {
 
     /// Closes all its connections.
     pub fn disconnect(&self) {
-        self.camera.cuts.send_modify(|cuts| *cuts += 1);
+        self.camera.cut(false);
+    }
+
+    /// Switches it off or on. Without power nothing answers, not even with a refusal; afterwards
+    /// it knows nothing of the connections of before, and RTP begins anew.
+    pub fn power(&self, on: bool) {
+        self.camera.power(if on { Power::On } else { Power::Off });
+    }
+
+    /// It closes its connections, refuses new ones for so long, and comes back with new RTP.
+    /// Where this is cancelled it stays away until it is switched on.
+    pub async fn reboot(&self, away: Duration) {
+        self.camera.power(Power::Booting);
+        tokio::time::sleep(away).await;
+        self.camera.power(Power::On);
     }
 
     /// The frames that went out, in this order, at most
@@ -209,6 +240,13 @@ impl SimulatedCamera {
     #[must_use]
     pub fn sent(&self) -> Vec<SentFrame> {
         self.camera.sent()
+    }
+
+    /// The frames that it took for a viewer and that never left, at most
+    /// [`SENT_FRAMES_MAX`](crate::SENT_FRAMES_MAX) of them.
+    #[must_use]
+    pub fn dropped(&self) -> Vec<DroppedFrame> {
+        self.camera.dropped()
     }
 
     /// The connections that it has now.
@@ -224,50 +262,36 @@ impl SimulatedCamera {
     }
 }
 
-fn listen(spec: &CameraSpec, address: SocketAddr) -> io::Result<TcpListener> {
-    let socket = TcpSocket::new_v4()?;
-    // To come back on the same port, although connections of before linger on it.
-    socket.set_reuseaddr(true)?;
-    if let Some(bytes) = spec.send_buffer_bytes {
-        // Connections inherit it.
-        socket.set_send_buffer_size(bytes)?;
-    }
-    socket.bind(address)?;
-    socket.listen(64)
-}
-
 /// Accepts connections, and closes the port while they are to be refused.
-async fn accept(camera: Arc<Camera>, first: TcpListener) {
+async fn accept(camera: Arc<Camera>, mut door: Door) {
     let mut connections = JoinSet::new();
     let mut behaviours = camera.behaviour.subscribe();
-    let mut listener = Some(first);
+    let mut reaches = camera.reach.subscribe();
     loop {
-        let refuses = behaviours.borrow_and_update().1 == Behaviour::RefuseConnections;
-        if refuses {
-            listener = None;
-        } else if listener.is_none() {
-            listener = listen(&camera.spec, camera.address).ok();
-        }
-        let next = async {
-            match &listener {
-                Some(listener) => listener.accept().await.ok(),
-                None if refuses => std::future::pending().await,
-                None => {
-                    tokio::time::sleep(LISTEN_AGAIN).await;
-                    None
-                }
-            }
+        let behaviour = behaviours.borrow_and_update().1;
+        let reach = *reaches.borrow_and_update();
+        let refuses = behaviour == Behaviour::RefuseConnections || reach.power == Power::Booting;
+        let set = if !reach.passes() {
+            door.put_out_of_reach().await
+        } else if refuses {
+            door.close();
+            Ok(())
+        } else {
+            door.open()
         };
+        let serves = reach.passes() && !refuses;
         tokio::select! {
             _ = behaviours.changed() => {}
+            _ = reaches.changed() => {}
             Some(_) = connections.join_next() => {}
-            accepted = next => match accepted {
-                Some((stream, peer)) if connections.len() < CONNECTIONS_MAX => {
+            // Out of descriptors, or the port is not free yet: no hurry.
+            () = tokio::time::sleep(LISTEN_AGAIN), if set.is_err() => {}
+            accepted = door.accept(), if serves => match accepted {
+                Ok((stream, peer)) if connections.len() < CONNECTIONS_MAX => {
                     connections.spawn(session::serve(camera.clone(), stream, peer));
                 }
-                Some(_) => {}
-                // Out of descriptors, or no port yet: no hurry.
-                None => tokio::time::sleep(LISTEN_AGAIN).await,
+                Ok(_) => {}
+                Err(_) => tokio::time::sleep(LISTEN_AGAIN).await,
             },
         }
     }

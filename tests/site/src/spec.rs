@@ -29,6 +29,22 @@ pub enum StartAt {
     LastKey,
 }
 
+/// What a camera does with a frame for which a viewer's queue has no room.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum WhenFull {
+    /// It drops that frame, and sends the next one for which there is room: what follows refers to
+    /// pictures that the viewer never gets.
+    DropFrames,
+    /// It drops everything up to the next key frame for which there is room.
+    #[default]
+    DropGroups,
+    /// It closes the connection.
+    Close,
+    /// It stands still, for all of its viewers, until there is room, and goes on with the next key
+    /// frame.
+    Block,
+}
+
 /// A camera to be simulated. Begin with [`CameraSpec::new`] and change what matters.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CameraSpec {
@@ -59,11 +75,17 @@ pub struct CameraSpec {
     pub parameters_in_band: bool,
     /// What a new viewer gets first.
     pub start_at: StartAt,
-    /// Bytes of media that may wait for one viewer; when that is full, everything up to the next
-    /// key frame is dropped, as often as needed.
+    /// Bytes of media that may wait for one viewer. Together with the kernel's send buffer this is
+    /// what the camera can save of an outage; under [`Uplink::Down`](crate::Uplink), which holds
+    /// everything back before the kernel, this alone.
     pub queue_bytes: usize,
-    /// The kernel's send buffer of a connection (`SO_SNDBUF`), if not its default.
+    /// What happens when that is full.
+    pub when_full: WhenFull,
+    /// The kernel's send buffer of a connection (`SO_SNDBUF`, of which it makes twice as much), if
+    /// not its default.
     pub send_buffer_bytes: Option<u32>,
+    /// It can't stand a receiver report and resets the connection that brings one.
+    pub resets_on_report: bool,
     /// How wrong the camera's own clock is, in nanoseconds: shows in sender reports alone.
     pub clock_offset_ns: i64,
     /// Sessions at a time; one more gets 453.
@@ -93,7 +115,9 @@ impl CameraSpec {
             parameters_in_band: false,
             start_at: StartAt::NextKey,
             queue_bytes: 512 << 10,
+            when_full: WhenFull::DropGroups,
             send_buffer_bytes: None,
+            resets_on_report: false,
             clock_offset_ns: 0,
             sessions_max: 16,
             session_timeout: Duration::from_secs(60),

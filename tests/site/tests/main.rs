@@ -12,5 +12,6 @@ mod behaviours;
 mod client;
 mod encoder;
 mod faults;
+mod outages;
 mod players;
 mod tools;
