@@ -409,7 +409,10 @@ impl Line {
         if self.not_needed && matches!(self.fresh, Some(fresh) if !fresh.has_units()) {
             return self.drop_fresh(Why::NotNeeded);
         }
-        if let Some(Fresh::Playing { since, has_units: false }) = self.fresh
+        if let Some(Fresh::Playing {
+            since,
+            has_units: false,
+        }) = self.fresh
             && now >= since + self.times.first_unit
         {
             return self.drop_fresh(Why::NoUnit);

@@ -92,10 +92,7 @@ impl Lull {
     #[must_use]
     pub fn reason(&self, camera: &CameraName, watch: &SiteWatch, until: Instant) -> Reason {
         let seconds = until.saturating_duration_since(self.since);
-        let refused = self
-            .error
-            .as_ref()
-            .filter(|(cause, _)| cause.is_refusal());
+        let refused = self.error.as_ref().filter(|(cause, _)| cause.is_refusal());
         if let Some((_, text)) = refused
             && self.begin != Begin::Silence
         {
@@ -104,7 +101,10 @@ impl Lull {
         match self.begin {
             Begin::Start if seconds <= START && self.error.is_none() => Reason::new(
                 GapCause::Relay,
-                format!("the first picture came {:.1} s after the start", seconds.as_secs_f64()),
+                format!(
+                    "the first picture came {:.1} s after the start",
+                    seconds.as_secs_f64()
+                ),
             ),
             Begin::Ended => {
                 let text = self.error.as_ref().map(|(_, text)| text.clone());
@@ -222,7 +222,10 @@ mod tests {
         lull.note(&SessionError::new(EndCause::Unauthorized, "401"));
         lull.note(&SessionError::new(EndCause::Timeout, "no answer"));
         let refused = reason(&lull, 60);
-        assert_eq!((refused.cause, refused.detail.as_str()), (GapCause::Camera, "401"));
+        assert_eq!(
+            (refused.cause, refused.detail.as_str()),
+            (GapCause::Camera, "401")
+        );
     }
 
     #[test]
@@ -244,6 +247,9 @@ mod tests {
         assert_eq!(lulls.reason(135 * SECOND, 0, none), uplink);
         assert_eq!(lulls.reason(135 * SECOND, 0, lost).cause, GapCause::Loss);
         assert_eq!(lulls.reason(200 * SECOND, 0, none).cause, GapCause::Camera);
-        assert_eq!(lulls.reason(200 * SECOND, 3 * SECOND, none).cause, GapCause::Uplink);
+        assert_eq!(
+            lulls.reason(200 * SECOND, 3 * SECOND, none).cause,
+            GapCause::Uplink
+        );
     }
 }

@@ -222,9 +222,11 @@ impl Outflow {
 
     /// Footage between two instants of capture is missing.
     fn missing(&mut self, since: i64, until: i64) {
-        let reason = self
-            .lulls
-            .reason(since, self.delayed.unwrap_or(0), std::mem::take(&mut self.losses));
+        let reason = self.lulls.reason(
+            since,
+            self.delayed.unwrap_or(0),
+            std::mem::take(&mut self.losses),
+        );
         let Reason {
             cause,
             detail,
@@ -357,7 +359,10 @@ impl Outflow {
             // Before the first unit there is no end of another to count from.
             let first = told.filter(|_| self.delayed.is_none());
             let first = first.map(|begin| begin.unix_nanos().saturating_sub(self.wall_offset));
-            if let Some(since) = missing_since.or(first).filter(|since| *since < unit.captured) {
+            if let Some(since) = missing_since
+                .or(first)
+                .filter(|since| *since < unit.captured)
+            {
                 self.missing(since, unit.captured);
             }
             (self.delayed, self.losses) = (Some(unit.delayed), Losses::default());

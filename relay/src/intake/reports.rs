@@ -124,7 +124,12 @@ impl Reception {
         self.due = now + INTERVAL.mul_f64(0.5 + self.jitter.f64());
         let mut packet = Vec::with_capacity(80);
         let blocks = u8::from(self.source.is_some());
-        header(&mut packet, RECEIVER_REPORT, blocks, 1 + 6 * u16::from(blocks));
+        header(
+            &mut packet,
+            RECEIVER_REPORT,
+            blocks,
+            1 + 6 * u16::from(blocks),
+        );
         packet.extend(self.ssrc.to_be_bytes());
         if let Some(source) = &mut self.source {
             source.block(&mut packet, now);

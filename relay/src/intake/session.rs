@@ -489,6 +489,9 @@ mod tests {
     #[test]
     fn channels_are_read_from_words() {
         assert_eq!(rtcp_channel("TCP, interleaved channel ids 2-3"), Some(3));
-        assert_eq!(rtcp_channel("10.0.0.1:5000-5001(me) -> 10.0.0.2:6000-6001"), None);
+        assert_eq!(
+            rtcp_channel("10.0.0.1:5000-5001(me) -> 10.0.0.2:6000-6001"),
+            None
+        );
     }
 }

@@ -158,7 +158,8 @@ struct Tail {
 impl Tail {
     fn usual_nanos(&self) -> i64 {
         let rate = f64::from(self.clock_rate.max(1));
-        self.usual.map_or(40_000_000, |ticks| (ticks / rate * 1e9) as i64)
+        self.usual
+            .map_or(40_000_000, |ticks| (ticks / rate * 1e9) as i64)
     }
 
     /// Whether units are missing between the last one and one at `time` (on the axis let out).
@@ -193,7 +194,10 @@ impl Tail {
         {
             let step = time.saturating_sub(latest) as f64;
             // Follows a camera that changes its rate within some ten pictures.
-            self.usual = Some(self.usual.map_or(step, |usual| usual + (step - usual) / 8.0));
+            self.usual = Some(
+                self.usual
+                    .map_or(step, |usual| usual + (step - usual) / 8.0),
+            );
         }
         if unit.random_access
             && unit.kind == TrackKind::Video

@@ -70,7 +70,11 @@ fn begun(until: i64) -> (Splice, Vec<Out>) {
     }
     assert_eq!(numbers(&out), (0..until).collect::<Vec<_>>());
     assert!(out[0].discontinuity && out[0].new_timeline);
-    assert!(!out[1..].iter().any(|out| out.discontinuity || out.new_timeline));
+    assert!(
+        !out[1..]
+            .iter()
+            .any(|out| out.discontinuity || out.new_timeline)
+    );
     (splice, out)
 }
 
@@ -95,13 +99,20 @@ fn what_the_old_session_drains_is_used_up_to_the_new_ones_first_picture() {
     splice.take_over(true, unknown, &mut out);
     assert_eq!(
         splice.take_tie(),
-        Some(Tie { kept: (0, 75 * STEP), fresh: (0, 75 * STEP + 777) })
+        Some(Tie {
+            kept: (0, 75 * STEP),
+            fresh: (0, 75 * STEP + 777)
+        })
     );
     for number in 90..100 {
         splice.kept(picture(number, 777), &mut out);
     }
     assert_eq!(numbers(&out), (0..100).collect::<Vec<_>>());
-    assert!(!out[1..].iter().any(|out| out.discontinuity || out.new_timeline));
+    assert!(
+        !out[1..]
+            .iter()
+            .any(|out| out.discontinuity || out.new_timeline)
+    );
     assert_one_axis(&out);
 }
 
@@ -204,7 +215,10 @@ fn pictures_that_stand_still_tie_nothing() {
 #[test]
 fn a_full_queue_takes_over() {
     let (mut splice, _) = begun(10);
-    let mut small = Splice { bytes_max: 1000, ..Splice::new(0) };
+    let mut small = Splice {
+        bytes_max: 1000,
+        ..Splice::new(0)
+    };
     std::mem::swap(&mut splice.marks, &mut small.marks);
     assert_eq!(small.fresh(picture(125, 0)), Verdict::GoOn);
     assert_eq!(small.fresh(picture(126, 0)), Verdict::GoOn);
@@ -270,7 +284,9 @@ impl Model {
             }
             Move::Send(count) => {
                 for _ in 0..count {
-                    let Some((next, shift)) = &mut self.kept else { return };
+                    let Some((next, shift)) = &mut self.kept else {
+                        return;
+                    };
                     let unit = picture(*next, *shift);
                     *next += 1;
                     if self.splice.kept(unit, &mut self.out) == Verdict::Reached {
@@ -284,7 +300,9 @@ impl Model {
                     self.fresh = Some((begin, self.shift()));
                 }
                 for _ in 0..count {
-                    let Some((next, shift)) = &mut self.fresh else { return };
+                    let Some((next, shift)) = &mut self.fresh else {
+                        return;
+                    };
                     let unit = picture(*next, *shift);
                     *next += 1;
                     if self.splice.fresh(unit) == Verdict::Reached {

@@ -116,12 +116,7 @@ impl SiteWatch {
 
     /// A camera is heard again after a pause that began at `since`; gives the site's dropout that
     /// ends with it, if one does.
-    pub fn heard(
-        &mut self,
-        camera: &CameraName,
-        since: Instant,
-        now: Instant,
-    ) -> Option<Dropout> {
+    pub fn heard(&mut self, camera: &CameraName, since: Instant, now: Instant) -> Option<Dropout> {
         let witness = self.cameras.entry(camera.clone()).or_default();
         witness.silent_since = None;
         if witness.pauses.len() == PAUSES_MAX {

@@ -242,7 +242,9 @@ impl Watch {
         loop {
             pause = looks.next().unwrap_or(pause);
             tokio::time::sleep(pause).await;
-            if let Some(bytes) = self.find().and_then(|wire| Some(wire.info()?.bytes_received))
+            if let Some(bytes) = self
+                .find()
+                .and_then(|wire| Some(wire.info()?.bytes_received))
                 && bytes > SETUP_BYTES_MAX
             {
                 return flooded(bytes);

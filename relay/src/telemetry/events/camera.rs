@@ -8,8 +8,8 @@ use prometheus_client::metrics::gauge::Gauge;
 use tracing::{debug, info, warn};
 
 use super::REPEAT;
-use crate::hold::TrackKind;
 use crate::archive::ledger::GapCause;
+use crate::hold::TrackKind;
 use crate::intake::clock::CameraClock;
 use crate::intake::watch::Dropout;
 use crate::intake::{EndCause, Phase, SessionError};
@@ -273,7 +273,12 @@ impl CameraEvents {
             camera: self.0.camera.clone(),
             outcome: outcome.as_str(),
         };
-        self.0.telemetry.families.hedges.get_or_create(&labels).inc();
+        self.0
+            .telemetry
+            .families
+            .hedges
+            .get_or_create(&labels)
+            .inc();
         debug!(camera = %self.0.camera, outcome = outcome.as_str(), "second session");
     }
 
@@ -323,7 +328,10 @@ impl CameraEvents {
             .get_or_create(&of_camera)
             .set(clock.offset_nanos as f64 / 1e9);
         if let Some(drift) = clock.drift_ppm {
-            families.clock_drift.get_or_create(&of_camera).set(drift * 1e-6);
+            families
+                .clock_drift
+                .get_or_create(&of_camera)
+                .set(drift * 1e-6);
         }
         families
             .clock_plausible
