@@ -8,6 +8,7 @@
 mod account;
 pub mod footage;
 mod journal;
+mod keeper;
 mod reader;
 mod rebuild;
 mod run;
