@@ -5,6 +5,8 @@
 //! is moved out of the way, and a new one begun. Losing its last second to a power cut is no harm
 //! either, hence no flush with each change.
 
+mod change;
+
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -12,10 +14,12 @@ use std::time::Duration;
 use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, ValueRef};
 use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Row, Transaction, params};
 
+pub use change::Change;
+use change::write;
+pub(super) use change::{RunRecord, witness_of, witness_word};
+
 use super::ledger::footage::Recorded;
-use super::ledger::{
-    Books, Coverage, Evidence, Footage, GapCause, MARGIN, Run, Span, Testimony, Witness, account,
-};
+use super::ledger::{Books, Coverage, Footage, GapCause, MARGIN, Run, Span, Testimony, account};
 use crate::units::{CameraName, CaptureTime, Name, SiteName};
 
 /// Its name in the spool.
@@ -119,82 +123,6 @@ pub enum Found {
     Damaged(PathBuf),
 }
 
-/// A run as one camera's journal tells it.
-#[derive(Debug, Clone)]
-pub(super) struct RunRecord {
-    pub(super) begin: CaptureTime,
-    pub(super) alive: CaptureTime,
-    pub(super) ended: bool,
-    /// Of the camera; none where the run did not know it.
-    pub(super) site: Option<SiteName>,
-}
-
-/// Something that the catalog is to remember. Each can be applied again.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Change {
-    /// A run lives, or has ended in good order.
-    Run {
-        /// When it began: its key.
-        begin: CaptureTime,
-        /// When it was last known to live.
-        alive: CaptureTime,
-        /// Ended in good order.
-        ended: bool,
-    },
-    /// A camera is in the configuration of a run.
-    Camera {
-        /// The begin of the run.
-        run: CaptureTime,
-        /// The camera.
-        camera: CameraName,
-        /// Its site.
-        site: SiteName,
-    },
-    /// What a durable file holds.
-    Footage {
-        /// Path below the archive, or `spool/` and the name there.
-        object: String,
-        /// Whose.
-        camera: CameraName,
-        /// Its content.
-        recorded: Recorded,
-        /// Its length.
-        bytes: u64,
-    },
-    /// A file has got another path.
-    Moved {
-        /// The old one.
-        from: String,
-        /// The new one.
-        to: String,
-    },
-    /// Evidence, new or better known.
-    Evidence {
-        /// The begin of the run that was told.
-        run: CaptureTime,
-        /// What was told.
-        evidence: Evidence,
-    },
-    /// Evidence that was none.
-    Withdrawn {
-        /// Whose footage.
-        camera: CameraName,
-        /// Who had said so.
-        witness: Witness,
-        /// From when.
-        begin: CaptureTime,
-    },
-    /// Nothing before this is going to change.
-    Settled {
-        /// Whose footage.
-        camera: CameraName,
-        /// Up to when.
-        until: CaptureTime,
-    },
-    /// Everything that the archive's folders held has been read once.
-    Complete,
-}
-
 impl ToSql for CaptureTime {
     fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
         Ok(self.unix_nanos().into())
@@ -216,26 +144,6 @@ impl ToSql for Name {
 impl FromSql for Name {
     fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
         Self::new(value.as_str()?).map_err(FromSqlError::other)
-    }
-}
-
-/// The word for a witness in catalog and journal.
-pub(super) fn witness_word(witness: &Witness) -> String {
-    match witness {
-        Witness::Intake => "intake".to_owned(),
-        Witness::Archive => "archive".to_owned(),
-        Witness::Plan => "plan".to_owned(),
-        Witness::Sink(sink) => format!("sink:{sink}"),
-    }
-}
-
-/// Reads what [`witness_word`] gives.
-pub(super) fn witness_of(word: &str) -> Option<Witness> {
-    match word {
-        "intake" => Some(Witness::Intake),
-        "archive" => Some(Witness::Archive),
-        "plan" => Some(Witness::Plan),
-        _ => Some(Witness::Sink(Name::new(word.strip_prefix("sink:")?).ok()?)),
     }
 }
 
@@ -536,86 +444,6 @@ impl Catalog {
     }
 }
 
-fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite::Result<()> {
-    let run = |sql: &str, parameters: &[&dyn ToSql]| {
-        transaction.prepare(sql)?.execute(parameters)?;
-        Ok(())
-    };
-    match change {
-        Change::Run {
-            begin,
-            alive,
-            ended,
-        } => run(
-            "INSERT INTO run VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE \
-             SET alive = max(alive, excluded.alive), ended = max(ended, excluded.ended)",
-            &[begin, alive, ended],
-        ),
-        Change::Camera {
-            run: of,
-            camera,
-            site,
-        } => run(
-            "INSERT OR REPLACE INTO run_camera (run, camera, site) VALUES (?1, ?2, ?3)",
-            &[of, camera, site],
-        ),
-        Change::Footage {
-            object,
-            camera,
-            recorded,
-            bytes,
-        } => {
-            run("DELETE FROM footage WHERE object = ?1", &[object])?;
-            let bytes = i64::try_from(*bytes).unwrap_or(i64::MAX);
-            recorded.spans.iter().try_for_each(|span| {
-                run(
-                    "INSERT INTO footage (object, begin, end, camera, frame, bytes) \
-                     VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-                    &[
-                        object,
-                        &span.begin,
-                        &span.end,
-                        camera,
-                        &recorded.frame_nanos,
-                        &bytes,
-                    ],
-                )
-            })
-        }
-        Change::Moved { from, to } => run(
-            "UPDATE OR REPLACE footage SET object = ?2 WHERE object = ?1",
-            &[from, to],
-        ),
-        Change::Evidence { run: of, evidence } => run(
-            "INSERT OR REPLACE INTO evidence (camera, witness, begin, run, end, cause, detail) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
-            &[
-                &evidence.camera,
-                &witness_word(&evidence.witness),
-                &evidence.begin,
-                of,
-                &evidence.end,
-                &evidence.cause.as_str(),
-                &evidence.detail,
-            ],
-        ),
-        Change::Withdrawn {
-            camera,
-            witness,
-            begin,
-        } => run(
-            "DELETE FROM evidence WHERE camera = ?1 AND witness = ?2 AND begin = ?3",
-            &[camera, &witness_word(witness), begin],
-        ),
-        Change::Settled { camera, until } => run(
-            "INSERT INTO settled VALUES (?1, ?2) \
-             ON CONFLICT DO UPDATE SET until = max(until, excluded.until)",
-            &[camera, until],
-        ),
-        Change::Complete => run("INSERT OR IGNORE INTO complete VALUES (1)", &[]),
-    }
-}
-
 fn word<T>(row: &Row<'_>, index: usize, read: fn(&str) -> Option<T>) -> rusqlite::Result<T> {
     let text = row.get_ref(index)?.as_str()?;
     read(text).ok_or(FromSqlError::InvalidType.into())
@@ -660,5 +488,4 @@ impl<T> Of<T> for rusqlite::Result<T> {
 }
 
 #[cfg(test)]
-#[path = "catalog_tests.rs"]
 mod tests;

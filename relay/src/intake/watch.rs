@@ -263,7 +263,7 @@ mod tests {
         let mut watch = SiteWatch::default();
         watch.plays(&name("gate"), Some(start));
         let since = start + 10 * S;
-        let mut judge = |alive: Option<u32>, until: u32| {
+        let judge = |alive: Option<u32>, until: u32| {
             let silence = Silence {
                 since,
                 alive: alive.map(|seconds| since + seconds * S),

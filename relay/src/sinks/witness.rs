@@ -114,3 +114,64 @@ impl Inner {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::archive::catalog::Catalog;
+    use crate::archive::ledger::{Coverage, LedgerFeed, LedgerOptions, Span};
+    use crate::archive::{Archive, ArchiveOptions, RealDisk};
+    use crate::telemetry::{LedgerEvents, Telemetry};
+    use crate::units::Name;
+
+    #[test]
+    fn what_a_sink_sees_is_told_once_and_ends() {
+        // The disk's evidence reaches back, and stands before the sink's.
+        for (disk_fails, cause, detail) in [
+            (false, GapCause::Sink, "footage: the plugin ended"),
+            (true, GapCause::Storage, "no space"),
+        ] {
+            let coverage = coverage(disk_fails);
+            let [gap] = &coverage.gaps[..] else {
+                panic!("{coverage:?}");
+            };
+            assert_eq!((gap.cause, gap.detail.as_str()), (cause, detail));
+        }
+    }
+
+    fn coverage(disk_fails: bool) -> Coverage {
+        let dir = tempfile::tempdir().unwrap();
+        let spool = dir.path().join("spool");
+        let events = LedgerEvents::new(&Arc::new(Telemetry::new()));
+        let (_feed, inbox) = LedgerFeed::new(&events);
+        let options = ArchiveOptions::new(&spool, dir.path().join("archive"));
+        let (archive, _) = Archive::open(options, Arc::new(RealDisk), Arc::new(|_| {})).unwrap();
+        let camera = Name::new("gate").unwrap();
+        let options = LedgerOptions {
+            spool: spool.clone(),
+            cameras: vec![(camera.clone(), Name::new("boatyard").unwrap())],
+        };
+        let ledger = Ledger::start(inbox, &archive, options).unwrap();
+        let begin = CaptureTime::now();
+        let witness = SinkWitness::new(&ledger, camera.clone(), Name::new("footage").unwrap());
+        // More than the quarter of a second that a piece of a gap has at least.
+        let pause = || std::thread::sleep(Duration::from_millis(400));
+        witness.storage(None);
+        witness.lapse(Some(begin), "the plugin ended");
+        witness.lapse(None, "again");
+        pause();
+        let end = CaptureTime::now();
+        witness.goes_on(end);
+        witness.goes_on(end);
+        if disk_fails {
+            witness.storage(Some("no space"));
+            witness.storage(Some("still none"));
+            pause();
+            witness.storage(None);
+        }
+        assert!(ledger.close(Duration::from_secs(20)));
+        let catalog = Catalog::open_to_read(&spool).unwrap();
+        let window = Span::new(CaptureTime::from_unix_nanos(0), CaptureTime::now()).unwrap();
+        catalog.coverage(&camera, window).unwrap().unwrap()
+    }
+}

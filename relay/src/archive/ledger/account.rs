@@ -77,7 +77,7 @@ pub struct Books<'a> {
 }
 
 /// Accounts for a window, up to `horizon`: what is before it is settled. The books must reach
-/// [`MARGIN`] around it. Where nothing of the window is settled, the account's window is empty.
+/// two minutes around it. Where nothing of the window is settled, the account's window is empty.
 #[must_use]
 pub fn account(books: Books<'_>, window: Span, horizon: CaptureTime) -> Coverage {
     let window = Span {

@@ -17,7 +17,7 @@ use crate::archive::{Archive, ArchiveError, Object, ObjectKey};
 use crate::units::{CameraName, CaptureTime, Name};
 
 /// The purpose of journals; in names of the spool it stands for the sink, too.
-pub(super) const PURPOSE: &str = "ledger";
+pub const PURPOSE: &str = "ledger";
 /// The extension of journals.
 pub(super) const EXTENSION: &str = "jsonl";
 /// Lines that wait for a disk that refuses, in bytes for each camera. A line has some 200.

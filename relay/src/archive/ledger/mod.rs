@@ -8,6 +8,7 @@
 mod account;
 pub mod footage;
 mod journal;
+mod keeper;
 mod reader;
 mod rebuild;
 mod run;
@@ -17,6 +18,7 @@ mod types;
 
 pub(super) use account::MARGIN;
 pub use account::{Books, Footage, Run, Testimony, account};
+pub use journal::PURPOSE as JOURNALS;
 pub use rebuild::{RebuildError, Rebuilt, rebuild};
 pub use run::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
 pub use scan::{FOOTAGE, Scanned};

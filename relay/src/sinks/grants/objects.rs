@@ -8,7 +8,7 @@ use bytes::Bytes;
 use wasmtime::component::Resource;
 
 use super::media::HeldUnit;
-use crate::archive::ledger::FOOTAGE;
+use crate::archive::ledger::{FOOTAGE, JOURNALS};
 use crate::archive::{ArchiveError, Object, ObjectKey};
 use crate::sinks::bindings::forebay::plugin::objects::{self, ObjectError, ObjectOptions, Part};
 use crate::sinks::sandbox::Sandbox;
@@ -120,6 +120,11 @@ impl objects::Host for Sandbox {
                 "nothing can be written while a configuration is checked",
             )));
         };
+        if options.purpose == JOURNALS {
+            // Forged ones would be believed when the catalog is made anew.
+            let text = format!("the purpose {JOURNALS:?} is the relay's own");
+            return Ok(Err(denied(text)));
+        }
         if self.open_objects >= self.limits.open_objects as usize {
             self.limit_hit("open_objects");
             return Ok(Err(limit(format!(

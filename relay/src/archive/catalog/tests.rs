@@ -1,5 +1,6 @@
 #![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::panic)]
 
+use super::super::ledger::{Evidence, Witness};
 use super::*;
 
 fn at(second: i64) -> CaptureTime {

@@ -3,9 +3,10 @@
 use tempfile::TempDir;
 
 use super::super::footage::tests::{file, part};
-use super::super::{Coverage, rebuild, total_nanos};
+use super::super::scan::MP4;
+use super::super::{Coverage, Ledger, LedgerFeed, LedgerInbox, rebuild, total_nanos};
 use super::*;
-use crate::archive::{ArchiveOptions, RealDisk};
+use crate::archive::{ArchiveOptions, ObjectKey, RealDisk};
 use crate::telemetry::Telemetry;
 use crate::units::Name;
 

@@ -1,0 +1,184 @@
+//! What the catalog is told, and how it writes it down.
+
+use rusqlite::Transaction;
+use rusqlite::types::ToSql;
+
+use super::{Name, Recorded};
+use crate::archive::ledger::{Evidence, Witness};
+use crate::units::{CameraName, CaptureTime, SiteName};
+
+/// A run as one camera's journal tells it.
+#[derive(Debug, Clone)]
+pub(in crate::archive) struct RunRecord {
+    pub(in crate::archive) begin: CaptureTime,
+    pub(in crate::archive) alive: CaptureTime,
+    pub(in crate::archive) ended: bool,
+    /// Of the camera; none where the run did not know it.
+    pub(in crate::archive) site: Option<SiteName>,
+}
+
+/// Something that the catalog is to remember. Each can be applied again.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Change {
+    /// A run lives, or has ended in good order.
+    Run {
+        /// When it began: its key.
+        begin: CaptureTime,
+        /// When it was last known to live.
+        alive: CaptureTime,
+        /// Ended in good order.
+        ended: bool,
+    },
+    /// A camera is in the configuration of a run.
+    Camera {
+        /// The begin of the run.
+        run: CaptureTime,
+        /// The camera.
+        camera: CameraName,
+        /// Its site.
+        site: SiteName,
+    },
+    /// What a durable file holds.
+    Footage {
+        /// Path below the archive, or `spool/` and the name there.
+        object: String,
+        /// Whose.
+        camera: CameraName,
+        /// Its content.
+        recorded: Recorded,
+        /// Its length.
+        bytes: u64,
+    },
+    /// A file has got another path.
+    Moved {
+        /// The old one.
+        from: String,
+        /// The new one.
+        to: String,
+    },
+    /// Evidence, new or better known.
+    Evidence {
+        /// The begin of the run that was told.
+        run: CaptureTime,
+        /// What was told.
+        evidence: Evidence,
+    },
+    /// Evidence that was none.
+    Withdrawn {
+        /// Whose footage.
+        camera: CameraName,
+        /// Who had said so.
+        witness: Witness,
+        /// From when.
+        begin: CaptureTime,
+    },
+    /// Nothing before this is going to change.
+    Settled {
+        /// Whose footage.
+        camera: CameraName,
+        /// Up to when.
+        until: CaptureTime,
+    },
+    /// Everything that the archive's folders held has been read once.
+    Complete,
+}
+
+/// The word for a witness in catalog and journal.
+pub(in crate::archive) fn witness_word(witness: &Witness) -> String {
+    match witness {
+        Witness::Intake => "intake".to_owned(),
+        Witness::Archive => "archive".to_owned(),
+        Witness::Plan => "plan".to_owned(),
+        Witness::Sink(sink) => format!("sink:{sink}"),
+    }
+}
+
+/// Reads what [`witness_word`] gives.
+pub(in crate::archive) fn witness_of(word: &str) -> Option<Witness> {
+    match word {
+        "intake" => Some(Witness::Intake),
+        "archive" => Some(Witness::Archive),
+        "plan" => Some(Witness::Plan),
+        _ => Some(Witness::Sink(Name::new(word.strip_prefix("sink:")?).ok()?)),
+    }
+}
+
+pub(super) fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite::Result<()> {
+    let run = |sql: &str, parameters: &[&dyn ToSql]| {
+        transaction.prepare(sql)?.execute(parameters)?;
+        Ok(())
+    };
+    match change {
+        Change::Run {
+            begin,
+            alive,
+            ended,
+        } => run(
+            "INSERT INTO run VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE \
+             SET alive = max(alive, excluded.alive), ended = max(ended, excluded.ended)",
+            &[begin, alive, ended],
+        ),
+        Change::Camera {
+            run: of,
+            camera,
+            site,
+        } => run(
+            "INSERT OR REPLACE INTO run_camera (run, camera, site) VALUES (?1, ?2, ?3)",
+            &[of, camera, site],
+        ),
+        Change::Footage {
+            object,
+            camera,
+            recorded,
+            bytes,
+        } => {
+            run("DELETE FROM footage WHERE object = ?1", &[object])?;
+            let bytes = i64::try_from(*bytes).unwrap_or(i64::MAX);
+            recorded.spans.iter().try_for_each(|span| {
+                run(
+                    "INSERT INTO footage (object, begin, end, camera, frame, bytes) \
+                     VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                    &[
+                        object,
+                        &span.begin,
+                        &span.end,
+                        camera,
+                        &recorded.frame_nanos,
+                        &bytes,
+                    ],
+                )
+            })
+        }
+        Change::Moved { from, to } => run(
+            "UPDATE OR REPLACE footage SET object = ?2 WHERE object = ?1",
+            &[from, to],
+        ),
+        Change::Evidence { run: of, evidence } => run(
+            "INSERT OR REPLACE INTO evidence (camera, witness, begin, run, end, cause, detail) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            &[
+                &evidence.camera,
+                &witness_word(&evidence.witness),
+                &evidence.begin,
+                of,
+                &evidence.end,
+                &evidence.cause.as_str(),
+                &evidence.detail,
+            ],
+        ),
+        Change::Withdrawn {
+            camera,
+            witness,
+            begin,
+        } => run(
+            "DELETE FROM evidence WHERE camera = ?1 AND witness = ?2 AND begin = ?3",
+            &[camera, &witness_word(witness), begin],
+        ),
+        Change::Settled { camera, until } => run(
+            "INSERT INTO settled VALUES (?1, ?2) \
+             ON CONFLICT DO UPDATE SET until = max(until, excluded.until)",
+            &[camera, until],
+        ),
+        Change::Complete => run("INSERT OR IGNORE INTO complete VALUES (1)", &[]),
+    }
+}

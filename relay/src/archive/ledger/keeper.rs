@@ -1,0 +1,583 @@
+//! The ledger's thread: keeps catalog and journals, and tells what is settled.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
+use std::time::{Duration, Instant};
+
+use super::journal::Journals;
+use super::reader::{Job, Reader};
+use super::run::{FileAt, Flags, LedgerOptions, Message};
+use super::scan::{FOOTAGE, published, spooled};
+use super::spans::later;
+use super::{Evidence, GapCause, Span, Witness};
+use crate::archive::Archive;
+use crate::archive::catalog::{Catalog, CatalogError, Change, Found, RunRecord};
+use crate::telemetry::LedgerEvents;
+use crate::units::{CameraName, CaptureTime, SiteName};
+
+const SECOND: i64 = 1_000_000_000;
+/// Messages that are taken between two commits.
+const BATCH: usize = 1024;
+/// Changes that wait for a catalog that can't be written.
+const PENDING_MAX: usize = 20_000;
+const TICK: Duration = Duration::from_secs(1);
+/// A sign of life in the journals.
+const JOURNAL_TICK: Duration = Duration::from_secs(60);
+/// Pause before a catalog that can't be opened is tried again.
+const CATALOG_REST: Duration = Duration::from_secs(30);
+/// How long the first settling waits for the scan of the archive.
+const SCAN_PATIENCE: Duration = Duration::from_secs(30);
+/// What is younger is not settled: it may be on its way.
+const SETTLE_AFTER: i64 = 30 * SECOND;
+/// Settled in steps of this.
+const SETTLE_STEP: i64 = 5 * SECOND;
+/// As long as intake sees a dropout, or nothing explains why no file is open, what is missing may
+/// yet come, from the camera's buffer or from the hold; but not after this.
+const SETTLE_AT_LAST: i64 = 120 * SECOND;
+/// An object that is open for longer (twice the longest segment and more) settles nothing any more.
+const OPEN_MAX: i64 = 3 * 3600 * SECOND;
+/// A step between the clocks by which the run is taken to have ended and begun anew: the computer
+/// slept, or its clock was set.
+const CLOCK_STEP: i64 = 5 * SECOND;
+/// Evidence without an end that is watched for each camera.
+const OPEN_EVIDENCE_MAX: usize = 256;
+/// Files that moved while they were being read.
+const MOVED_MAX: usize = 4096;
+const DETAIL_CHARS_MAX: usize = 160;
+/// Earlier runs that a journal tells of, so that their ends are in it to the second.
+const EARLIER_RUNS: usize = 8;
+
+#[derive(Debug)]
+struct Camera {
+    name: CameraName,
+    site: SiteName,
+    /// Up to when its time is in the metrics.
+    counted: Option<CaptureTime>,
+    /// Files that are being read, with their begins.
+    reading: BTreeMap<String, CaptureTime>,
+    /// Evidence without an end.
+    open: BTreeMap<(Witness, CaptureTime), Evidence>,
+}
+
+/// The thread's state.
+pub(super) struct Keeper {
+    archive: Archive,
+    root: PathBuf,
+    spool: PathBuf,
+    events: LedgerEvents,
+    reader: Reader,
+    inbox: Receiver<Message>,
+    cameras: Vec<Camera>,
+    catalog: Option<Catalog>,
+    catalog_rest: Option<Instant>,
+    pending: Vec<Change>,
+    journals: Journals,
+    /// Begin of the present run, and when it was last said to live.
+    run: CaptureTime,
+    alive: CaptureTime,
+    ticked: Instant,
+    journal_ticked: Instant,
+    /// Nothing is settled before the scan has ended, or this has passed.
+    scanning: Option<Instant>,
+    missed: Arc<AtomicBool>,
+    /// The catalog lacks something that only a scan finds.
+    rescan: bool,
+    moved: VecDeque<(String, String)>,
+}
+
+impl Keeper {
+    pub(super) fn new(
+        archive: Archive,
+        root: PathBuf,
+        options: LedgerOptions,
+        events: LedgerEvents,
+        reader: Reader,
+        inbox: Receiver<Message>,
+        missed: Arc<AtomicBool>,
+    ) -> Self {
+        let camera = |(name, site)| Camera {
+            name,
+            site,
+            counted: None,
+            reading: BTreeMap::new(),
+            open: BTreeMap::new(),
+        };
+        let now = CaptureTime::now();
+        Self {
+            journals: Journals::new(archive.clone()),
+            archive,
+            root,
+            spool: options.spool,
+            events,
+            reader,
+            inbox,
+            cameras: options.cameras.into_iter().map(camera).collect(),
+            catalog: None,
+            catalog_rest: None,
+            pending: Vec::new(),
+            run: now,
+            alive: now,
+            ticked: Instant::now(),
+            journal_ticked: Instant::now(),
+            scanning: None,
+            missed,
+            rescan: false,
+            moved: VecDeque::new(),
+        }
+    }
+
+    pub(super) fn run(mut self, flags: &Flags) {
+        self.cameras
+            .iter()
+            .for_each(|c| self.events.camera(&c.name));
+        self.open_catalog();
+        self.begin_run(true);
+        self.commit();
+        loop {
+            let until_tick = TICK.saturating_sub(self.ticked.elapsed());
+            match self.inbox.recv_timeout(until_tick) {
+                Ok(message) => {
+                    self.take(message);
+                    self.drain();
+                    self.commit();
+                }
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => return,
+            }
+            #[cfg(test)]
+            if flags.killed.load(Ordering::Acquire) {
+                // Dropped, the journals would be repaired at once.
+                std::mem::forget(self);
+                return;
+            }
+            if flags.closing.load(Ordering::Acquire) {
+                self.finish();
+                return;
+            }
+            if self.ticked.elapsed() >= TICK {
+                self.tick();
+            }
+        }
+    }
+
+    fn drain(&mut self) {
+        for _ in 0..BATCH {
+            match self.inbox.try_recv() {
+                Ok(message) => self.take(message),
+                Err(TryRecvError::Empty | TryRecvError::Disconnected) => return,
+            }
+        }
+    }
+
+    fn open_catalog(&mut self) {
+        self.catalog_rest = Some(Instant::now() + CATALOG_REST);
+        match Catalog::open(&self.spool) {
+            Ok((catalog, found)) => {
+                if let Found::Damaged(path) = &found {
+                    self.events.catalog_put_aside(path);
+                }
+                self.catalog = Some(catalog);
+                self.scan();
+            }
+            Err(error) => self.events.catalog_failed(&error),
+        }
+    }
+
+    /// Looks for what the catalog does not know: of the last days where it was kept, of all days
+    /// where that has never come to its end.
+    fn scan(&mut self) {
+        let Some(catalog) = &self.catalog else { return };
+        let kept = catalog.is_complete().unwrap_or(false);
+        let settled = |camera: &Camera| catalog.settled(&camera.name).ok().flatten();
+        let oldest = self.cameras.iter().filter_map(settled).min();
+        let since = kept.then_some(oldest).flatten();
+        let since = since.map(|since| later(since, -24 * 3600 * SECOND));
+        let known_since = since.map_or(CaptureTime::from_unix_nanos(i64::MIN), |since| {
+            later(since, -24 * 3600 * SECOND)
+        });
+        let known = catalog.objects_since(known_since).unwrap_or_default();
+        let since = since.map_or_else(String::new, CaptureTime::day);
+        if self.reader.ask(Job::Scan { since, known }) {
+            self.scanning = Some(Instant::now() + SCAN_PATIENCE);
+        } else {
+            self.rescan = true;
+        }
+    }
+
+    /// Notes a new run: at the start, and where the clock makes no sense of the present one.
+    fn begin_run(&mut self, start: bool) {
+        let now = CaptureTime::now();
+        (self.run, self.alive) = (now, now);
+        for camera in &self.cameras {
+            let earlier = self.catalog.as_ref().filter(|_| start);
+            let earlier = earlier.and_then(|c| c.last_runs(&camera.name, EARLIER_RUNS).ok());
+            for run in earlier.into_iter().flatten().rev() {
+                self.journals.run(&camera.name, &run);
+            }
+            self.pending.push(Change::Camera {
+                run: now,
+                camera: camera.name.clone(),
+                site: camera.site.clone(),
+            });
+        }
+        // What lasts goes on.
+        let open = self.cameras.iter().flat_map(|camera| camera.open.values());
+        self.pending.extend(open.map(|evidence| Change::Evidence {
+            run: now,
+            evidence: evidence.clone(),
+        }));
+        self.live(false);
+        self.journal_run(false);
+    }
+
+    /// Says that the run lives.
+    fn live(&mut self, ended: bool) {
+        let Self { run, alive, .. } = *self;
+        self.pending
+            .retain(|change| !matches!(change, Change::Run { begin, .. } if *begin == run));
+        self.pending.push(Change::Run {
+            begin: run,
+            // Not empty, however short.
+            alive: alive.max(later(run, 1)),
+            ended,
+        });
+    }
+
+    fn journal_run(&mut self, ended: bool) {
+        self.journal_ticked = Instant::now();
+        for camera in &self.cameras {
+            let run = RunRecord {
+                begin: self.run,
+                alive: self.alive.max(later(self.run, 1)),
+                ended,
+                site: Some(camera.site.clone()),
+            };
+            self.journals.run(&camera.name, &run);
+        }
+    }
+
+    fn take(&mut self, message: Message) {
+        match message {
+            Message::Tell(evidence) => self.tell(evidence),
+            Message::Withdraw(camera, witness, begin) => self.withdraw(camera, witness, begin),
+            Message::Waits(file) => {
+                let path = file.spooled.clone();
+                if let Some(object) = spool_object(&path) {
+                    self.read(object, file, path);
+                }
+            }
+            Message::Published(file, path) => {
+                let from = spool_object(&file.spooled);
+                let (Some(from), Some(to)) = (from, published(&self.root, &path)) else {
+                    return;
+                };
+                self.moved.push_back((from.clone(), to.clone()));
+                if self.moved.len() > MOVED_MAX {
+                    self.moved.pop_front();
+                }
+                let to_come = self.pending.iter().any(
+                    |change| matches!(change, Change::Footage { object, .. } if *object == from),
+                );
+                let catalog = self.catalog.as_ref();
+                let known = catalog.is_some_and(|c| c.knows(&from).unwrap_or(false));
+                if to_come || known {
+                    self.pending.push(Change::Moved { from, to });
+                } else {
+                    self.read(to, file, path);
+                }
+            }
+            Message::Read(object, camera, change) => {
+                if let Some(camera) = self.camera(&camera) {
+                    camera.reading.remove(&object);
+                }
+                self.pending.extend(change);
+                let moved = self.moved.iter().find(|(from, _)| *from == object);
+                if let Some((from, to)) = moved.cloned() {
+                    self.pending.push(Change::Moved { from, to });
+                }
+            }
+            Message::Scanned(changes) => self.pending.extend(changes),
+            Message::ScanEnded => {
+                self.scanning = None;
+                self.pending.push(Change::Complete);
+            }
+            Message::Wake => {}
+        }
+    }
+
+    fn camera(&mut self, name: &CameraName) -> Option<&mut Camera> {
+        self.cameras.iter_mut().find(|camera| camera.name == *name)
+    }
+
+    /// Has a file read.
+    fn read(&mut self, object: String, file: FileAt, path: PathBuf) {
+        let begin = file.begin;
+        let camera = file.camera.clone();
+        let job = Job::Read {
+            object: object.clone(),
+            file,
+            path,
+            events: self.events.clone(),
+        };
+        if !self.reader.ask(job) {
+            self.events.dropped();
+            self.rescan = true;
+        } else if let Some(camera) = self.camera(&camera) {
+            camera.reading.insert(object, begin);
+        }
+    }
+
+    fn tell(&mut self, mut evidence: Evidence) {
+        let Evidence {
+            witness,
+            begin,
+            end,
+            ..
+        } = &evidence;
+        if end.is_some_and(|end| end <= *begin) {
+            let (witness, begin) = (witness.clone(), *begin);
+            return self.withdraw(evidence.camera, witness, begin);
+        }
+        evidence.detail = one_line(&evidence.detail);
+        let Some(camera) = self.camera(&evidence.camera) else {
+            return;
+        };
+        let key = (evidence.witness.clone(), evidence.begin);
+        if evidence.end.is_some() {
+            camera.open.remove(&key);
+        } else if camera.open.get(&key) == Some(&evidence) {
+            return;
+        } else if camera.open.len() < OPEN_EVIDENCE_MAX || camera.open.contains_key(&key) {
+            camera.open.insert(key, evidence.clone());
+        }
+        let change = Change::Evidence {
+            run: self.run,
+            evidence,
+        };
+        self.journals.change(&change);
+        self.pending.push(change);
+    }
+
+    fn withdraw(&mut self, camera: CameraName, witness: Witness, begin: CaptureTime) {
+        if let Some(camera) = self.camera(&camera) {
+            camera.open.remove(&(witness.clone(), begin));
+        }
+        let change = Change::Withdrawn {
+            camera,
+            witness,
+            begin,
+        };
+        self.journals.change(&change);
+        self.pending.push(change);
+    }
+
+    /// Writes what waits. What can't be written waits on.
+    fn commit(&mut self) {
+        for (camera, error, lost) in self.journals.append() {
+            self.events.journal_failed(&camera, &error, lost);
+        }
+        if self.catalog.is_none()
+            && self
+                .catalog_rest
+                .is_none_or(|until| until <= Instant::now())
+        {
+            self.open_catalog();
+        }
+        if let Some(catalog) = &mut self.catalog
+            && !self.pending.is_empty()
+        {
+            match catalog.apply(&self.pending) {
+                Ok(()) => self.pending.clear(),
+                Err(error) => self.failed(&error),
+            }
+        }
+        if self.pending.len() > PENDING_MAX {
+            // Files and journals have it: a scan finds it again.
+            let surplus = self.pending.len() - PENDING_MAX;
+            self.pending.drain(..surplus);
+            self.rescan = true;
+            self.events.dropped();
+        }
+    }
+
+    fn failed(&mut self, error: &CatalogError) {
+        self.events.catalog_failed(error);
+        if error.is_damage() {
+            // Opened anew it is found to be damaged, and replaced.
+            self.catalog = None;
+            self.catalog_rest = None;
+        }
+    }
+
+    fn tick(&mut self) {
+        let passed = i64::try_from(self.ticked.elapsed().as_nanos()).unwrap_or(i64::MAX);
+        self.ticked = Instant::now();
+        let now = CaptureTime::now();
+        let expected = later(self.alive, passed);
+        let step = now.unix_nanos().saturating_sub(expected.unix_nanos());
+        // In a state of the clock that made `alive` greater than `now`, steps back are small.
+        if step.saturating_abs() > CLOCK_STEP {
+            tracing::warn!(
+                seconds = step as f64 / 1e9,
+                "the clock was set, or the computer slept"
+            );
+            self.live(true);
+            self.begin_run(false);
+        } else {
+            self.alive = self.alive.max(now);
+            self.live(false);
+        }
+        if self.journal_ticked.elapsed() >= JOURNAL_TICK {
+            self.journal_run(false);
+        }
+        self.rescan |= self.missed.swap(false, Ordering::AcqRel);
+        if self.rescan && self.scanning.is_none() {
+            self.rescan = false;
+            self.scan();
+        }
+        self.commit();
+        // Without what could not be written an account would be wrong.
+        let complete = self.pending.is_empty();
+        if complete && self.scanning.is_none_or(|until| until <= Instant::now()) {
+            self.settle(now, false);
+            self.commit();
+        }
+        for camera in &self.cameras {
+            self.events.gap(&camera.name, self.gap_begin(camera));
+        }
+    }
+
+    /// The begin of the gap that lasts: that of evidence without an end, where nothing is recorded.
+    fn gap_begin(&self, camera: &Camera) -> Option<CaptureTime> {
+        let recorded = self.archive.oldest_unsettled(&camera.name, FOOTAGE);
+        let lasting = camera.open.values().filter(|evidence| {
+            let counts = !matches!(evidence.witness, Witness::Sink(_)) || recorded.is_none();
+            counts && evidence.cause != GapCause::Planned
+        });
+        lasting.map(|evidence| evidence.begin).min()
+    }
+
+    /// Up to when the account of a camera can't change any more.
+    fn horizon(&self, catalog: &Catalog, camera: &Camera, now: CaptureTime) -> CaptureTime {
+        let at_last = later(now, -SETTLE_AT_LAST);
+        let mut horizon = later(now, -SETTLE_AFTER);
+        let being_read = camera.reading.values().min().copied();
+        let open = self.archive.oldest_unsettled(&camera.name, FOOTAGE);
+        let open = open.filter(|begin| *begin > later(now, -OPEN_MAX));
+        for begin in being_read.into_iter().chain(open) {
+            horizon = horizon.min(begin);
+        }
+        if open.is_none() && camera.open.is_empty() {
+            let end = catalog.footage_end(&camera.name).ok().flatten();
+            horizon = horizon.min(end.unwrap_or(at_last).max(at_last));
+        }
+        for (witness, begin) in camera.open.keys() {
+            if *witness == Witness::Intake && *begin > at_last {
+                horizon = horizon.min(*begin);
+            }
+        }
+        horizon
+    }
+
+    /// Accounts for what has become certain. `last`: nothing more will come.
+    fn settle(&mut self, now: CaptureTime, last: bool) {
+        let Some(catalog) = &self.catalog else { return };
+        let mut failure = None;
+        for camera in &self.cameras {
+            let busy = !camera.reading.is_empty()
+                || self
+                    .archive
+                    .oldest_unsettled(&camera.name, FOOTAGE)
+                    .is_some();
+            let horizon = match last && !busy {
+                true => self.alive,
+                false => self.horizon(catalog, camera, now),
+            };
+            let least = if last { 0 } else { SETTLE_STEP };
+            match settle(catalog, camera, self.run, horizon, least) {
+                Ok(Some(coverage)) => {
+                    self.events.settled(&coverage);
+                    self.events.horizon(&camera.name, horizon);
+                    self.pending.push(Change::Settled {
+                        camera: camera.name.clone(),
+                        until: horizon,
+                    });
+                }
+                Ok(None) => {}
+                Err(error) => failure = Some(error),
+            }
+        }
+        for change in &self.pending {
+            if let Change::Settled { camera, until } = change
+                && let Some(camera) = self.cameras.iter_mut().find(|c| c.name == *camera)
+            {
+                camera.counted = Some(*until);
+            }
+        }
+        if let Some(error) = failure {
+            self.failed(&error);
+        }
+    }
+
+    fn finish(&mut self) {
+        // What the last files hold is being read.
+        while self.cameras.iter().any(|camera| !camera.reading.is_empty()) {
+            match self.inbox.recv_timeout(TICK) {
+                Ok(message) => self.take(message),
+                Err(_) => break,
+            }
+        }
+        self.drain();
+        self.alive = self.alive.max(CaptureTime::now());
+        self.live(true);
+        self.commit();
+        if self.pending.is_empty() {
+            self.settle(self.alive, true);
+        }
+        self.journal_run(true);
+        self.commit();
+        for (camera, error, lost) in self.journals.finish() {
+            self.events.journal_failed(&camera, &error, lost);
+        }
+    }
+}
+
+/// The account of what has been settled since the last time.
+fn settle(
+    catalog: &Catalog,
+    camera: &Camera,
+    run: CaptureTime,
+    horizon: CaptureTime,
+    least: i64,
+) -> Result<Option<super::Coverage>, CatalogError> {
+    let counted = match camera.counted {
+        Some(counted) => counted,
+        None => match catalog.settled(&camera.name)? {
+            Some(settled) => settled,
+            None => catalog.first_run(&camera.name)?.unwrap_or(run),
+        },
+    };
+    match Span::new(counted, horizon) {
+        Some(window) if window.nanos() >= least => {
+            catalog.coverage_to(&camera.name, window, horizon)
+        }
+        _ => Ok(None),
+    }
+}
+
+fn spool_object(path: &Path) -> Option<String> {
+    Some(spooled(path.file_name()?.to_str()?))
+}
+
+/// Without line breaks, and of bounded length.
+fn one_line(text: &str) -> String {
+    let clean = |c: char| if c.is_control() { ' ' } else { c };
+    text.chars().take(DETAIL_CHARS_MAX).map(clean).collect()
+}
+
+#[cfg(test)]
+#[path = "keeper_tests.rs"]
+mod tests;
