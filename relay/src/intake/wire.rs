@@ -32,6 +32,10 @@ const LOOKS: [Duration; 5] = [
     Duration::from_secs(1),
 ];
 
+/// Receive window asked for: several times what a fast path of long delay has on its way
+/// (100 Mb/s × 100 ms = 1.25 MB).
+const WINDOW_BYTES: libc::c_int = 3 << 20;
+
 /// Our ends of the connections that a session has taken for its own.
 static CLAIMED: Mutex<Vec<SocketAddr>> = Mutex::new(Vec::new());
 
@@ -148,6 +152,42 @@ impl Wire {
             .collect()
     }
 
+    /// Lets the receive window grow far beyond what a stream needs. A kick (see `line.rs`) makes the
+    /// camera send what it has not sent yet; a window that is full of what an outage swallowed has
+    /// no room for that, and the kick comes to nothing.
+    ///
+    /// The low-water mark of the socket raises its buffer (Linux 4.17, up to half of
+    /// `tcp_rmem`'s maximum) without fixing its size as `SO_RCVBUF` would, and without privileges.
+    fn widen(&self) {
+        self.set_low_water(WINDOW_BYTES);
+        // Reading goes on as usual: the buffer stays.
+        self.set_low_water(1);
+    }
+
+    fn set_low_water(&self, bytes: libc::c_int) {
+        let Ok(length) = libc::socklen_t::try_from(size_of_val(&bytes)) else {
+            return;
+        };
+        // SAFETY: the descriptor is open, for `self` owns it. The kernel reads `length` bytes from
+        // `bytes`, which has as many and outlives the call.
+        #[allow(unsafe_code, reason = "no safe interface has SO_RCVLOWAT")]
+        let result = unsafe {
+            libc::setsockopt(
+                self.socket.as_raw_fd(),
+                libc::SOL_SOCKET,
+                libc::SO_RCVLOWAT,
+                (&raw const bytes).cast(),
+                length,
+            )
+        };
+        if result != 0 {
+            tracing::debug!(
+                error = %std::io::Error::last_os_error(),
+                "the receive window stays as it is"
+            );
+        }
+    }
+
     fn info(&self) -> Option<Info> {
         // struct tcp_info (linux/tcp.h), whose layout only ever grows at its end: tcpi_state is the
         // first byte, tcpi_unacked a u32 at byte 24, tcpi_bytes_received a u64 at 128 (Linux 4.1),
@@ -256,6 +296,7 @@ impl Watch {
     pub(super) fn end(self) -> Option<Claim> {
         let wire = self.find()?;
         claimed().push(wire.local);
+        wire.widen();
         Some(Claim(wire))
     }
 }
