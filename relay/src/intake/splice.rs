@@ -36,6 +36,9 @@ const FINGERPRINT_BYTES_MIN: usize = 64;
 /// Units of sound that wait for a new session's first picture, which decides where they belong:
 /// 10 s at 50 a second.
 const EARLY_MAX: usize = 500;
+/// A camera repeats a group or two at the begin of a session. What comes later and still looks like
+/// the past is new: the capture times are wrong.
+const PASSED_OVER_MAX: u32 = 4;
 /// Counted for a waiting unit beside its payload.
 const UNIT_OVERHEAD: usize = 256;
 
@@ -239,6 +242,8 @@ struct Join {
     audio_open: bool,
     /// Sound that came before the first picture.
     early: Vec<Passed>,
+    /// Random access points that were taken for what was let out before.
+    passed_over: u32,
 }
 
 /// Makes one stream of a camera's sessions.
@@ -345,6 +350,7 @@ impl Splice {
             video_open: !has_video,
             audio_open: false,
             early: Vec::new(),
+            passed_over: 0,
         });
         for unit in queue {
             self.join_in(unit, out);
@@ -463,14 +469,19 @@ impl Splice {
             }
             TrackKind::Video if !join.video_open || join.tied.is_none() => {
                 self.recognise(&mut join, &unit);
-                if self.was_let_out(&unit, join.video_offset) {
+                let wrong = unit.random_access && join.passed_over >= PASSED_OVER_MAX;
+                if wrong {
+                    join.video_offset = None;
+                } else if self.was_let_out(&unit, join.video_offset) {
+                    join.passed_over += u32::from(unit.random_access);
                     self.join = Some(join);
                     return;
                 }
                 join.video_open = true;
                 self.settle(&mut join);
-                self.let_out(unit, out);
+                // In the order of arrival.
                 self.flush_early(&mut join, out);
+                self.let_out(unit, out);
             }
             TrackKind::Video => self.let_out(unit, out),
             TrackKind::Audio => self.join_audio(&mut join, unit, out),

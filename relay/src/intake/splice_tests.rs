@@ -149,6 +149,21 @@ fn what_neither_has_is_marked() {
 }
 
 #[test]
+fn wrong_capture_times_hold_nothing_back_for_long() {
+    let (mut splice, mut out) = begun(1000);
+    splice.take_over(true, unknown, &mut out);
+    for number in 1000..1200 {
+        let unit = picture(number, 31);
+        let captured = unit.captured - 3_600_000_000_000;
+        splice.kept(Passed { captured, ..unit }, &mut out);
+    }
+    let seam = &out[1000];
+    assert_eq!(number(&seam.unit), 1100);
+    assert!(seam.new_timeline && seam.discontinuity);
+    assert_eq!(out.len(), 1100);
+}
+
+#[test]
 fn sender_reports_tie_what_has_no_picture_in_common() {
     let (mut splice, mut out) = begun(30);
     for number in 50..60 {

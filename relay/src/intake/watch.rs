@@ -11,6 +11,8 @@ use std::time::{Duration, Instant};
 
 use crate::units::CameraName;
 
+/// Cameras behind one link fall silent within this time of each other.
+const TOGETHER: Duration = Duration::from_secs(3);
 /// Pauses remembered a camera: an uplink that drops out each 10 s fills them in 10 minutes.
 const PAUSES_MAX: usize = 64;
 /// How long a camera may take to send again on a path that is alive (RFC 6298 back-off ended by a
@@ -59,6 +61,17 @@ struct Witness {
 }
 
 impl Witness {
+    /// Whether it was heard shortly before `since`: one that had been silent for long can't tell
+    /// what happened then.
+    fn heard_before(&self, since: Instant) -> bool {
+        let Some(before) = since.checked_sub(TOGETHER) else {
+            return true;
+        };
+        let spans = |begin: Instant, end: Instant| begin < before && end > since;
+        let open = self.silent_since.is_some_and(|begin| begin < before);
+        !open && !self.pauses.iter().any(|(begin, end)| spans(*begin, *end))
+    }
+
     /// How much of a span it was silent too.
     fn silent_within(&self, since: Instant, until: Instant) -> Duration {
         let open = self.silent_since.map(|begin| (begin, until));
@@ -103,7 +116,7 @@ impl SiteWatch {
         let mut playing = self
             .cameras
             .values()
-            .filter(|witness| witness.plays_since.is_some());
+            .filter(|witness| witness.plays_since.is_some() && witness.heard_before(since));
         // The last one heard tells when the link went.
         let last = playing.try_fold(None, |last: Option<Instant>, witness| {
             let since = witness.silent_since?;
@@ -142,7 +155,9 @@ impl SiteWatch {
             .cameras
             .iter()
             .filter(|(name, witness)| {
-                *name != camera && witness.plays_since.is_some_and(|begin| begin <= since)
+                *name != camera
+                    && witness.plays_since.is_some_and(|begin| begin <= since)
+                    && witness.heard_before(since)
             })
             .collect();
         let went_on: Vec<_> = others
@@ -255,6 +270,26 @@ mod tests {
         assert_eq!(verdict.blame, Blame::Camera);
         assert!(verdict.grounds.contains("went on"), "{}", verdict.grounds);
         assert_eq!(watch.heard(&name("gate"), since, until), None);
+    }
+
+    #[test]
+    fn who_has_long_been_silent_is_no_witness() {
+        let start = Instant::now();
+        let mut watch = site(start);
+        watch.silent(&name("mast-crane"), start + 5 * S);
+        let (since, until) = (start + 100 * S, start + 104 * S);
+        watch.silent(&name("gate"), since);
+        let silence = Silence {
+            since,
+            alive: None,
+            until,
+        };
+        assert_eq!(watch.judge(&name("gate"), silence).blame, Blame::Camera);
+        watch.silent(&name("slipway"), since + S / 2);
+        assert_eq!(watch.judge(&name("gate"), silence).blame, Blame::Uplink);
+        // And the uplink is gone without it.
+        let dropout = watch.heard(&name("slipway"), since, until).unwrap();
+        assert_eq!(dropout.since, since + S / 2);
     }
 
     #[test]

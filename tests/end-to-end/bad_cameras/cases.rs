@@ -70,7 +70,20 @@ pub(super) struct Case {
     gop: u32,
 }
 
-const REFUSED: &[&str] = &["resting", "connecting"];
+const REFUSED: &[&str] = &["refused", "seeking", "connecting", "resting"];
+/// The camera does not want us, or the path is not there.
+const AWAY: &[&str] = &["resting", "seeking", "connecting"];
+/// A session stands and is silent, beside others that are tried.
+const SILENT: &[&str] = &[
+    "splicing",
+    "hedging",
+    "silent",
+    "flowing",
+    "waiting",
+    "seeking",
+    "connecting",
+    "resting",
+];
 /// The camera is cut off to make it misbehave: the first session ends as `closed`.
 const fn refuses(causes: &'static [&'static str], words: &'static str) -> Fate {
     let phases = REFUSED;
@@ -82,7 +95,10 @@ const fn refuses(causes: &'static [&'static str], words: &'static str) -> Fate {
 }
 
 const fn hangs(words: &'static str) -> Fate {
-    let (causes, phases): (&[&str], &[&str]) = (&["timeout", "closed"], &["connecting", "resting"]);
+    let (causes, phases): (&[&str], &[&str]) = (
+        &["timeout", "closed"],
+        &["connecting", "resting", "seeking"],
+    );
     Fate::Ends {
         causes,
         words,
@@ -91,7 +107,14 @@ const fn hangs(words: &'static str) -> Fate {
 }
 
 const fn flows(causes: &'static [&'static str], words: &'static str) -> Fate {
-    let phases = &["resting", "connecting", "waiting", "flowing"];
+    let phases = &[
+        "flowing",
+        "refused",
+        "resting",
+        "seeking",
+        "connecting",
+        "waiting",
+    ];
     Fate::Ends {
         causes,
         words,
@@ -133,7 +156,8 @@ pub(super) const HEALTHY: Case = case("slipway", Behaviour::Normal, Fate::Surviv
 #[rustfmt::skip]
 pub(super) const FAULTS: &[Case] = &[
     HEALTHY,
-    cut("refuses", Behaviour::RefuseConnections, refuses(&["connect", "closed"], "connect")),
+    cut("refuses", Behaviour::RefuseConnections, Fate::Ends {
+        causes: &["connect", "closed"], words: "connect", phases: AWAY }),
     Case { login: Some(Scheme::DigestMd5), wrong_password: true,
            ..case("wrong-password", Behaviour::Normal, refuses(&["unauthorized"], "DESCRIBE")) },
     Case { login: Some(Scheme::Basic),
@@ -149,26 +173,25 @@ pub(super) const FAULTS: &[Case] = &[
     cut("hang-play", Behaviour::HangAt(Step::Play), hangs("PLAY: no answer within 1 s")),
     // OPTIONS is the first sign of life. Silence shows before its answer is due, in 3 s.
     Case { session_seconds: 6, ..cut("hang-options", Behaviour::HangAt(Step::Options), Fate::Ends {
-           causes: &["silent", "closed"], words: "no unit arrived for 2 s",
-           phases: &["flowing", "waiting", "resting", "connecting"] }) },
+           causes: &["silent", "closed"], words: "stayed silent", phases: SILENT }) },
     case("hang-media", Behaviour::HangAt(Step::AfterPlay(20)), Fate::Ends {
-        causes: &["silent"], words: "no unit arrived for 2 s",
-        phases: &["flowing", "waiting", "resting", "connecting"] }),
+        causes: &["silent"], words: "stayed silent", phases: SILENT }),
     cut("hang-first", Behaviour::HangAt(Step::AfterPlay(0)), Fate::Ends {
         causes: &["silent", "closed"], words: "no unit arrived within 3 s",
-        phases: &["waiting", "resting", "connecting"] }),
-    cut("garbage-replies", Behaviour::GarbageReplies, refuses(&["protocol", "closed", "timeout"], "DESCRIBE")),
+        phases: &["waiting", "resting", "seeking", "connecting"] }),
+    cut("garbage-replies", Behaviour::GarbageReplies, Fate::Ends {
+        causes: &["protocol", "closed", "timeout"], words: "DESCRIBE", phases: AWAY }),
     Case { footage: Footage::OutsideFault, ..case("garbage-media", Behaviour::GarbageMedia, Fate::Ends {
-        causes: &["protocol", "closed", "silent"], words: "PLAY", phases: &["resting", "connecting", "waiting"] }) },
+        causes: &["protocol", "closed", "silent"], words: "PLAY", phases: &["resting", "seeking", "connecting", "waiting"] }) },
     Case { footage: Footage::OutsideFault, udp: true, ..case("garbage-udp", Behaviour::GarbageMedia, Fate::Ends {
-        causes: &["silent", "protocol"], words: "arrived", phases: &["waiting", "resting", "connecting"] }) },
+        causes: &["silent", "protocol"], words: "arrived", phases: SILENT }) },
     Case { session_seconds: 4, ..case("no-sign-of-life", status(Method::GetParameter, 501), Fate::Survives(None)) },
     Case { footage: Footage::AllButOneRun, ..case("oversize", Behaviour::OversizeUnit { bytes: 3 * ACCESS_UNIT },
            Fate::Survives(Some("oversize"))) },
     Case { footage: Footage::OutsideFault, ..case("oversize-huge", Behaviour::OversizeUnit { bytes: 16 * ACCESS_UNIT },
            flows(&["oversize"], "no end")) },
     Case { footage: Footage::OutsideFault, ..case("endless", Behaviour::EndlessFragment { bytes_per_second: 2_000_000 },
-           Fate::Ends { causes: &["oversize"], words: "no end", phases: &["resting", "connecting", "waiting"] }) },
+           Fate::Ends { causes: &["oversize"], words: "no end", phases: &["refused", "seeking", "connecting", "waiting"] }) },
     case("closes", Behaviour::CloseMidUnit, flows(&["closed"], "closed the connection")),
     case("resizes", Behaviour::ChangeResolution, Fate::Survives(None)),
     case("restarts-1970", Behaviour::RestartWithClock1970, Fate::Ends {
@@ -181,7 +204,7 @@ pub(super) const FAULTS: &[Case] = &[
     cut("huge-length", Behaviour::HugeContentLength { bytes_per_second: 500_000 }, hangs("DESCRIBE: no answer within 1 s")),
     case("asks-back", Behaviour::RequestToClient, Fate::Survives(None)),
     Case { footage: Footage::OutsideFault, ..case("freezes", Behaviour::Freeze, Fate::Ends {
-        causes: &["timeout", "silent"], words: "no unit arrived for 2 s", phases: &["connecting", "resting"] }) },
+        causes: &["timeout", "silent"], words: "no answer within 1 s", phases: &["hedging", "silent"] }) },
 ];
 
 /// As fast as a link of 256 Mb/s carries it.
@@ -196,7 +219,7 @@ pub(super) const FLOODS: &[Case] = &[
     cut("huge-length", Behaviour::HugeContentLength { bytes_per_second: FLOOD },
         refuses(&["oversize", "closed"], "without end")),
     Case { footage: Footage::OutsideFault, ..case("endless", Behaviour::EndlessFragment { bytes_per_second: FLOOD },
-           Fate::Ends { causes: &["oversize"], words: "no end", phases: &["resting", "connecting", "waiting"] }) },
+           Fate::Ends { causes: &["oversize"], words: "no end", phases: &["refused", "seeking", "connecting", "waiting"] }) },
     Case { footage: Footage::OutsideFault, ..case("oversize-huge", Behaviour::OversizeUnit { bytes: 3 * FLOOD },
            flows(&["oversize"], "no end")) },
 ];

@@ -193,6 +193,9 @@ impl Work<'_> {
             }
             self.fresh = None;
             self.outflow.forget_fresh();
+            if why == Why::NoUnit {
+                self.task.events.session_ended(&self.silent_error(why));
+            }
             self.task.events.hedge(if why == Why::NotNeeded {
                 HedgeOutcome::NotNeeded
             } else {

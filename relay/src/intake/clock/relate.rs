@@ -21,6 +21,8 @@ const FOLLOWS_GAP_PARTS: i64 = 50_000;
 const FOLLOWS_ABOVE_NANOS: i64 = 100_000_000;
 /// Media time that the waiting may take; then it is the camera's clock that was set.
 const FOLLOWS_SPAN_NANOS: i64 = 30_000_000_000;
+/// No first unit of a session waits so long: that is the camera's clock, which was set.
+const FOLLOWS_WAIT_NANOS: i64 = 20_000_000_000;
 /// Streams whose skew is remembered.
 const SKEWS_MAX: usize = 16;
 
@@ -283,7 +285,9 @@ impl Clock {
             .saturating_sub(line.at(last)?)
             .max(0)
             .saturating_add(FOLLOWS_ABOVE_NANOS);
-        if above < -below_max || above > above_max && span > FOLLOWS_SPAN_NANOS {
+        let waits = above > above_max;
+        let too_long = above > FOLLOWS_WAIT_NANOS || span > FOLLOWS_SPAN_NANOS;
+        if above < -below_max || waits && too_long {
             self.step();
             if following && !same {
                 self.part(place);
@@ -294,7 +298,7 @@ impl Clock {
         if !following && !same {
             self.put(place, axis, shift, Tie::Reports);
         }
-        if above <= above_max {
+        if !waits {
             return self.confirm(place);
         }
         None

@@ -575,3 +575,28 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn a_camera_that_restarts_with_its_clock_set_back_is_not_in_the_past() {
+    for back_seconds in [25, 3_600, 1_700_000_000_i64] {
+        let mut clock = Clock::new();
+        for (session, begin) in [(0, 0), (1, 100)] {
+            let id = clock.begin([(0, rate(RATE))]);
+            let set_back = session * back_seconds * 1_000 * MS;
+            for frame in 0..500_i64 {
+                let truth = begin * 1_000 * MS + frame * 40 * MS;
+                if frame % 125 == 0 {
+                    let camera = 1_800_000_000_000 * MS + truth - set_back;
+                    let (seconds, rest) = (camera / 1_000_000_000, camera % 1_000_000_000);
+                    let seconds = (seconds + NTP_TO_UNIX_SECONDS) as u64;
+                    let ntp = seconds << 32 | ((rest as u64) << 32) / 1_000_000_000;
+                    clock.sender_report(id, 0, frame * 3600, ntp, at(truth + 30 * MS));
+                }
+                let stamp = clock.stamp(id, 0, frame * 3600, at(truth + 30 * MS));
+                let error = error(stamp, truth);
+                assert!((0..=32 * MS).contains(&error), "{back_seconds} s: {error}");
+            }
+            clock.end(id);
+        }
+    }
+}
