@@ -128,6 +128,8 @@ struct Kept {
     since: Instant,
     heard: Option<Instant>,
     unit: Option<Instant>,
+    /// When packets came again after a silence, before any unit did.
+    resumed: Option<Instant>,
     kicks: u32,
     kicked: Option<Instant>,
     acknowledged: bool,
@@ -318,6 +320,7 @@ impl Line {
             since,
             heard: unit,
             unit,
+            resumed: None,
             kicks: 0,
             kicked: None,
             acknowledged: false,
@@ -333,6 +336,10 @@ impl Line {
                 self.strikes = 0;
             }
             (kept.kicks, kept.kicked, kept.acknowledged) = (0, None, false);
+            // Once until a unit comes: stray packets don't put the limit off for ever.
+            if kept.unit >= kept.resumed {
+                kept.resumed = Some(now);
+            }
             self.not_needed = now.saturating_duration_since(since) < SHORT_SILENCE;
             self.alive = None;
         }
@@ -428,7 +435,8 @@ impl Line {
         if now >= heard + self.dropout() {
             return self.silent(kept, heard, now);
         }
-        let until = unit + self.times.silence;
+        // The first packets after a silence need not make a unit: sound comes, or a part of one.
+        let until = kept.resumed.map_or(unit, |resumed| unit.max(resumed)) + self.times.silence;
         if now >= until {
             return self.drop_kept(Why::NoWholeUnit, now);
         }
