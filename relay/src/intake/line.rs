@@ -256,9 +256,11 @@ impl Line {
     /// Takes an event in.
     pub fn on(&mut self, event: Event, now: Instant) {
         match event {
-            Event::Answered => {
+            // What is answered after the packets are back says nothing of the next silence.
+            Event::Answered if self.kept.is_none() || self.is_silent(now) => {
                 self.alive.get_or_insert(now);
             }
+            Event::Answered => {}
             Event::Playing => self.playing(now),
             Event::Heard(Slot::Kept) => self.heard(now),
             Event::Unit(Slot::Kept) => {

@@ -104,6 +104,19 @@ fn a_session_that_resumes_after_a_short_silence_needs_no_hedge() {
     }
 }
 
+#[test]
+fn a_late_answer_says_nothing_of_the_next_silence() {
+    let start = Instant::now();
+    let mut line = flowing(start);
+    let resumed = start + 3 * S;
+    assert_eq!(line.step(resumed - S), Step::Probe);
+    line.on(Event::Unit(Slot::Kept), resumed);
+    line.on(Event::Answered, resumed + MS);
+    let silent = resumed + TIMES.dropout;
+    assert_eq!(line.step(silent), Step::Probe);
+    assert!(matches!(line.step(silent), Step::WaitUntil(_)));
+}
+
 /// After a long outage the first packets may be sound, or a part of a picture: what the session has
 /// saved comes behind them.
 #[test]
