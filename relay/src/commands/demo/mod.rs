@@ -9,10 +9,9 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use forebay_site::{Account, CameraSpec, Scheme, Site};
-use jiff::SignedDuration;
 
 use super::output::{say, table};
-use super::{Failure, exit};
+use super::{Failure, duration, exit};
 use crate::archive::catalog::Catalog;
 use crate::archive::ledger::{Coverage, Span, total_nanos};
 use crate::coverage::length;
@@ -25,7 +24,7 @@ use pictures::Pictures;
 #[derive(Debug, clap::Args)]
 pub(super) struct DemoArguments {
     /// How long to record, as 60s or 2m
-    #[arg(long = "for", value_name = "TIME", default_value = "60s", value_parser = duration)]
+    #[arg(long = "for", value_name = "TIME", default_value = "60s", value_parser = demo_time)]
     time: Duration,
     /// Folder for configuration and footage; by default a new one among the temporary files
     #[arg(long, value_name = "DIR")]
@@ -51,21 +50,12 @@ const PROGRESS_OUTAGES: Duration = Duration::from_secs(4);
 const GAPS_SHOWN: usize = 30;
 const SEGMENT_SECONDS: u32 = 20;
 
-fn duration(text: &str) -> Result<Duration, String> {
-    let wrong = || "a time from 5s to 24h, as 60s, 2m or 1h30m".to_owned();
-    let text = if text.ends_with(|c: char| c.is_ascii_digit()) {
-        format!("{text}s")
-    } else {
-        text.to_owned()
-    };
-    let parsed: SignedDuration = text.parse().map_err(|_| wrong())?;
-    let time = Duration::try_from(parsed).map_err(|_| wrong())?;
-    let allowed = Duration::from_secs(5)..=Duration::from_secs(24 * 3600);
-    if allowed.contains(&time) {
-        Ok(time)
-    } else {
-        Err(wrong())
-    }
+fn demo_time(text: &str) -> Result<Duration, String> {
+    duration(
+        text,
+        Duration::from_secs(5)..=Duration::from_secs(24 * 3600),
+    )
+    .ok_or_else(|| "a time from 5s to 24h, as 60s, 2m or 1h30m".to_owned())
 }
 
 pub(super) async fn demo(arguments: DemoArguments) -> Result<(), Failure> {
@@ -382,11 +372,11 @@ mod tests {
 
     #[test]
     fn times_are_read_as_people_write_them() {
-        assert_eq!(duration("60s"), Ok(Duration::from_secs(60)));
-        assert_eq!(duration("90"), Ok(Duration::from_secs(90)));
-        assert_eq!(duration("1h30m"), Ok(Duration::from_secs(5400)));
+        assert_eq!(demo_time("60s"), Ok(Duration::from_secs(60)));
+        assert_eq!(demo_time("90"), Ok(Duration::from_secs(90)));
+        assert_eq!(demo_time("1h30m"), Ok(Duration::from_secs(5400)));
         for wrong in ["", "soon", "-5s", "1s", "25h"] {
-            assert!(duration(wrong).is_err(), "{wrong}");
+            assert!(demo_time(wrong).is_err(), "{wrong}");
         }
     }
 }
