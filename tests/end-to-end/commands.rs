@@ -80,7 +80,7 @@ fn a_probe_tells_what_a_camera_sends() {
         .camera(camera(&site.urls[0]))
         .write("127.0.0.1:0");
     let output = forebay(
-        &["check", "--probe", "--probe-seconds", "6", "--config"],
+        &["check", "--probe", "--probe-time", "6s", "--config"],
         &file,
     );
     let said = text(&output);

@@ -4,7 +4,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use super::output::{say, table};
-use super::{ConfigFile, Failure, exit};
+use super::{ConfigFile, Failure, duration, exit};
 use crate::config::{Config, Severity};
 use crate::intake::probe::{Probe, Report};
 use crate::sinks::{Engine, Instance, Surroundings};
@@ -16,10 +16,15 @@ pub(super) struct CheckArguments {
     /// Also connect to each camera for a while and tell what it sends
     #[arg(long)]
     probe: bool,
-    /// How long to look at each camera's stream with --probe, in seconds: two of its key-frame
-    /// intervals and more
-    #[arg(long, value_name = "SECONDS", default_value_t = 10, value_parser = clap::value_parser!(u64).range(2..=120))]
-    probe_seconds: u64,
+    /// How long to look at each camera's stream with --probe, as 10s or 11m: two of its key-frame
+    /// intervals and more, 10 minutes and more for the drift of its clock
+    #[arg(long, alias = "probe-seconds", value_name = "TIME", default_value = "10s", value_parser = probe_time)]
+    probe_time: Duration,
+}
+
+fn probe_time(text: &str) -> Result<Duration, String> {
+    duration(text, Duration::from_secs(2)..=Duration::from_secs(30 * 60))
+        .ok_or_else(|| "a time from 2s to 30m, as 10s or 11m".to_owned())
 }
 
 pub(super) async fn check(arguments: CheckArguments) -> Result<(), Failure> {
@@ -45,7 +50,7 @@ pub(super) async fn check(arguments: CheckArguments) -> Result<(), Failure> {
         return Err(Failure::silent(exit::CONFIG));
     }
     if arguments.probe {
-        probe(&config, Duration::from_secs(arguments.probe_seconds)).await?;
+        probe(&config, arguments.probe_time).await?;
     }
     Ok(())
 }
@@ -99,7 +104,7 @@ async fn probe(config: &Config, time: Duration) -> Result<(), Failure> {
         tokio::spawn(async move { Probe::new(&camera, time).run().await })
     });
     let mut rows = vec![Report::HEADING.map(str::to_owned).to_vec()];
-    let mut remarks = Vec::new();
+    let (mut findings, mut remarks) = (Vec::new(), Vec::new());
     let mut failed = 0;
     for (camera, probe) in config.cameras.iter().zip(probes.collect::<Vec<_>>()) {
         match probe
@@ -108,6 +113,7 @@ async fn probe(config: &Config, time: Duration) -> Result<(), Failure> {
         {
             Ok(report) => {
                 rows.push(report.row(&camera.name));
+                findings.extend(report.findings(&camera.name));
                 remarks.extend(report.remarks(&camera.name));
             }
             Err(error) => {
@@ -126,8 +132,9 @@ async fn probe(config: &Config, time: Duration) -> Result<(), Failure> {
     }
     say("");
     table(&rows);
-    for remark in remarks {
-        say(&remark);
+    for lines in [findings, remarks].iter().filter(|lines| !lines.is_empty()) {
+        say("");
+        lines.iter().for_each(|line| say(line));
     }
     if failed > 0 {
         return Err(Failure::new(

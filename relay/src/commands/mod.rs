@@ -9,9 +9,12 @@ mod output;
 mod run;
 
 use std::fmt::Display;
+use std::ops::RangeInclusive;
 use std::path::PathBuf;
+use std::time::Duration;
 
 use clap::{Parser, Subcommand};
+use jiff::SignedDuration;
 
 use crate::config::{Config, ConfigError};
 use crate::telemetry::logs::{LogFormat, LogLevel};
@@ -85,6 +88,19 @@ impl ConfigFile {
     fn load(&self) -> Result<Config, Failure> {
         crate::config::load(&self.config).map_err(Failure::from)
     }
+}
+
+/// A time as people write it: `60s`, `2m`, `1h30m`; a number alone counts seconds. `None` where it
+/// is none, or not allowed.
+fn duration(text: &str, allowed: RangeInclusive<Duration>) -> Option<Duration> {
+    let text = if text.ends_with(|c: char| c.is_ascii_digit()) {
+        format!("{text}s")
+    } else {
+        text.to_owned()
+    };
+    let parsed: SignedDuration = text.parse().ok()?;
+    let time = Duration::try_from(parsed).ok()?;
+    allowed.contains(&time).then_some(time)
 }
 
 /// A command that failed: what to print and how to exit.

@@ -19,7 +19,7 @@ mod tests;
 use std::path::PathBuf;
 
 pub use days::{CameraSheet, Day, Figures, Sheet, SiteAccounts, SiteSheet};
-pub use words::local_long;
+pub use words::{length, local_long};
 
 /// Why there is no account.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]

@@ -22,7 +22,8 @@ pub(super) fn meaning(cause: GapCause) -> &'static str {
 }
 
 /// A length for people: `0.43 s`, `12.3 s`, `4 min 12 s`, `1 h 05 min 09 s`, `123 h 04 min`.
-pub(super) fn length(nanos: u64) -> String {
+#[must_use]
+pub fn length(nanos: u64) -> String {
     let hundredths = nanos.saturating_add(SECOND / 200) / (SECOND / 100);
     let tenths = nanos.saturating_add(SECOND / 20) / (SECOND / 10);
     let seconds = nanos.saturating_add(SECOND / 2) / SECOND;

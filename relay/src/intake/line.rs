@@ -130,6 +130,8 @@ struct Kept {
     since: Instant,
     heard: Option<Instant>,
     unit: Option<Instant>,
+    /// When packets came again after a silence, before any unit did.
+    resumed: Option<Instant>,
     kicks: u32,
     kicked: Option<Instant>,
     /// The camera's end of the connection is there, or may well be.
@@ -257,9 +259,11 @@ impl Line {
     /// Takes an event in.
     pub fn on(&mut self, event: Event, now: Instant) {
         match event {
-            Event::Answered => {
+            // What is answered after the packets are back says nothing of the next silence.
+            Event::Answered if self.kept.is_none() || self.is_silent(now) => {
                 self.alive.get_or_insert(now);
             }
+            Event::Answered => {}
             Event::Playing => self.playing(now),
             Event::Heard(Slot::Kept) => self.heard(now),
             Event::Unit(Slot::Kept) => {
@@ -323,6 +327,7 @@ impl Line {
             since,
             heard: unit,
             unit,
+            resumed: None,
             kicks: 0,
             kicked: None,
             stands: false,
@@ -338,8 +343,10 @@ impl Line {
                 self.strikes = 0;
             }
             (kept.kicks, kept.kicked, kept.stands) = (0, None, false);
-            // Whole units are waited for from now on.
-            kept.unit = kept.unit.map(|_| now);
+            // Once until a unit comes: stray packets don't put the limit off for ever.
+            if kept.unit >= kept.resumed {
+                kept.resumed = Some(now);
+            }
             self.not_needed = now.saturating_duration_since(since) < SHORT_SILENCE;
             self.alive = None;
         }
@@ -435,7 +442,8 @@ impl Line {
         if now >= heard + self.dropout() {
             return self.silent(kept, heard, now);
         }
-        let until = unit + self.times.silence;
+        // The first packets after a silence need not make a unit: sound comes, or a part of one.
+        let until = kept.resumed.map_or(unit, |resumed| unit.max(resumed)) + self.times.silence;
         if now >= until {
             return self.drop_kept(Why::NoWholeUnit, now);
         }

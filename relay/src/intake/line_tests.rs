@@ -105,6 +105,42 @@ fn a_session_that_resumes_after_a_short_silence_needs_no_hedge() {
 }
 
 #[test]
+fn a_late_answer_says_nothing_of_the_next_silence() {
+    let start = Instant::now();
+    let mut line = flowing(start);
+    let resumed = start + 3 * S;
+    assert_eq!(line.step(resumed - S), Step::Probe);
+    line.on(Event::Unit(Slot::Kept), resumed);
+    line.on(Event::Answered, resumed + MS);
+    let silent = resumed + TIMES.dropout;
+    assert_eq!(line.step(silent), Step::Probe);
+    assert!(matches!(line.step(silent), Step::WaitUntil(_)));
+}
+
+/// After a long outage the first packets may be sound, or a part of a picture: what the session has
+/// saved comes behind them.
+#[test]
+fn the_first_packets_after_a_silence_need_not_make_a_unit() {
+    let start = Instant::now();
+    let mut line = flowing(start);
+    let resumed = start + 14 * S;
+    line.on(Event::Heard(Slot::Kept), resumed);
+    assert_eq!(line.step(resumed), Step::WaitUntil(resumed + TIMES.dropout));
+    // But packets that never make one don't keep it, however they come.
+    for ms in (100..TIMES.silence.as_millis() as u32).step_by(100) {
+        // With a pause that counts as a silence of its own.
+        if !(1000..2200).contains(&ms) {
+            line.on(Event::Heard(Slot::Kept), resumed + ms * MS);
+        }
+    }
+    line.on(Event::Heard(Slot::Kept), resumed + TIMES.silence);
+    assert_eq!(
+        line.step(resumed + TIMES.silence),
+        Step::Drop(Slot::Kept, Why::NoWholeUnit)
+    );
+}
+
+#[test]
 fn a_camera_with_one_session_is_only_kicked() {
     let start = Instant::now();
     let mut line = flowing(start);

@@ -157,16 +157,19 @@ impl Lulls {
     #[must_use]
     pub fn reason(&self, begin: i64, delayed: i64, losses: Losses) -> Reason {
         let nanos = |time: Duration| i64::try_from(time.as_nanos()).unwrap_or(i64::MAX);
-        let of_lull = |behind: Duration| {
+        let of_lull = |before: Duration, behind: Duration| {
             let belongs = |(since, until, _): &&(i64, i64, Reason)| {
-                begin >= since.saturating_sub(nanos(BEFORE))
+                begin >= since.saturating_sub(nanos(before))
                     && begin <= until.saturating_add(nanos(behind))
             };
             let found = self.0.iter().rev().find(belongs);
             found.map(|(_, _, reason)| reason.clone())
         };
+        // A camera that waits for a key frame after a dropout is silent once more: the hole is of
+        // the lull that it begins in.
+        let within = of_lull(Duration::ZERO, Duration::ZERO);
         // Datagrams that a dropout swallowed are counted lost too.
-        if let Some(reason) = of_lull(Duration::ZERO) {
+        if let Some(reason) = within.or_else(|| of_lull(BEFORE, Duration::ZERO)) {
             return reason;
         }
         let Losses { packets, faults } = losses;
@@ -177,7 +180,7 @@ impl Lulls {
             let text = format!("{faults} faults in the stream");
             return Reason::new(GapCause::Camera, text);
         }
-        if let Some(reason) = of_lull(BEHIND) {
+        if let Some(reason) = of_lull(BEFORE, BEHIND) {
             return reason;
         }
         if delayed > LATE_NANOS {
@@ -251,5 +254,10 @@ mod tests {
             lulls.reason(200 * SECOND, 3 * SECOND, none).cause,
             GapCause::Uplink
         );
+        // It drained, and was silent again until its next key frame.
+        let alone = Reason::new(GapCause::Camera, "silent alone".into());
+        lulls.push(131 * SECOND, 133 * SECOND, alone.clone());
+        assert_eq!(lulls.reason(129 * SECOND, 0, none), uplink);
+        assert_eq!(lulls.reason(132 * SECOND, 0, none), alone);
     }
 }

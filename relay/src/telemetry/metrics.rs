@@ -12,7 +12,7 @@ use prometheus_client::metrics::histogram::Histogram;
 use prometheus_client::registry::{Metric, Registry};
 
 use super::process::ProcessCollector;
-use crate::units::Name;
+use crate::units::{CameraName, Name};
 
 pub(super) type Seconds = Gauge<f64, AtomicU64>;
 pub(super) type Histograms<L> = Family<L, Histogram, fn() -> Histogram>;
@@ -319,6 +319,15 @@ impl Telemetry {
         let mut text = String::with_capacity(64 * 1024);
         prometheus_client::encoding::text::encode(&mut text, &self.registry)?;
         Ok(text)
+    }
+
+    /// Bytes of a camera that had waited out silences at its end.
+    #[must_use]
+    pub fn rescued_bytes(&self, camera: &CameraName) -> u64 {
+        let labels = OfCamera {
+            camera: camera.clone(),
+        };
+        self.families.rescued_bytes.get_or_create(&labels).get()
     }
 }
 

@@ -12,8 +12,9 @@ const STREAMS: usize = 4;
 
 fuzz_target!(|events: &[u8]| {
     let mut gate = Gate::new();
-    // What a decoder of each stream would know: whether it has all that the next unit refers to.
-    let mut broken = [true; STREAMS];
+    // What a decoder of each stream would know: whether it has begun, and whether something is
+    // missing since the last unit that passed.
+    let (mut new, mut broken) = ([true; STREAMS], [false; STREAMS]);
     for event in events {
         let bit = |n: u8| event >> n & 1 == 1;
         let stream = usize::from(event & 3);
@@ -30,13 +31,14 @@ fuzz_target!(|events: &[u8]| {
             loss,
         }) {
             Passage::Pass { discontinuity } => {
-                // Nothing passes that refers to what is missing, and each loss is marked once.
-                assert!(!broken[stream] || random_access || !video);
+                // Nothing passes that refers to what is missing, and each loss is marked once; a
+                // beginning alone is none.
+                assert!(!(new[stream] || broken[stream]) || random_access || !video);
                 assert_eq!(discontinuity, broken[stream]);
-                broken[stream] = false;
+                (new[stream], broken[stream]) = (false, false);
             }
             // Nothing is kept back without need.
-            Passage::Drop => assert!(broken[stream] && video && !random_access),
+            Passage::Drop => assert!((new[stream] || broken[stream]) && video && !random_access),
         }
     }
 });
