@@ -21,6 +21,7 @@ mod process;
 pub mod recording;
 mod relay;
 mod site_server;
+pub mod truth;
 
 pub use configuration::{Camera, Configuration};
 pub use files::{fresh_folder, mp4_files, script, unix_now};
