@@ -6,7 +6,7 @@ use std::time::Duration;
 use forebay_tests::bed::{self, LinkSpec};
 use forebay_tests::fresh_folder;
 use forebay_tests::outage_table::figures::sum_up;
-use forebay_tests::outage_table::{DEFAULT_BUFFERS, Plan, lane, report};
+use forebay_tests::outage_table::{DEFAULT_SEND_BUFFERS, Plan, lane, report};
 
 use crate::alone;
 
@@ -23,7 +23,8 @@ fn an_outage_is_measured() {
     let plan = Plan {
         outages: vec![OUTAGE_SECONDS],
         runs: 1,
-        buffers: DEFAULT_BUFFERS,
+        send_buffers: DEFAULT_SEND_BUFFERS,
+        holds: None,
         gop: 25,
         learn: Duration::from_secs(5),
         rest: Duration::from_secs(8),
@@ -44,10 +45,10 @@ fn an_outage_is_measured() {
         assert_eq!(cost.outage, OUTAGE_SECONDS);
         // TCP may stay silent for as long again (RFC 6298 §5.5), then a relay may reconnect, and
         // waits for a key frame: more would be a fault of the measuring, or of the relay.
-        let most = 2.0 * OUTAGE_SECONDS + plan.holds(*camera) + 5.0;
+        let most = 2.0 * OUTAGE_SECONDS + plan.holds_seconds(*camera) + 5.0;
         assert!(cost.lost <= most, "{cost:?}");
         // No camera can have kept more than it holds and what was on its way.
-        let least = OUTAGE_SECONDS - plan.holds(*camera) - 0.2;
+        let least = OUTAGE_SECONDS - plan.holds_seconds(*camera) - 0.2;
         assert!(cost.lost >= least.max(0.0), "{cost:?}");
         // Not before a packet has crossed the link.
         let resumed = cost.resumed.expect("media after the outage");

@@ -83,6 +83,8 @@ pub enum Event {
     Unit(Slot),
     /// The camera has acknowledged the kick.
     Acknowledged,
+    /// The kick can't be sent, because something of ours is still on its way: that will tell.
+    NoKick,
     /// The fresh session has taken the kept one's place.
     Spliced,
     /// A session ended or could not be made.
@@ -130,7 +132,8 @@ struct Kept {
     unit: Option<Instant>,
     kicks: u32,
     kicked: Option<Instant>,
-    acknowledged: bool,
+    /// The camera's end of the connection is there, or may well be.
+    stands: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -260,19 +263,21 @@ impl Line {
             Event::Playing => self.playing(now),
             Event::Heard(Slot::Kept) => self.heard(now),
             Event::Unit(Slot::Kept) => {
+                let before = self.kept.and_then(|kept| kept.unit);
                 self.heard(now);
-                if let Some(kept) = &mut self.kept
-                    && let Some(before) = kept.unit.replace(now)
-                {
+                if let Some(kept) = &mut self.kept {
+                    kept.unit = Some(now);
+                }
+                if let Some(before) = before {
                     self.distances.rotate_left(1);
                     self.distances[4] = now.saturating_duration_since(before);
                 }
                 (self.refusals, self.link_failures) = (0, 0);
             }
             Event::Heard(Slot::Fresh) => {}
-            Event::Acknowledged => {
+            Event::Acknowledged | Event::NoKick => {
                 if let Some(kept) = &mut self.kept {
-                    kept.acknowledged = kept.kicks > 0;
+                    kept.stands = kept.kicks > 0;
                 }
             }
             Event::Unit(Slot::Fresh) => {
@@ -320,7 +325,7 @@ impl Line {
             unit,
             kicks: 0,
             kicked: None,
-            acknowledged: false,
+            stands: false,
         });
         (self.alive, self.not_needed) = (None, false);
     }
@@ -332,7 +337,9 @@ impl Line {
             if kept.kicks > 0 {
                 self.strikes = 0;
             }
-            (kept.kicks, kept.kicked, kept.acknowledged) = (0, None, false);
+            (kept.kicks, kept.kicked, kept.stands) = (0, None, false);
+            // Whole units are waited for from now on.
+            kept.unit = kept.unit.map(|_| now);
             self.not_needed = now.saturating_duration_since(since) < SHORT_SILENCE;
             self.alive = None;
         }
@@ -462,7 +469,7 @@ impl Line {
             }
             due.push(self.hedge_rest_until);
         }
-        let patience = if kept.acknowledged {
+        let patience = if kept.stands {
             let silence = alive.saturating_duration_since(heard);
             silence.clamp(KEPT_PATIENCE, KEPT_PATIENCE_MAX)
         } else {

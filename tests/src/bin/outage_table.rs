@@ -1,7 +1,8 @@
 //! What outages cost, as a table: see `tests/bench/outages`, which builds and starts this.
 //!
 //!     outage_table [--runs 10] [--outages 0.5,2,5,10,20,30,60] [--gop 25] [--learn 120]
-//!                  [--buffers 1080,4000] [--rest 15] [--rtt-ms 60] [--rate 20] [--seed 1] [--ffmpeg yes|no]
+//!                  [--send-buffers 512,4000] [--holds 1080,8056] [--rest 15] [--rtt-ms 60]
+//!                  [--rate 20] [--seed 1] [--ffmpeg yes|no]
 //!                  [--json FILE] [--keep FOLDER] [--check yes|no] [--resumed-p95 1.5]
 //!                  [--lossless 0.5] [--lossless-large 10] [--error-p99-ms 20] [--error-max-ms 100]
 //!
@@ -23,7 +24,7 @@ use std::time::Duration;
 
 use forebay_tests::outage_table::figures::sum_up;
 use forebay_tests::outage_table::report::{Bars, failures, json, table};
-use forebay_tests::outage_table::{DEFAULT_BUFFERS, Plan, lane};
+use forebay_tests::outage_table::{DEFAULT_SEND_BUFFERS, Plan, lane};
 use forebay_tests::{Relay, bed};
 
 struct Wanted {
@@ -96,7 +97,8 @@ fn read_arguments(mut arguments: impl Iterator<Item = String>) -> Result<Wanted,
         plan: Plan {
             outages: vec![0.5, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0],
             runs: 10,
-            buffers: DEFAULT_BUFFERS,
+            send_buffers: DEFAULT_SEND_BUFFERS,
+            holds: None,
             gop: 25,
             learn: Duration::from_secs(120),
             rest: Duration::from_secs(15),
@@ -140,12 +142,8 @@ fn read_arguments(mut arguments: impl Iterator<Item = String>) -> Result<Wanted,
                     return Err(format!("{name} {value}: want 0 to 3600 each").into());
                 }
             }
-            "--buffers" => {
-                let (small, large) = value
-                    .split_once(',')
-                    .ok_or_else(|| format!("{name} {value}: want 1080,4000"))?;
-                plan.buffers = [parse(&name, small)?, parse(&name, large)?];
-            }
+            "--send-buffers" => plan.send_buffers = pair(&name, &value)?,
+            "--holds" => plan.holds = Some(pair(&name, &value)?),
             "--ffmpeg" => plan.ffmpeg = yes(&name, &value)?,
             "--check" => wanted.check = yes(&name, &value)?,
             "--json" => wanted.json = Some(value.into()),
@@ -159,6 +157,17 @@ fn read_arguments(mut arguments: impl Iterator<Item = String>) -> Result<Wanted,
         }
     }
     Ok(wanted)
+}
+
+/// Two numbers of kilobytes, in bytes.
+fn pair(name: &str, value: &str) -> Result<[u32; 2], Box<dyn Error>> {
+    let (small, large) = value
+        .split_once(',')
+        .ok_or_else(|| format!("{name} {value}: want 512,4000"))?;
+    Ok([
+        1000 * parse::<u32>(name, small)?,
+        1000 * parse::<u32>(name, large)?,
+    ])
 }
 
 fn parse<T: FromStr<Err: std::fmt::Display>>(name: &str, value: &str) -> Result<T, String> {

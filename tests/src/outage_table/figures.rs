@@ -49,7 +49,7 @@ pub fn sum_up(plan: &Plan, runs: &[Run]) -> BTreeMap<Key, Figures> {
     for run in runs {
         for footage in &run.footage {
             let sum = all.entry((footage.recorder, footage.camera)).or_default();
-            account(sum, run, footage, plan.holds(footage.camera));
+            account(sum, run, footage, plan.holds_seconds(footage.camera));
             let late = footage
                 .marks
                 .iter()
@@ -157,7 +157,8 @@ mod tests {
         let plan = Plan {
             outages: Vec::new(),
             runs: 1,
-            buffers: [512, 4000],
+            send_buffers: [64_000; 2],
+            holds: Some([512_000, 4_000_000]),
             gop: 25,
             learn: Duration::ZERO,
             rest: Duration::ZERO,

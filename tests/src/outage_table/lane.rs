@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 
 use fastrand::Rng;
 
-use super::{BITS_PER_SECOND, CAMERAS, FPS, Plan, SEND_BUFFER_BYTES};
+use super::{BITS_PER_SECOND, CAMERAS, FPS, Plan};
 use crate::bed::{End, Link, LinkSpec};
 use crate::recording::{Mark, Recording, marks};
 use crate::{
@@ -80,9 +80,10 @@ impl Place {
             .map(|camera| {
                 let options = format!(
                     "--streams 1 --size 320x180 --bitrate {BITS_PER_SECOND} --gop {} --queue {} \
-                     --send-buffer {SEND_BUFFER_BYTES}",
+                     --send-buffer {}",
                     plan.gop,
-                    plan.queue_bytes(camera)
+                    plan.queue_bytes(camera),
+                    plan.send_buffers[camera]
                 );
                 let options: Vec<&str> = options.split_whitespace().collect();
                 SiteServer::start_at(link.site(), server, &options)

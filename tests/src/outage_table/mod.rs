@@ -21,14 +21,17 @@ pub const BITS_PER_SECOND: u64 = 4_000_000;
 
 /// The cameras at the far end; they differ in what they hold back, see [`Plan::buffers`].
 pub const CAMERAS: [&str; 2] = ["slipway", "gate"];
-/// What they hold back unless told otherwise: as much as the kernel keeps for a camera that asks for
-/// a send buffer (`SO_SNDBUF`) of 512 kB, and 4 MB.
-pub const DEFAULT_BUFFERS: [u32; 2] = [1080, 4000];
-/// What they ask of the kernel as `SO_SNDBUF`.
-const SEND_BUFFER_BYTES: u32 = 64_000;
-/// Media that the kernel takes then: twice as much, and the rest of the last piece. `ss` shows it
-/// (Send-Q) while the link is down.
-const SENDING_BYTES: u32 = 184_000;
+/// What they ask of the kernel as `SO_SNDBUF` unless told otherwise, in bytes.
+pub const DEFAULT_SEND_BUFFERS: [u32; 2] = [512_000, 4_000_000];
+
+/// Media that the kernel takes of a camera that asks for a send buffer: twice as much, up to the
+/// system's limit, and the rest of the last piece. `ss` shows it (Send-Q) while the link is down.
+fn sending_bytes(send_buffer_bytes: u32) -> u32 {
+    let limit = std::fs::read_to_string("/proc/sys/net/core/wmem_max").ok();
+    let limit = limit.and_then(|text| text.trim().parse().ok());
+    let granted = send_buffer_bytes.min(limit.unwrap_or(u32::MAX));
+    granted.saturating_mul(2).saturating_add(56_000)
+}
 
 /// What is to be measured.
 #[derive(Debug, Clone)]
@@ -37,9 +40,14 @@ pub struct Plan {
     pub outages: Vec<f64>,
     /// Runs, all of them at the same time.
     pub runs: usize,
-    /// Media that each of [`CAMERAS`] holds back while nothing can be sent, the kernel's send buffer
-    /// included, in kilobytes; 184 at least.
-    pub buffers: [u32; 2],
+    /// What each of [`CAMERAS`] asks of the kernel as `SO_SNDBUF`, in bytes. With a small one all
+    /// that the kernel takes is on its way when the link goes, and nothing is left that a kick could
+    /// set free.
+    pub send_buffers: [u32; 2],
+    /// Media that each of them holds back while nothing can be sent, in bytes; what the kernel does
+    /// not take waits in the camera. As much as the kernel takes for the buffer it is asked for,
+    /// unless told otherwise.
+    pub holds: Option<[u32; 2]>,
     /// Pictures from key frame to key frame.
     pub gop: u32,
     /// From the first picture to the first outage.
@@ -55,14 +63,23 @@ pub struct Plan {
 }
 
 impl Plan {
-    /// How long a camera can hold everything back, in seconds.
+    /// Media that a camera holds back, in bytes.
     #[must_use]
-    pub fn holds(&self, camera: usize) -> f64 {
-        f64::from(self.buffers[camera]) * 8000.0 / BITS_PER_SECOND as f64
+    pub fn holds_bytes(&self, camera: usize) -> u32 {
+        let asked = self.send_buffers[camera];
+        let all = asked.saturating_mul(2).saturating_add(56_000);
+        self.holds.map_or(all, |holds| holds[camera])
     }
 
-    /// What is not the kernel's of a camera's buffer.
+    /// How long a camera can hold everything back, in seconds.
+    #[must_use]
+    pub fn holds_seconds(&self, camera: usize) -> f64 {
+        f64::from(self.holds_bytes(camera)) * 8.0 / BITS_PER_SECOND as f64
+    }
+
+    /// What is not the kernel's of that: room for a picture at least.
     fn queue_bytes(&self, camera: usize) -> u32 {
-        (self.buffers[camera].saturating_mul(1000)).saturating_sub(SENDING_BYTES)
+        let kernel = sending_bytes(self.send_buffers[camera]);
+        self.holds_bytes(camera).saturating_sub(kernel).max(1000)
     }
 }

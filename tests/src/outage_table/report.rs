@@ -88,7 +88,7 @@ pub fn table(plan: &Plan, all: &BTreeMap<Key, Figures>) -> String {
     .ok();
     for outage in lengths(plan) {
         for ((recorder, camera), figures) in all {
-            let buffer = format!("{} kB", plan.buffers[*camera]);
+            let buffer = format!("{} kB", plan.holds_bytes(*camera) / 1000);
             write!(text, "{outage:>6}  {recorder:<8} {buffer:>7}").ok();
             for (_, values) in row(figures, outage) {
                 let three = SHARES.map(|(_, share)| match percentile(&values, share) {
@@ -102,7 +102,7 @@ pub fn table(plan: &Plan, all: &BTreeMap<Key, Figures>) -> String {
     }
     text.push('\n');
     for ((recorder, camera), figures) in all {
-        let kilobytes = plan.buffers[*camera];
+        let kilobytes = plan.holds_bytes(*camera) / 1000;
         writeln!(
             text,
             "{recorder}, {kilobytes} kB: {} duplicates, {} reorderings, {} pictures lost without an outage",
@@ -152,7 +152,7 @@ pub fn json(plan: &Plan, all: &BTreeMap<Key, Figures>) -> Value {
             let errors = errors(figures);
             json!({
                 "recorder": recorder,
-                "camera_buffer_bytes": 1000 * plan.buffers[*camera],
+                "camera_buffer_bytes": plan.holds_bytes(*camera),
                 "outages": rows,
                 "duplicates": figures.duplicates,
                 "reorderings": figures.reorderings,

@@ -16,7 +16,10 @@ use crate::units::CaptureTime;
 /// The share of a dropout that a witness must have paused to count as silent too.
 const PAUSE_SHARE: f64 = 0.6;
 /// Reports are sent only while packets come: one sent into an outage would be in the way.
-const LIVELY: Duration = Duration::from_millis(100);
+const LIVELY: Duration = Duration::from_millis(50);
+/// A session that is quiet for so long is left alone until there is something to read: most
+/// silences begin so.
+const QUIET: Duration = Duration::from_millis(150);
 /// A camera is pulled from so long before it is wanted, so that its footage begins in time.
 const AHEAD_OF_PLAN: Duration = Duration::from_secs(5);
 
@@ -148,9 +151,18 @@ impl Work<'_> {
         self.watch().silent(&self.task.camera.name, since);
         self.outflow.lull(Begin::Silence, since);
         self.task.events.fell_silent();
-        if let Some(kept) = &mut self.kept {
-            kept.rests_at = kept.session.rests_at();
+    }
+
+    /// Leaves a quiet session alone, before anybody knows whether it is silent. Until when to look
+    /// again.
+    pub(super) fn rest_quiet(&mut self, now: Instant) -> Option<Instant> {
+        let kept = self.kept.as_mut().filter(|kept| kept.rests_at.is_none())?;
+        let quiet = kept.session.heard()? + QUIET;
+        if now < quiet {
+            return Some(quiet);
         }
+        kept.rests_at = kept.session.rests_at();
+        None
     }
 
     /// Tells the line that a kicked session's camera has answered, if with nothing but its TCP.

@@ -198,7 +198,7 @@ impl<'a> Work<'a> {
             match step {
                 Step::WaitUntil(until) => {
                     self.show(now);
-                    return until;
+                    return self.rest_quiet(now).map_or(until, |quiet| quiet.min(until));
                 }
                 Step::Probe => {
                     self.probes
@@ -230,7 +230,10 @@ impl<'a> Work<'a> {
                 self.kicked = true;
                 kept.reported = Some(Instant::now());
             }
-            Sent::Busy => self.task.events.kick(KickOutcome::Impossible),
+            Sent::Busy => {
+                self.line.on(Event::NoKick, Instant::now());
+                self.task.events.kick(KickOutcome::Impossible);
+            }
             Sent::Broken => kept.rests_at = None,
         }
     }

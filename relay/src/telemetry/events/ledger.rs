@@ -73,7 +73,7 @@ impl LedgerEvents {
             total.inc_by(seconds(gap.span.nanos()));
             debug!(
                 camera = %coverage.camera, cause = gap.cause.as_str(), begin = %gap.span.begin,
-                seconds = seconds(gap.span.nanos()), detail = gap.detail, "footage is missing"
+                seconds = seconds(gap.span.nanos()), detail = gap.detail, "a gap is settled"
             );
         }
     }
