@@ -13,6 +13,7 @@
 
 pub mod bed;
 mod configuration;
+pub mod day;
 mod files;
 mod metrics;
 pub mod outage_table;

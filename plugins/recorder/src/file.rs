@@ -6,9 +6,7 @@ use crate::fragment::{BYTES_MAX, Fragment, Held, UNITS_MAX};
 use crate::host::Host;
 use crate::mux::{self, Anchor, Delayed, MOVIE_RATE, Run, Sample};
 use crate::settings::Settings;
-use crate::timing::{
-    Clock, MainLine, SideLine, decode_times, distance, durations, reordering,
-};
+use crate::timing::{Clock, MainLine, SideLine, decode_times, distance, durations, reordering};
 
 /// More pictures than a decoder may hold back for reordering: 16, H.264 and H.265 annex A.
 const REORDER_MAX: usize = 17;

@@ -284,6 +284,18 @@ fn silence_flushes_then_finishes() {
 }
 
 #[test]
+fn a_first_fragment_that_ends_with_silence_knows_its_rate() {
+    let mut recorder = recorder(10);
+    // 12.5 pictures a second, not the customary 25.
+    feed(&mut recorder, (0..20).step_by(2).map(picture));
+    recorder.tick(BEGIN + SECOND);
+    recorder.tick(BEGIN + 10 * SECOND);
+    let read = samples(&recorder.host().files[0], 1);
+    assert_eq!(read.len(), 10);
+    assert!(read.iter().all(|read| i64::from(read.duration) == 2 * STEP));
+}
+
+#[test]
 fn a_clock_set_back_does_not_stretch_silence() {
     let mut recorder = recorder(10);
     feed(&mut recorder, (0..10).map(picture));
