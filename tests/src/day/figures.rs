@@ -15,8 +15,9 @@ use crate::outage_table::figures::percentile;
 use crate::recording::Mark;
 
 /// A dropout of the line begins after so long a silence (`dropout_seconds` of the configuration).
-/// What the relay hears of an outage is longer or shorter by a picture and what was on its way.
-const DROPOUT: (f64, f64) = (0.8, 1.2);
+/// What the relay hears of an outage is shorter by what was on its way, and longer until TCP sends
+/// again.
+const DROPOUT: (f64, f64) = (0.4, 1.2);
 /// Pictures that were on their way when the link went down belong to the outage.
 const BEFORE: f64 = 0.5;
 

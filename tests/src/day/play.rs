@@ -21,8 +21,9 @@ const START: Duration = Duration::from_secs(30);
 const REST: Duration = Duration::from_secs(10);
 /// Between two looks at the relay's memory.
 const LOOK: Duration = Duration::from_secs(1);
-/// Small, that it is full soon: before that, memory grows.
-const HOLD: &str = "hold = \"4MiB\"\naccess_unit = \"1MiB\"\n";
+/// Small, that it is full after 100 s: before that, memory grows. A quarter of it is what may wait of
+/// a second session while the first one still drains: 25 s.
+const HOLD: &str = "hold = \"12MiB\"\naccess_unit = \"1MiB\"\n";
 
 /// An outage that was; Unix seconds.
 #[derive(Debug, Clone, Copy, PartialEq)]
