@@ -9,6 +9,7 @@
 )]
 
 mod cameras;
+mod day;
 mod link;
 mod table;
 

@@ -4,7 +4,7 @@
 
 mod burners;
 mod forged;
-mod guests;
+pub(crate) mod guests;
 mod session;
 mod sinks;
 

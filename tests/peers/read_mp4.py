@@ -7,7 +7,8 @@ Prints one JSON object a file, and fails at whatever the standard forbids or the
 not have: boxes that don't fill their parent, samples outside `mdat`, bytes of `mdat` that no
 sample owns or two samples own, decode times that don't follow from the durations before them.
 With --dump each audio track's payload goes to FOLDER/<file name>.<track id>. With --marks payload
-is not hashed, only searched for the camera's mark near its begin: for gigabytes of recordings.
+is not hashed, only searched for the camera's mark near its begin: for gigabytes of recordings; and
+a file may go on after an outage, so that decode times need not follow from the durations.
 """
 
 import hashlib
@@ -228,7 +229,7 @@ def read_fragment(data, moof, tracks, mdats):
             raise Damaged("tfhd says neither default-base-is-moof nor a base offset")
         version, _, at = full(data, one(traf[4], b"tfdt"))
         decode = struct.unpack_from(">Q" if version else ">I", data, at)[0]
-        if track.next_decode is not None and decode != track.next_decode:
+        if not track.brief and track.next_decode is not None and decode != track.next_decode:
             raise Damaged(
                 f"track {track.id}: fragment at {moof[1]} begins at {decode}, "
                 f"the samples before end at {track.next_decode}"

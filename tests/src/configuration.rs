@@ -17,6 +17,8 @@ pub struct Camera {
     pub login: Option<(String, String)>,
     /// RTP over UDP instead of inside the RTSP connection.
     pub udp: bool,
+    /// TOML to stand at the end of its table.
+    pub extra: String,
 }
 
 /// What a relay is started with.
@@ -25,6 +27,9 @@ pub struct Configuration {
     folder: PathBuf,
     cameras: Vec<Camera>,
     segment_seconds: u32,
+    plugin: String,
+    settings: String,
+    spool: Option<PathBuf>,
     extra: String,
 }
 
@@ -36,6 +41,9 @@ impl Configuration {
             folder: folder.to_path_buf(),
             cameras: Vec::new(),
             segment_seconds: 4,
+            plugin: "builtin:recorder".into(),
+            settings: String::new(),
+            spool: None,
             extra: String::new(),
         }
     }
@@ -51,6 +59,21 @@ impl Configuration {
     #[must_use]
     pub fn segment_seconds(mut self, seconds: u32) -> Self {
         self.segment_seconds = seconds;
+        self
+    }
+
+    /// Another recorder than the built-in one: a component, and TOML for its settings.
+    #[must_use]
+    pub fn recorder(mut self, plugin: &Path, settings: &str) -> Self {
+        self.plugin = plugin.display().to_string();
+        self.settings = settings.into();
+        self
+    }
+
+    /// The spool's folder, if it is not to be left to the relay.
+    #[must_use]
+    pub fn spool(mut self, spool: &Path) -> Self {
+        self.spool = Some(spool.to_path_buf());
         self
     }
 
@@ -78,8 +101,13 @@ impl Configuration {
     pub fn write(&self, listen: &str) -> PathBuf {
         let archive = self.archive();
         fs::create_dir_all(&archive).unwrap();
+        let spool = self
+            .spool
+            .as_ref()
+            .map(|spool| format!("spool = {spool:?}\n"));
+        let spool = spool.unwrap_or_default();
         let mut text = format!(
-            "[relay]\narchive = {archive:?}\nlisten = {listen:?}\n\n\
+            "[relay]\narchive = {archive:?}\nlisten = {listen:?}\n{spool}\n\
              [[site]]\nname = \"boatyard\"\ntime_zone = \"Europe/Oslo\"\n\
              latitude = 60.39\nlongitude = 5.32\n"
         );
@@ -89,6 +117,7 @@ impl Configuration {
                 url,
                 login,
                 udp,
+                extra,
             } = camera;
             write!(
                 text,
@@ -108,12 +137,13 @@ impl Configuration {
             if *udp {
                 text.push_str("transport = \"udp\"\n");
             }
+            text.push_str(extra);
         }
         write!(
             text,
-            "\n[[sink]]\nname = \"footage\"\nplugin = \"builtin:recorder\"\ncameras = [\"*\"]\n\
-             [sink.settings]\nsegment_seconds = {}\n{}",
-            self.segment_seconds, self.extra
+            "\n[[sink]]\nname = \"footage\"\nplugin = {:?}\ncameras = [\"*\"]\n\
+             [sink.settings]\nsegment_seconds = {}\n{}{}",
+            self.plugin, self.segment_seconds, self.settings, self.extra
         )
         .unwrap();
         let path = self.folder.join("forebay.toml");

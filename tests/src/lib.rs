@@ -13,6 +13,7 @@
 
 pub mod bed;
 mod configuration;
+pub mod day;
 mod files;
 mod metrics;
 pub mod outage_table;
@@ -21,6 +22,7 @@ mod process;
 pub mod recording;
 mod relay;
 mod site_server;
+pub mod truth;
 
 pub use configuration::{Camera, Configuration};
 pub use files::{fresh_folder, mp4_files, script, unix_now};

@@ -203,6 +203,36 @@ pub fn marks(recordings: &[Recording]) -> Vec<Mark> {
     marks
 }
 
+/// Unix seconds of an RFC 3339 time in UTC such as `2026-05-04T07:31:00.120Z`.
+#[must_use]
+pub fn unix_of_rfc3339(text: &str) -> Option<f64> {
+    unix_of(&text.replace(':', ""))
+}
+
+/// The RFC 3339 time of Unix seconds, to the microsecond.
+#[must_use]
+pub fn rfc3339_of(unix: f64) -> String {
+    let micros = (unix * 1e6).round() as i64;
+    let (days, micros) = (
+        micros.div_euclid(86_400_000_000),
+        micros.rem_euclid(86_400_000_000),
+    );
+    // Civil date of a day number: years counted from March, in eras of 400 years.
+    let day = days + 719_468;
+    let (era, day) = (day.div_euclid(146_097), day.rem_euclid(146_097));
+    let year = (day - day / 1460 + day / 36_524 - day / 146_096) / 365;
+    let day = day - (365 * year + year / 4 - year / 100);
+    let month = (5 * day + 2) / 153;
+    let date = day - (153 * month + 2) / 5 + 1;
+    let (year, month) = match month {
+        0..10 => (era * 400 + year, month + 3),
+        _ => (era * 400 + year + 1, month - 9),
+    };
+    let (seconds, micros) = (micros / 1_000_000, micros % 1_000_000);
+    let (hour, minute, second) = (seconds / 3600, seconds / 60 % 60, seconds % 60);
+    format!("{year:04}-{month:02}-{date:02}T{hour:02}:{minute:02}:{second:02}.{micros:06}Z")
+}
+
 /// Unix seconds of a name such as `2026-05-04T073100.120Z`.
 fn unix_of(name: &str) -> Option<f64> {
     let (date, time) = name.strip_suffix('Z')?.split_once('T')?;
@@ -347,5 +377,12 @@ mod tests {
         assert_eq!(unix_of("2028-02-29T235959.000Z"), Some(1_835_481_599.0));
         assert_eq!(unix_of("1970-01-01T000000.000Z"), Some(0.0));
         assert_eq!(unix_of("2026-05-04"), None);
+        for text in [
+            "2026-05-04T07:31:00.120000Z",
+            "2028-02-29T23:59:59.000000Z",
+            "2027-01-01T00:00:00.000000Z",
+        ] {
+            assert_eq!(rfc3339_of(unix_of_rfc3339(text).unwrap()), text);
+        }
     }
 }

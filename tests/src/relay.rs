@@ -137,6 +137,12 @@ impl Relay {
         self.address
     }
 
+    /// The number of its process.
+    #[must_use]
+    pub fn pid(&self) -> u32 {
+        self.process.id()
+    }
+
     /// What `/metrics` says now.
     #[must_use]
     pub fn metrics(&self) -> Metrics {

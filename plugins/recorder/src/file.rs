@@ -6,7 +6,7 @@ use crate::fragment::{BYTES_MAX, Fragment, Held, UNITS_MAX};
 use crate::host::Host;
 use crate::mux::{self, Anchor, Delayed, MOVIE_RATE, Run, Sample};
 use crate::settings::Settings;
-use crate::timing::{Clock, MainLine, SideLine, decode_times, durations, reordering};
+use crate::timing::{Clock, MainLine, SideLine, decode_times, distance, durations, reordering};
 
 /// More pictures than a decoder may hold back for reordering: 16, H.264 and H.265 annex A.
 const REORDER_MAX: usize = 17;
@@ -69,7 +69,12 @@ impl Written {
         let decode = decode_times(held.iter().map(|h| shown(h.time)), self.decoded);
         let told = held.last().map_or(0, |h| h.duration);
         let next = next.map(shown);
-        let usual = if told > 0 { told } else { self.usual };
+        // A file's first fragment may end with silence: nothing but itself tells how long a unit is.
+        let before = match decode.as_slice() {
+            [.., before, last] => distance(*before, *last),
+            _ => self.usual,
+        };
+        let usual = if told > 0 { told } else { before };
         let durations = durations(&decode, next, usual);
 
         let samples: Vec<Sample> = held

@@ -13,8 +13,10 @@ mod fragment;
 
 pub use fragment::{BYTES_MAX, UNITS_MAX};
 
+#[cfg(feature = "component")]
+use forebay_plugin_sdk::export_sink;
 use forebay_plugin_sdk::{
-    AccessUnit, Configuration, Instant, Object, Part, Sink, Track, export_sink, telemetry,
+    AccessUnit, Configuration, Instant, Object, Part, Sink, Track, telemetry,
 };
 
 use host::Host;
@@ -25,6 +27,7 @@ const PURPOSE: &str = "footage";
 const EXTENSION: &str = "mp4";
 
 /// The relay behind the sandbox's border.
+#[derive(Debug)]
 struct Relay;
 
 impl Host for Relay {
@@ -74,7 +77,17 @@ impl Host for Relay {
     }
 }
 
-struct Plugin(Recorder<Relay>);
+/// The recorder as the relay drives it.
+#[derive(Debug)]
+pub struct Plugin(Recorder<Relay>);
+
+impl Plugin {
+    /// With settings that have been [checked](Settings::checked).
+    #[must_use]
+    pub fn new(settings: Settings) -> Self {
+        Self(Recorder::new(settings, Relay))
+    }
+}
 
 impl Sink for Plugin {
     fn configure(configuration: Configuration) -> Result<Self, String> {
@@ -83,7 +96,7 @@ impl Sink for Plugin {
         let settings = settings
             .checked()
             .map_err(|e| format!("[sink.settings] of sink {sink:?}: {e}"))?;
-        Ok(Self(Recorder::new(settings, Relay)))
+        Ok(Self::new(settings))
     }
 
     fn tracks(&mut self, tracks: &[Track]) -> Vec<u32> {
@@ -104,4 +117,5 @@ impl Sink for Plugin {
     }
 }
 
+#[cfg(feature = "component")]
 export_sink!(Plugin);

@@ -20,6 +20,9 @@ use crate::settings::Settings;
 /// Calls of [`Recorder::tick`], about one a second, before another object is tried after one
 /// failed: at least one whole second.
 const PAUSE_TICKS: u8 = 2;
+/// A camera that holds back what an outage keeps it from sending goes on in the middle of a group,
+/// which is lost without the file that has its beginning: so long it stays open at least.
+const SILENCE_NANOS: i64 = 60_000_000_000;
 
 /// Records one camera.
 #[derive(Debug)]
@@ -178,7 +181,8 @@ impl<H: Host> Recorder<H> {
         if now.saturating_sub(heard_at) > patience
             && let Some(file) = &mut self.file
         {
-            let done = if now.saturating_sub(file.segment_end(segment)) > segment {
+            let late = now.saturating_sub(file.segment_end(segment));
+            let done = if late > segment.max(SILENCE_NANOS) {
                 self.close(None)
             } else {
                 let flushed = file.flush(&mut self.host);

@@ -105,7 +105,8 @@ pub fn durations(decode: &[i64], next: Option<i64>, usual: u32) -> Vec<u32> {
         .collect()
 }
 
-fn distance(from: i64, until: i64) -> u32 {
+/// From one to the other in ticks, at least 1.
+pub(crate) fn distance(from: i64, until: i64) -> u32 {
     u32::try_from(until.saturating_sub(from).max(1)).unwrap_or(u32::MAX)
 }
 

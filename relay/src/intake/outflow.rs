@@ -261,10 +261,10 @@ impl Outflow {
         self.tell_pause(now, end);
     }
 
-    /// It is wanted again.
-    pub(super) fn pause_ends(&mut self, now: Instant) {
+    /// It is pulled from again, because it is wanted from `end` on: now, or soon.
+    pub(super) fn pause_ends(&mut self, now: Instant, end: CaptureTime) {
         if let Some(begin) = self.pause.take() {
-            self.tell_pause(begin, Some(CaptureTime::now()));
+            self.tell_pause(begin, Some(end));
         }
         self.lull(Begin::Start, now);
     }

@@ -111,6 +111,7 @@ fn record() -> Session {
                 .login
                 .map(|(user, password)| (user.into(), password.into())),
             udp: plan.udp,
+            ..Camera::default()
         });
     }
     // What a second viewer of the server's shared pipeline gets is what the first one gets.

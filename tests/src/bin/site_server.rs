@@ -1,6 +1,6 @@
 //! Serves a simulated site until its standard input is closed: looped H.264 cameras.
 //!
-//!     site_server [--streams 3] [--bitrate 4000000] [--size 640x360] [--gop 50]
+//!     site_server [--streams 3] [--bitrate 4000000] [--size 640x360] [--fps 25] [--gop 50]
 //!                 [--begin next-key|last-key] [--listen 127.0.0.1] [--sessions 16]
 //!                 [--queue BYTES] [--send-buffer BYTES]
 //!                 [--when-full drop-groups|drop-frames|close|block] [--on-report take|reset]
@@ -12,6 +12,7 @@
 //!     {"do": "power", "camera": "camera-0", "on": false}
 //!     {"do": "reboot", "camera": "camera-0", "seconds": 3}
 //!     {"do": "behave", "camera": "camera-0", "as": "freeze"}
+//!     {"do": "lose", "camera": "camera-0", "every": 40}
 //!     {"do": "tell"}
 
 use std::error::Error;
@@ -42,10 +43,26 @@ struct Wanted {
 #[derive(Debug, Deserialize)]
 #[serde(tag = "do", rename_all = "kebab-case", deny_unknown_fields)]
 enum Order {
-    Uplink { up: bool },
-    Power { camera: String, on: bool },
-    Reboot { camera: String, seconds: f64 },
-    Behave { camera: String, r#as: Manner },
+    Uplink {
+        up: bool,
+    },
+    Power {
+        camera: String,
+        on: bool,
+    },
+    Reboot {
+        camera: String,
+        seconds: f64,
+    },
+    Behave {
+        camera: String,
+        r#as: Manner,
+    },
+    /// Each so many-th RTP packet; 0 loses none.
+    Lose {
+        camera: String,
+        every: u32,
+    },
     Tell,
 }
 
@@ -87,6 +104,7 @@ fn read_arguments(mut arguments: impl Iterator<Item = String>) -> Result<Wanted,
             "--streams" => wanted.streams = parse(&name, &value)?,
             "--bitrate" => wanted.bits_per_second = parse(&name, &value)?,
             "--listen" => wanted.listen = parse(&name, &value)?,
+            "--fps" => camera.fps = parse(&name, &value)?,
             "--gop" => camera.gop = parse(&name, &value)?,
             "--sessions" => camera.sessions_max = parse(&name, &value)?,
             "--queue" => camera.queue_bytes = parse(&name, &value)?,
@@ -190,6 +208,9 @@ fn obey(site: &Site, order: Order) -> Result<Value, String> {
             Manner::Unauthorized => Behaviour::Unauthorized,
             Manner::RestartWithClock1970 => Behaviour::RestartWithClock1970,
         }),
+        Order::Lose { camera, every } => {
+            find(&camera)?.behave(Behaviour::LosePackets { every });
+        }
         Order::Tell => {
             let cameras: Vec<Value> = site.cameras().iter().map(tell).collect();
             return Ok(json!({ "cameras": cameras }));

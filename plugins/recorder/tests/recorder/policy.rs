@@ -271,9 +271,10 @@ fn silence_flushes_then_finishes() {
     // The camera goes on in the same group, then falls silent for good.
     feed(&mut recorder, (45..50).map(picture));
     recorder.tick(at(8));
-    recorder.tick(at(19));
+    // The segment's end and a minute: the camera may still hold the rest of the group.
+    recorder.tick(at(69));
     assert_eq!(recorder.host().files[0].end, None);
-    recorder.tick(at(21));
+    recorder.tick(at(71));
     assert_eq!(recorder.host().files[0].end, Some(at(2)));
     let read = samples(&recorder.host().files[0], 1);
     assert_eq!(read.len(), 45);
@@ -281,6 +282,18 @@ fn silence_flushes_then_finishes() {
     // What can't be decoded without the file that ended is dropped.
     feed(&mut recorder, [picture(51)]);
     assert_eq!(recorder.host().counter("units_skipped"), 1);
+}
+
+#[test]
+fn a_first_fragment_that_ends_with_silence_knows_its_rate() {
+    let mut recorder = recorder(10);
+    // 12.5 pictures a second, not the customary 25.
+    feed(&mut recorder, (0..20).step_by(2).map(picture));
+    recorder.tick(BEGIN + SECOND);
+    recorder.tick(BEGIN + 10 * SECOND);
+    let read = samples(&recorder.host().files[0], 1);
+    assert_eq!(read.len(), 10);
+    assert!(read.iter().all(|read| i64::from(read.duration) == 2 * STEP));
 }
 
 #[test]
@@ -515,14 +528,14 @@ fn a_gap_of_sound_is_kept() {
 fn sound_goes_on_while_the_picture_pauses() {
     let mut recorder = recorder(10);
     feed(&mut recorder, (0..25).map(picture));
-    for n in 0..1500 {
+    for n in 0..4000 {
         feed(&mut recorder, [sound(n)]);
         if n % 50 == 0 {
             recorder.tick(BEGIN + n / 50 * SECOND);
             assert!(recorder.host().held_units <= 25.0 + 201.0);
         }
     }
-    // 20 s after its end: one segment after its wall-clock end, the file is finished.
+    // 70 s after its begin: a minute after its wall-clock end, the file is finished.
     assert_eq!(recorder.host().files.len(), 1);
     assert_eq!(recorder.host().files[0].end, Some(BEGIN + SECOND));
     assert!(recorder.host().counter("units_skipped") > 0);

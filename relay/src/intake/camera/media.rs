@@ -229,7 +229,8 @@ impl Work<'_> {
     pub(super) fn follow_plan(&mut self, now: Instant) {
         let plan = &self.task.camera.plan;
         let wall = CaptureTime::now();
-        if self.plan_holds_until.is_some_and(|until| wall < until) {
+        let due = self.plan_holds_until;
+        if due.is_some_and(|until| wall < until) {
             return;
         }
         let ahead = i64::try_from(AHEAD_OF_PLAN.as_nanos()).unwrap_or(0);
@@ -250,9 +251,15 @@ impl Work<'_> {
         self.wanted = wanted;
         self.line.on(Event::Wanted(wanted), now);
         if wanted {
-            self.outflow.pause_ends(now);
+            let end = plan.next_change(wall).filter(|_| !plan.is_wanted(wall));
+            self.outflow.pause_ends(now, end.unwrap_or(wall));
         } else {
-            self.outflow.pause_begins(wall, plan.next_change(wall));
+            // A pulse comes a little after the instant that was planned.
+            let pulse = i64::try_from(PULSE.as_nanos()).unwrap_or(0);
+            let near =
+                |due: &CaptureTime| wall.unix_nanos().saturating_sub(due.unix_nanos()) < 2 * pulse;
+            let begin = due.filter(near).unwrap_or(wall);
+            self.outflow.pause_begins(begin, plan.next_change(wall));
         }
     }
 
