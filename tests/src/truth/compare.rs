@@ -11,9 +11,9 @@ use crate::recording::Mark;
 
 /// How far an edge of the ledger may be from that of the pictures.
 const EDGE: f64 = FRAME;
-/// The first picture after a start may come a round trip or two late, by TCP's slow start, and a
-/// relay without a past can't know that.
-const SLOW_START: f64 = 0.06;
+/// The first picture after a start may come later than its like by some round trips, by TCP's slow
+/// start, and a relay without a past can't know that.
+const SLOW_START: f64 = 0.12;
 /// The cameras' pictures are even to this; seconds.
 const EVEN: f64 = 0.002;
 /// A gap belongs to an event that is no further away.
