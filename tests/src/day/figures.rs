@@ -321,3 +321,68 @@ pub fn failures(outcome: &Outcome, all: &[Figures], bars: &Bars) -> Vec<String> 
     );
     failures
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn outcome(missing: std::ops::Range<u64>, outage: Happened) -> Outcome {
+        let mark = |number: u64| Mark {
+            number,
+            captured: 1000.0 + number as f64 / f64::from(FPS),
+            told: None,
+        };
+        let footage: Vec<Mark> = (0..1000)
+            .filter(|number| !missing.contains(number))
+            .map(mark)
+            .collect();
+        Outcome {
+            begin: 1000.0,
+            outages: vec![outage],
+            footage: vec![footage; 3],
+            accounts: Vec::new(),
+            dropouts: 1,
+            memory: [10, 30, 20].map(|rss| Memory { rss, pss: rss }).to_vec(),
+        }
+    }
+
+    #[test]
+    fn what_is_unavoidable_is_told_from_the_rest() {
+        // Down for 8 s from picture 260 on; the next key frame after it is number 475.
+        let outage = Happened {
+            begin: 1010.4,
+            end: 1018.4,
+        };
+        let outcome = outcome(350..500, outage);
+        let all = sum_up(&outcome);
+        // 540 kB at 1 Mb/s are 4.32 s, 1080 kB are more than 8 s.
+        for (figures, unavoidable) in all.iter().zip([8.6 - 4.32, 0.0, 0.0]) {
+            let [cost] = figures.costs[..] else {
+                panic!("{figures:?}")
+            };
+            assert!((cost.lost - 6.0).abs() < 1e-6, "{cost:?}");
+            assert!((cost.unavoidable - unavoidable).abs() < 1e-6, "{cost:?}");
+            assert!((figures.wanted - 40.0).abs() < 1e-6);
+            assert!((figures.recorded - 34.0).abs() < 1e-6);
+        }
+        let told = failures(&outcome, &all, &Bars::default()).join("\n");
+        assert!(
+            told.contains("gate: the most that is lost beyond"),
+            "{told}"
+        );
+        assert!(!told.contains("slipway: the most"), "{told}");
+        assert!(!told.contains("memory"), "{told}");
+    }
+
+    #[test]
+    fn losses_without_an_outage_are_told() {
+        let outage = Happened {
+            begin: 1030.0,
+            end: 1030.3,
+        };
+        let outcome = outcome(10..11, outage);
+        let told = failures(&outcome, &sum_up(&outcome), &Bars::default()).join("\n");
+        assert!(told.contains("lost without an outage"), "{told}");
+        assert!(told.contains("dropouts found"), "{told}");
+    }
+}
