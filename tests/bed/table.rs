@@ -31,6 +31,7 @@ fn an_outage_is_measured() {
         seed: 4,
         link: LinkSpec::default(),
         ffmpeg: false,
+        tolerant: true,
     };
     let server = Path::new(env!("CARGO_BIN_EXE_site_server"));
     let run = lane::run(&plan, 0, &folder, server);

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 use std::time::Duration;
 
+use forebay_tests::recording::{Recording, marks};
 use forebay_tests::{
     Camera, Configuration, Relay, Running, SiteServer, fresh_folder, mp4_files, wait_for,
 };
@@ -16,10 +17,14 @@ use rustix::process::Signal;
 use crate::{SCRATCH, alone};
 
 /// Exit codes of sysexits.h (BSD).
+const USAGE: i32 = 64;
 const UNAVAILABLE: i32 = 69;
 const CANT_CREATE: i32 = 73;
 const TRY_LATER: i32 = 75;
 const CONFIG: i32 = 78;
+
+/// From picture to picture of the demo's cameras.
+const FRAME_SECONDS: f64 = 1.0 / 12.0;
 
 fn forebay(arguments: &[&str], file: &Path) -> Output {
     Command::new(Relay::program())
@@ -59,6 +64,65 @@ fn the_demo_records_every_picture_and_ends_by_itself() {
         let files = mp4_files(&folder.join("archive").join(camera));
         assert!(!files.is_empty(), "{camera}: no file");
     }
+}
+
+/// The whole script: dropouts that the cameras' buffers outlast, one that they don't, a restart.
+#[test]
+fn the_demo_with_outages_accounts_for_what_is_missing() {
+    let _alone = alone();
+    let folder = fresh_folder(SCRATCH, "demo-outages");
+    let output = forebay(&["demo", "--outages", "--dir"], &folder);
+    let said = text(&output);
+    assert!(output.status.success(), "{said}");
+    let count = |words: &str| said.matches(words).count();
+    assert_eq!(count("The uplink drops out, for "), 4, "{said}");
+    assert_eq!(count("gate restarts: away for 3 s"), 1, "{said}");
+    assert_eq!(count("All cameras flowed again within "), 4, "{said}");
+    assert!(count("Rescued from their buffers: ") >= 3, "{said}");
+    assert!(
+        said.contains("They agree, to a picture at each gap."),
+        "{said}"
+    );
+    // Beside the program's own reading of its files: each picture once and in order, and what is
+    // missing between them is what the ledger says, the start aside.
+    let config = folder.join("forebay.toml");
+    let coverage = forebay(&["coverage", "--format", "json", "--config"], &config);
+    let sheet: serde_json::Value = serde_json::from_slice(&coverage.stdout).unwrap();
+    let accounts = sheet["sites"][0]["cameras"].as_array().unwrap();
+    assert_eq!(accounts.len(), 3);
+    for account in accounts {
+        let camera = account["camera"].as_str().unwrap();
+        let files = mp4_files(&folder.join("archive").join(camera).join("footage"));
+        let marks = marks(&Recording::read_marks(&files));
+        let mut missing = 0.0;
+        for pair in marks.windows(2) {
+            assert!(pair[0].number < pair[1].number, "{camera}: {pair:?}");
+            if pair[1].number > pair[0].number + 1 {
+                missing += pair[1].captured - pair[0].captured - FRAME_SECONDS;
+            }
+        }
+        let gaps = account["gaps"].as_array().unwrap();
+        let told = |cause: &str| -> f64 {
+            let of_cause = gaps.iter().filter(|gap| gap["cause"] == cause);
+            of_cause.map(|gap| gap["seconds"].as_f64().unwrap()).sum()
+        };
+        let uplink = told("uplink");
+        assert!(uplink > 1.0, "{camera}: {gaps:?}");
+        // A camera that was away is to blame itself.
+        assert_eq!(told("camera") > 2.0, camera == "gate", "{gaps:?}");
+        let difference = (uplink + told("camera") - missing).abs();
+        let allowed = FRAME_SECONDS * gaps.len() as f64;
+        assert!(difference < allowed, "{camera}: {difference} s: {gaps:?}");
+    }
+}
+
+#[test]
+fn a_demo_too_short_for_its_outages_says_so() {
+    let folder = fresh_folder(SCRATCH, "demo-short");
+    let output = forebay(&["demo", "--outages", "--for", "12s", "--dir"], &folder);
+    let said = text(&output);
+    assert_eq!(output.status.code(), Some(USAGE), "{said}");
+    assert!(said.contains("needs 13 s and more"), "{said}");
 }
 
 #[test]

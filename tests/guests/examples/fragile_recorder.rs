@@ -29,7 +29,9 @@ impl Sink for Fragile {
         let deadly = frail.deadly.into_iter();
         Ok(Self {
             recorder: Plugin::new(settings.checked().map_err(|e| e.to_string())?),
-            deadly: deadly.map(|(from, until)| (nanos(from), nanos(until))).collect(),
+            deadly: deadly
+                .map(|(from, until)| (nanos(from), nanos(until)))
+                .collect(),
         })
     }
 

@@ -1,7 +1,7 @@
 //! A day of outages in compressed form: see `tests/bench/day`, which builds and starts this.
 //!
 //!     day [--outages 180] [--shorten 3] [--length 1200] [--seed 1] [--keep FOLDER]
-//!         [--check yes|no] [--beyond-p95 1.5] [--beyond-max 10] [--growth-mb 6]
+//!         [--check yes|no] [--beyond-p95 2] [--beyond-max 3] [--growth-mb 6]
 //!
 //! Lengths are seconds. With `--check yes` it ends with status 1 if the relay misses a bar. The relay
 //! is `FOREBAY_BIN`, or built from this repository.

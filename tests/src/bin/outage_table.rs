@@ -3,11 +3,13 @@
 //!     outage_table [--runs 10] [--outages 0.5,2,5,10,20,30,60] [--gop 25] [--learn 120]
 //!                  [--send-buffers 512,4000] [--holds 1080,8056] [--rest 15] [--rtt-ms 60]
 //!                  [--rate 20] [--seed 1] [--ffmpeg yes|no]
-//!                  [--json FILE] [--keep FOLDER] [--check yes|no] [--resumed-p95 1.5]
+//!                  [--tolerant yes|no] [--json FILE] [--keep FOLDER] [--check yes|no] [--resumed-p95 1.5]
 //!                  [--lossless 0.5] [--lossless-large 10] [--error-p99-ms 20] [--error-max-ms 100]
 //!
-//! Seconds, Mb/s, kB. With `--check yes` it ends with status 1 if the relay misses a bar. The relay is
-//! `FOREBAY_BIN`, or built from this repository.
+//! Seconds, Mb/s, kB. With `--tolerant no` the cameras have one session each and reset it on a
+//! receiver report: the price of an outage where neither hedge nor kick is possible. Its bars are
+//! others; give `--runs` before it, and bars of your own behind it. With `--check yes` it ends with
+//! status 1 if the relay misses a bar. The relay is `FOREBAY_BIN`, or built from this repository.
 #![allow(
     clippy::print_stdout,
     clippy::print_stderr,
@@ -105,6 +107,7 @@ fn read_arguments(mut arguments: impl Iterator<Item = String>) -> Result<Wanted,
             seed: 1,
             link: bed::LinkSpec::default(),
             ffmpeg: true,
+            tolerant: true,
         },
         bars: Bars::default(),
         check: false,
@@ -145,6 +148,12 @@ fn read_arguments(mut arguments: impl Iterator<Item = String>) -> Result<Wanted,
             "--send-buffers" => plan.send_buffers = pair(&name, &value)?,
             "--holds" => plan.holds = Some(pair(&name, &value)?),
             "--ffmpeg" => plan.ffmpeg = yes(&name, &value)?,
+            "--tolerant" => {
+                plan.tolerant = yes(&name, &value)?;
+                if !plan.tolerant {
+                    *bars = Bars::intolerant(plan.runs);
+                }
+            }
             "--check" => wanted.check = yes(&name, &value)?,
             "--json" => wanted.json = Some(value.into()),
             "--keep" => wanted.keep = Some(value.into()),

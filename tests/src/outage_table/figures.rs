@@ -165,6 +165,7 @@ mod tests {
             seed: 1,
             link: LinkSpec::default(),
             ffmpeg: false,
+            tolerant: true,
         };
         let figures = &sum_up(&plan, &[run])[&("forebay", 0)];
         let [first, second] = figures.costs[..] else {

@@ -85,7 +85,10 @@ impl Place {
                     plan.queue_bytes(camera),
                     plan.send_buffers[camera]
                 );
-                let options: Vec<&str> = options.split_whitespace().collect();
+                let mut options: Vec<&str> = options.split_whitespace().collect();
+                if !plan.tolerant {
+                    options.extend(["--sessions", "1", "--on-report", "reset"]);
+                }
                 SiteServer::start_at(link.site(), server, &options)
             })
             .collect();

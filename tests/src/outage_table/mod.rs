@@ -60,6 +60,9 @@ pub struct Plan {
     pub link: LinkSpec,
     /// ffmpeg beside the relay.
     pub ffmpeg: bool,
+    /// The cameras play a second session beside the first, and take receiver reports. Where not,
+    /// they have one session and reset it on a report: then neither hedge nor kick is possible.
+    pub tolerant: bool,
 }
 
 impl Plan {

@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use serde_json::{Value, json};
 
 use super::figures::{Cost, Figures, Key, percentile};
-use super::{CAMERAS, Plan};
+use super::{CAMERAS, FPS, Plan};
 
 /// What must hold of the relay; seconds unless it says otherwise.
 #[derive(Debug, Clone, Copy)]
@@ -21,6 +21,8 @@ pub struct Bars {
     pub error_p99: f64,
     /// Of all pictures.
     pub error_max: f64,
+    /// Pictures of a camera lost without an outage, in all runs together.
+    pub lost_in_between: f64,
 }
 
 impl Default for Bars {
@@ -31,6 +33,21 @@ impl Default for Bars {
             lossless_large: 10.0,
             error_p99: 0.020,
             error_max: 0.100,
+            lost_in_between: 0.0,
+        }
+    }
+}
+
+impl Bars {
+    /// For cameras that stand neither a second session nor a receiver report: the relay must still
+    /// come back. In each run the first report costs a session, once: up to 3 s.
+    #[must_use]
+    pub fn intolerant(runs: usize) -> Self {
+        Self {
+            resumed_p95: 15.0,
+            lossless_large: 0.5,
+            lost_in_between: 3.0 * FPS * runs as f64,
+            ..Self::default()
         }
     }
 }
@@ -80,6 +97,9 @@ pub fn table(plan: &Plan, all: &BTreeMap<Key, Figures>) -> String {
         plan.gop,
     )
     .ok();
+    if !plan.tolerant {
+        text += "cameras with one session that a receiver report resets: no hedge, no kick\n\n";
+    }
     writeln!(
         text,
         "{:>6}  {:<8} {:>7}  {:>20}  {:>20}  {:>20}",
@@ -167,6 +187,7 @@ pub fn json(plan: &Plan, all: &BTreeMap<Key, Figures>) -> Value {
         "runs": plan.runs,
         "seed": plan.seed,
         "gop": plan.gop,
+        "tolerant_cameras": plan.tolerant,
         "delay_seconds": plan.link.delay.as_secs_f64(),
         "rate_bits_per_second": plan.link.rate_bits,
         "recorded": recorded,
@@ -214,7 +235,7 @@ pub fn failures(all: &BTreeMap<Key, Figures>, bars: &Bars) -> Vec<String> {
         demand(
             "lost without an outage",
             figures.lost_in_between as f64,
-            0.0,
+            bars.lost_in_between,
         );
         demand("duplicates", figures.duplicates as f64, 0.0);
         demand("reorderings", figures.reorderings as f64, 0.0);

@@ -54,8 +54,8 @@ pub const BITS_PER_SECOND: u32 = 600_000;
 const SENDING_BYTES: u32 = 184_000;
 /// What waits in the cameras' own queues. The simulated site without a network has no kernel's
 /// buffer in front of the outage; what the small camera lacks then it gets here.
-const QUEUE_BYTES: [u32; 3] = [24_000, 4_000_000, 24_000];
-const QUEUE_BYTES_ALONE: [u32; 3] = [208_000, 4_000_000, 24_000];
+const QUEUE_BYTES: [u32; 3] = [100_000, 4_000_000, 100_000];
+const QUEUE_BYTES_ALONE: [u32; 3] = [284_000, 4_000_000, 100_000];
 
 /// What is to be done.
 #[derive(Debug, Clone)]

@@ -213,10 +213,10 @@ mod tests {
             };
             event.need(camera, &plan)
         };
-        // 208 kB at 75 kB/s are 2.8 s, 4.2 MB are 56 s.
-        assert_eq!(need(Kind::Uplink, 1.2, SMALL), Need::Nothing);
-        assert_eq!(need(Kind::Uplink, 2.8, SMALL), Need::Either);
-        assert_eq!(need(Kind::Uplink, 4.5, SMALL), Need::Gap);
+        // 284 kB at 75 kB/s are 3.8 s, 4.2 MB are 56 s.
+        assert_eq!(need(Kind::Uplink, 2.2, SMALL), Need::Nothing);
+        assert_eq!(need(Kind::Uplink, 3.8, SMALL), Need::Either);
+        assert_eq!(need(Kind::Uplink, 5.5, SMALL), Need::Gap);
         assert_eq!(need(Kind::Uplink, 20.0, LARGE), Need::Nothing);
         assert_eq!(need(Kind::Uplink, 0.6, DATAGRAMS), Need::Gap);
         assert_eq!(need(Kind::Reboot(LARGE), 2.0, LARGE), Need::Gap);

@@ -62,6 +62,7 @@ struct Pair {
 pub(super) struct Comparison {
     wanted_nanos: u64,
     recorded_nanos: u64,
+    by_cause: Vec<(GapCause, u64)>,
     pairs: Vec<Pair>,
     recorded: u64,
     rescued: u64,
@@ -80,6 +81,9 @@ impl Comparison {
         Self {
             wanted_nanos: total_nanos(&coverage.wanted).unsigned_abs(),
             recorded_nanos: total_nanos(&coverage.recorded).unsigned_abs(),
+            by_cause: (coverage.gaps.iter())
+                .map(|gap| (gap.cause, nanos(gap.span)))
+                .collect(),
             pairs: pair(&gaps(coverage), &holes(coverage, truth), truth.frame_nanos),
             recorded: (pictures.list.len() - pictures.doubled) as u64,
             rescued: rescued as u64,
@@ -96,30 +100,59 @@ impl Comparison {
         pairs && self.recorded > 0 && self.doubled == 0 && self.in_order
     }
 
-    /// The heading of [`row`](Self::row).
-    pub(super) const HEADING: [&'static str; 8] = [
-        "camera", "recorded", "missing", "pictures", "rescued", "missing", "doubled", "in order",
-    ];
+    /// The heading of [`ledger`](Self::ledger).
+    pub(super) const LEDGER_HEADING: [&'static str; 4] =
+        ["camera", "wanted", "recorded", "missing, by cause"];
 
-    /// Sums: two of the ledger's, five of the files'.
-    pub(super) fn row(&self, camera: &str) -> Vec<String> {
-        let missing = self.wanted_nanos.saturating_sub(self.recorded_nanos);
-        let holes = self.pairs.iter().filter_map(|pair| pair.hole);
+    /// The ledger's sums.
+    pub(super) fn ledger(&self, camera: &str) -> Vec<String> {
+        let by_cause = GapCause::ALL.into_iter().filter_map(|cause| {
+            let of_cause = self.by_cause.iter().filter(|(one, _)| *one == cause);
+            let nanos = of_cause.map(|(_, nanos)| nanos).sum::<u64>();
+            (nanos > 0).then(|| format!("{} {}", cause.as_str(), length(nanos)))
+        });
+        let by_cause: Vec<_> = by_cause.collect();
         vec![
             camera.to_owned(),
+            length(self.wanted_nanos),
             length(self.recorded_nanos),
-            length(missing),
+            by_cause.join(", "),
+        ]
+    }
+
+    /// The heading of [`files`](Self::files).
+    pub(super) const FILES_HEADING: [&'static str; 7] = [
+        "camera",
+        "recorded",
+        "of these rescued",
+        "missing",
+        "of these dropped by the camera",
+        "doubled",
+        "in order",
+    ];
+
+    /// Pictures, counted by the numbers in the files.
+    pub(super) fn files(&self, camera: &str) -> Vec<String> {
+        let holes = || self.pairs.iter().filter_map(|pair| pair.hole);
+        let dropped = holes().filter(|hole| hole.why == Why::Dropped);
+        vec![
+            camera.to_owned(),
             self.recorded.to_string(),
             self.rescued.to_string(),
-            holes.map(|hole| hole.pictures).sum::<u64>().to_string(),
+            holes().map(|hole| hole.pictures).sum::<u64>().to_string(),
+            dropped.map(|hole| hole.pictures).sum::<u64>().to_string(),
             self.doubled.to_string(),
             if self.in_order { "yes" } else { "NO" }.to_owned(),
         ]
     }
 
     /// The heading of [`gaps`](Self::gaps).
-    pub(super) const GAPS_HEADING: [&'static str; 4] =
-        ["camera", "at", "the ledger says", "the camera says"];
+    pub(super) const GAPS_HEADING: [&'static str; 4] = [
+        "camera",
+        "at",
+        "the ledger says",
+        "the camera's own numbers say",
+    ];
 
     /// A row for each gap; `begin` is what the seconds count from.
     pub(super) fn gaps(&self, camera: &str, begin: CaptureTime) -> Vec<Vec<String>> {
@@ -269,3 +302,7 @@ fn pair(gaps: &[(Span, Vec<GapCause>)], holes: &[Hole], frame_nanos: i64) -> Vec
     pairs.retain(|pair| !(pair.agrees && pair.gap.is_none() && pair.hole.is_some_and(fine)));
     pairs
 }
+
+#[cfg(test)]
+#[path = "account_tests.rs"]
+mod tests;

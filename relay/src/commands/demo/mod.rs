@@ -38,14 +38,14 @@ pub(super) struct DemoArguments {
 /// The rebuilding of a small boatyard; the first camera has sound and asks for a password.
 const CAMERAS: [&str; 3] = ["slipway", "gate", "mast-crane"];
 /// What each can hold back with --outages: about 10 s of what it sends, as a good camera does.
-const HELD_BYTES: [usize; 3] = [290_000, 240_000, 310_000];
+const HELD_BYTES: [usize; 3] = [290_000, 220_000, 310_000];
 const USER: &str = "relay";
 const PASSWORD: &str = "harbour-light";
 /// How the configuration of a demo begins.
 const SIGNATURE: &str = "# Written by `forebay demo`. ";
 const PROGRESS: Duration = Duration::from_secs(10);
 /// The same with --outages.
-const PROGRESS_OUTAGES: Duration = Duration::from_secs(4);
+const PROGRESS_OUTAGES: Duration = Duration::from_secs(5);
 /// Gaps of a camera that are listed.
 const GAPS_SHOWN: usize = 30;
 const SEGMENT_SECONDS: u32 = 20;
@@ -344,16 +344,26 @@ fn report(recorded: &[(&str, Pictures)], accounts: &[Coverage]) -> bool {
 
 /// Tells the ledger's account and the truth side by side.
 fn tell_comparison(compared: &[(&str, Comparison)], begin: CaptureTime) {
+    let rows = |heading: &[&str], row: fn(&Comparison, &str) -> Vec<String>| {
+        let heading = heading.iter().map(|word| (*word).to_owned()).collect();
+        let rows = compared.iter().map(|(camera, one)| row(one, camera));
+        std::iter::once(heading).chain(rows).collect::<Vec<_>>()
+    };
+    say("What the relay's ledger says, as `forebay coverage` tells it:");
+    say("");
+    table(&rows(&Comparison::LEDGER_HEADING, Comparison::ledger));
+    say("");
     say(
-        "Recorded: what the relay's ledger says, and what the cameras' own numbers in the files say.",
+        "What the files hold, by the numbers that the cameras have put into their pictures; rescued",
     );
+    say("is what was taken during a dropout and came afterwards:");
     say("");
-    let heading = |words: &[&str]| words.iter().map(|word| (*word).to_owned()).collect();
-    let mut rows = vec![heading(&Comparison::HEADING)];
-    rows.extend(compared.iter().map(|(camera, one)| one.row(camera)));
-    table(&rows);
+    table(&rows(&Comparison::FILES_HEADING, Comparison::files));
     say("");
-    let mut rows = vec![heading(&Comparison::GAPS_HEADING)];
+    say("Gap by gap, in seconds from the start:");
+    say("");
+    let heading = Comparison::GAPS_HEADING.map(str::to_owned);
+    let mut rows = vec![heading.to_vec()];
     for (camera, one) in compared {
         let gaps = one.gaps(camera, begin);
         let more = gaps.len().saturating_sub(GAPS_SHOWN);
@@ -364,6 +374,11 @@ fn tell_comparison(compared: &[(&str, Comparison)], begin: CaptureTime) {
     }
     table(&rows);
     say("");
+    if compared.iter().all(|(_, one)| one.agrees()) {
+        say(
+            "They agree, to a picture at each gap. Nothing else is missing, and nothing is there twice.",
+        );
+    }
 }
 
 #[cfg(test)]

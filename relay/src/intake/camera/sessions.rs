@@ -130,8 +130,8 @@ impl Work<'_> {
         let now = Instant::now();
         self.task.events.session_ended(error);
         let active = self.slot(slot).take();
-        if slot == Slot::Fresh {
-            self.outflow.forget_fresh();
+        if let (Slot::Fresh, Some(fresh)) = (slot, &active) {
+            self.outflow.forget_fresh(fresh.desk.id);
             self.task.events.hedge(HedgeOutcome::Failed);
             self.line.on(Event::Ended(slot, error.cause), now);
             return;
@@ -191,8 +191,9 @@ impl Work<'_> {
                 drop(opening);
                 return;
             }
-            self.fresh = None;
-            self.outflow.forget_fresh();
+            if let Some(fresh) = self.fresh.take() {
+                self.outflow.forget_fresh(fresh.desk.id);
+            }
             if why == Why::NoUnit {
                 self.task.events.session_ended(&self.silent_error(why));
             }

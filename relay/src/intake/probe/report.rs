@@ -114,7 +114,7 @@ impl Report {
             }),
             self.authentication.clone(),
             self.clock
-                .map_or_else(none, |clock| format!("{:+.1}", clock.offset)),
+                .map_or_else(none, |clock| format!("{:+.1}", round(clock.offset))),
             format!("{:.0}", self.round_trip * 1e3),
         ]
     }
@@ -211,6 +211,11 @@ impl Report {
     }
 }
 
+/// To a tenth; zero has no sign.
+fn round(seconds: f64) -> f64 {
+    (seconds * 10.0).round() / 10.0 + 0.0
+}
+
 impl OwnClock {
     fn words(&self) -> String {
         let Self {
@@ -220,21 +225,15 @@ impl OwnClock {
             plausible,
             steps,
         } = *self;
+        let side = if offset > 0.0 { "ahead" } else { "behind" };
         let mut words = if self.lost_its_time() {
             "in 1970".to_owned()
         } else if offset.abs() <= uncertainty {
-            format!("right, as far as can be seen ({offset:+.2} s")
+            format!("right to within {uncertainty:.1} s")
         } else {
-            format!(
-                "{} by {:.2} s (",
-                if offset > 0.0 { "ahead" } else { "behind" },
-                offset.abs()
-            )
+            let offset = offset.abs();
+            format!("{side} by {offset:.2} s, give or take {uncertainty:.1} s")
         };
-        if words.contains('(') {
-            let joint = if words.ends_with('(') { "" } else { ", " };
-            words += &format!("{joint}give or take {uncertainty:.2} s)");
-        }
         words += &match drift_ppm {
             Some(drift) => format!("; drift {drift:+.1} ppm"),
             None => "; drift not known yet: that needs 10 min (--probe-time 11m)".to_owned(),

@@ -54,7 +54,7 @@ mod simulated {
         assert_eq!((clock.drift_ppm, clock.steps), (None, 0));
         let said = said(&report);
         for words in [
-            "clock: right, as far as can be seen",
+            "clock: right to within ",
             "drift not known yet: that needs 10 min",
             "second session: yes; receiver report: accepted",
             "key frames lie 2.0 s apart: one each second would save up to 1.0 s",
