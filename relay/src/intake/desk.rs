@@ -119,7 +119,11 @@ impl Desk {
             self.note_beginning(session, clock);
         }
         events.packets_lost(kind, frame.packets_lost);
-        let stamp = clock.stamp(self.id, index, frame.media_time, arrival)?;
+        let Some(stamp) = clock.stamp(self.id, index, frame.media_time, arrival) else {
+            // The clock has forgotten the session: a defect, and not to be silent.
+            self.gated(kind, events);
+            return None;
+        };
         if stamp.restarted {
             events.media_time_jumped();
         }

@@ -1,5 +1,5 @@
 //! What a camera's line does about silence: the outage policy, as a pure state machine. Events and
-//! instants go in, the next step comes out; the task in `camera.rs` does the I/O.
+//! instants go in, the next step comes out; the task in `camera` does the I/O.
 //!
 //! A line has at most two sessions: the *kept* one, which feeds the hold, and a *fresh* one beside
 //! it. When the kept one falls silent, nothing is sent on it: our own segments would back off
@@ -43,6 +43,9 @@ const KICK_AGAIN: Duration = Duration::from_secs(1);
 /// Kicks that are answered by the connection's end, in a row, after which a camera gets none. One
 /// may be chance: a camera that was restarted answers so too.
 const STRIKES_MAX: u32 = 2;
+/// A refused second session is tried again after this time: it may have been the camera's memory of
+/// one of ours that was cut off.
+const REFUSAL_REMEMBERED: Duration = Duration::from_secs(3600);
 /// After a longer silence the camera may have given the session up, and only its socket drains:
 /// then the fresh session is wanted even if the kept one resumes.
 const SHORT_SILENCE: Duration = Duration::from_secs(20);
@@ -171,7 +174,9 @@ pub struct Line {
     refused: bool,
     link_failures: u32,
     strikes: u32,
-    tolerance: Tolerance,
+    kick: bool,
+    /// When a second session was refused last.
+    refused_second: Option<Instant>,
     /// The last distances of units: an outage among them does not move their median.
     distances: [Duration; 5],
     jitter: fastrand::Rng,
@@ -195,10 +200,8 @@ impl Line {
             refused: false,
             link_failures: 0,
             strikes: 0,
-            tolerance: Tolerance {
-                second_session: true,
-                kick: true,
-            },
+            kick: true,
+            refused_second: None,
             distances: [Duration::ZERO; 5],
             jitter: fastrand::Rng::with_seed(seed),
         }
@@ -206,8 +209,12 @@ impl Line {
 
     /// What the camera was found to stand.
     #[must_use]
-    pub fn tolerance(&self) -> Tolerance {
-        self.tolerance
+    pub fn tolerance(&self, now: Instant) -> Tolerance {
+        let forgotten = |at: Instant| now.saturating_duration_since(at) >= REFUSAL_REMEMBERED;
+        Tolerance {
+            second_session: self.refused_second.is_none_or(forgotten),
+            kick: self.kick,
+        }
     }
 
     /// How long nothing may arrive: as configured, and three of the camera's usual distances of
@@ -303,7 +310,7 @@ impl Line {
                     self.rest_until = now;
                 }
             }
-            Event::NoReports => self.tolerance.kick = false,
+            Event::NoReports => self.kick = false,
         }
     }
 
@@ -356,9 +363,17 @@ impl Line {
     fn kept_ended(&mut self, cause: EndCause, now: Instant) {
         let Some(kept) = self.kept.take() else { return };
         let soon = |kicked: Instant| now.saturating_duration_since(kicked) < KICK_AGAIN * 2;
-        if kept.kicked.is_some_and(soon) && cause == EndCause::Closed {
+        // After a long silence the camera has given the session up by itself.
+        let short = |kicked: Instant| {
+            let heard = kept.heard.unwrap_or(kicked);
+            kicked.saturating_duration_since(heard) < SHORT_SILENCE
+        };
+        let by_kick = kept
+            .kicked
+            .is_some_and(|kicked| soon(kicked) && short(kicked));
+        if by_kick && cause == EndCause::Closed {
             self.strikes += 1;
-            self.tolerance.kick &= self.strikes < STRIKES_MAX;
+            self.kick &= self.strikes < STRIKES_MAX;
         }
         self.not_needed = false;
         match self.fresh {
@@ -380,7 +395,7 @@ impl Line {
         if self.kept.is_none() {
             self.rest(cause, now);
         } else if cause == EndCause::Busy {
-            self.tolerance.second_session = false;
+            self.refused_second = Some(now);
         } else if cause.is_refusal() {
             self.hedge_rest_until = now + self.refusal_rest();
         } else {
@@ -443,7 +458,8 @@ impl Line {
             return self.silent(kept, heard, now);
         }
         // The first packets after a silence need not make a unit: sound comes, or a part of one.
-        let until = kept.resumed.map_or(unit, |resumed| unit.max(resumed)) + self.times.silence;
+        let since = kept.resumed.map_or(unit, |resumed| unit.max(resumed));
+        let until = since + self.times.silence.max(self.dropout());
         if now >= until {
             return self.drop_kept(Why::NoWholeUnit, now);
         }
@@ -461,7 +477,7 @@ impl Line {
             return self.probe(now).unwrap_or(Step::WaitUntil(self.next_probe));
         };
         let mut due = vec![];
-        if self.tolerance.kick && kept.kicks < 2 {
+        if self.kick && kept.kicks < 2 {
             let at = kept.kicked.map_or(now, |kicked| kicked + KICK_AGAIN);
             if now >= at {
                 if let Some(kept) = &mut self.kept {
@@ -471,7 +487,7 @@ impl Line {
             }
             due.push(at);
         }
-        if self.tolerance.second_session && self.fresh.is_none() {
+        if self.tolerance(now).second_session && self.fresh.is_none() {
             if now >= self.hedge_rest_until {
                 return self.open();
             }

@@ -150,7 +150,7 @@ fn a_camera_with_one_session_is_only_kicked() {
     assert_eq!(line.step(now), Step::Kick);
     assert_eq!(line.step(now), Step::Open);
     line.on(Event::Ended(Slot::Fresh, EndCause::Busy), now);
-    assert!(!line.tolerance().second_session);
+    assert!(!line.tolerance(now).second_session);
     // It waits for the kept one, then gives it up for a new one.
     let alone = now + KEPT_PATIENCE_ALONE;
     loop {
@@ -194,7 +194,7 @@ fn a_camera_that_resets_on_kicks_gets_none_after_two() {
         line.on(Event::Playing, now + 300 * MS);
         line.on(Event::Unit(Slot::Kept), now + 400 * MS);
     }
-    assert!(!line.tolerance().kick);
+    assert!(!line.tolerance(now).kick);
 }
 
 #[test]

@@ -55,6 +55,8 @@ pub(super) struct Outflow {
     lulls: Lulls,
     /// Begin of the planned pause that lasts.
     pause: Option<CaptureTime>,
+    /// What is missing did not begin before this.
+    not_before: i64,
     /// How long the last unit of the main track was on its way.
     delayed: Option<i64>,
     /// What was lost on the way since the last unit of the main track.
@@ -75,7 +77,7 @@ impl Outflow {
         let origin = Instant::now();
         Self {
             camera: camera.name.clone(),
-            // What waits of a second session is held beside the hold: a part of its bound.
+            // What waits of a second session is held on top of the hold.
             splice: Splice::new(camera.access_unit.as_usize().max(hold.bytes_max() / 4)),
             hold,
             events,
@@ -91,6 +93,7 @@ impl Outflow {
             told: None,
             lulls: Lulls::default(),
             pause: None,
+            not_before: i64::MIN,
             delayed: None,
             losses: Losses::default(),
             rescue_until: None,
@@ -124,9 +127,16 @@ impl Outflow {
             .saturating_sub(self.nanos(Instant::now()));
         let step = offset.saturating_sub(self.wall_offset);
         if step.saturating_abs() > HOME_STEP_NANOS {
-            self.events.home_clock_stepped(step as f64 / 1e9);
+            let seconds = step as f64 / 1e9;
+            self.events.home_clock_stepped(seconds);
+            let before = self.splice.end().map(|end| self.wall(end));
             self.wall_offset = offset;
             self.splice.begin_timeline();
+            // Capture times leap with it, and what they leap over was never there.
+            if let (Some(begin), Some(end)) = (before, self.splice.end()) {
+                let detail = format!("the home clock was set by {seconds:+.1} s");
+                self.tell(begin, Some(self.wall(end)), GapCause::Relay, detail);
+            }
         }
         if let Some(clock) = self.clock.camera_clock(self.wall_offset) {
             self.events.camera_clock(&clock);
@@ -153,6 +163,13 @@ impl Outflow {
     pub(super) fn path_alive(&mut self, now: Instant) {
         if let Some(lull) = &mut self.lull {
             lull.alive.get_or_insert(now);
+        }
+    }
+
+    /// A connect was not answered: if the path was back, it is gone again.
+    pub(super) fn path_silent(&mut self) {
+        if let Some(lull) = &mut self.lull {
+            lull.alive = None;
         }
     }
 
@@ -265,6 +282,8 @@ impl Outflow {
     pub(super) fn pause_ends(&mut self, now: Instant, end: CaptureTime) {
         if let Some(begin) = self.pause.take() {
             self.tell_pause(begin, Some(end));
+            // What is missing from now on has not begun before the pause.
+            self.not_before = self.nanos(now);
         }
         self.lull(Begin::Start, now);
     }
@@ -297,8 +316,10 @@ impl Outflow {
         self.splice.fresh(unit)
     }
 
-    pub(super) fn forget_fresh(&mut self) {
+    /// The fresh session is of no use.
+    pub(super) fn forget_fresh(&mut self, session: SessionId) {
         self.splice.forget_fresh();
+        self.clock.end(session);
     }
 
     /// A session takes the place of the one before, which has just ended or is about to.
@@ -359,8 +380,10 @@ impl Outflow {
             // Before the first unit there is no end of another to count from.
             let first = told.filter(|_| self.delayed.is_none());
             let first = first.map(|begin| begin.unix_nanos().saturating_sub(self.wall_offset));
+            let not_before = std::mem::replace(&mut self.not_before, i64::MIN);
             if let Some(since) = missing_since
                 .or(first)
+                .map(|since| since.max(not_before))
                 .filter(|since| *since < unit.captured)
             {
                 self.missing(since, unit.captured);
@@ -396,5 +419,16 @@ impl Outflow {
     /// Streams that the next session has; `codec` tells what a stream is coded with, if it is taken.
     pub(super) fn keep_tracks(&mut self, codec: impl Fn(usize) -> Option<crate::hold::Codec>) {
         self.tracks.keep(codec);
+    }
+}
+
+impl Drop for Outflow {
+    /// What the task has told without an end ends with it, be it by a defect: another task's
+    /// evidence has another beginning.
+    fn drop(&mut self) {
+        if let (Some((begin, _)), Some(lull)) = (self.told.take(), self.lull.take()) {
+            let reason = lull.reason(&self.camera, &self.watch(), Instant::now());
+            self.tell(begin, Some(CaptureTime::now()), reason.cause, reason.detail);
+        }
     }
 }

@@ -103,7 +103,7 @@ impl Reception {
             source.jitter = source
                 .jitter
                 .saturating_add(difference)
-                .saturating_sub((source.jitter + 8) >> 4);
+                .saturating_sub(source.jitter.saturating_add(8) >> 4);
         }
     }
 

@@ -284,21 +284,15 @@ impl Session {
     }
 
     /// Whether the session can be left alone while the camera is silent: then the library sends no
-    /// keep-alive into an outage, which would back off and be in the way of the next packet. Gives
-    /// what was received so far, to be asked about with [`has_more_than`](Self::has_more_than).
-    pub(super) fn rests_at(&self) -> Option<u64> {
+    /// keep-alive into an outage, which would back off and be in the way of the next packet.
+    pub(super) fn can_rest(&self) -> bool {
         let interleaved = |reporting: &Reporting| reporting.channel.is_some();
-        if !self.receptions.iter().flatten().all(interleaved) {
-            return None;
-        }
-        self.wire.as_ref()?.bytes_received()
+        self.wire.is_some() && self.receptions.iter().flatten().all(interleaved)
     }
 
-    /// Whether there is something to read since then.
-    pub(super) fn has_more_than(&self, bytes: u64) -> bool {
-        self.wire
-            .as_ref()
-            .is_none_or(|wire| wire.has_more_than(bytes))
+    /// Whether there is something to read, or no way to know.
+    pub(super) fn has_unread(&self) -> bool {
+        self.wire.as_ref().is_none_or(Claim::has_unread)
     }
 
     /// When a packet came last.
@@ -458,10 +452,10 @@ impl Session {
 
 fn send_report(wire: Option<&Claim>, reporting: Option<&mut Reporting>, now: Instant) -> Sent {
     let (Some(wire), Some(reporting)) = (wire, reporting) else {
-        return Sent::Busy;
+        return Sent::Impossible;
     };
     let Some(channel) = reporting.channel else {
-        return Sent::Busy;
+        return Sent::Impossible;
     };
     let report = reporting.reception.report(now);
     wire.send(&reports::interleaved(channel, &report))

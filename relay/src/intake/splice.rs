@@ -152,6 +152,8 @@ struct Tail {
     latest: Option<i64>,
     /// Usual distance of units in ticks.
     usual: Option<f64>,
+    /// The last distance that was taken for a hole.
+    odd: Option<f64>,
     clock_rate: u32,
     /// Media times on the axis let out since the last random access point but one.
     passed: VecDeque<i64>,
@@ -193,14 +195,20 @@ impl Tail {
             self.usual = Some(f64::from(unit.duration));
         } else if let Some(latest) = self.latest
             && time > latest
-            && !self.is_hole(time, unit.random_access, Seam::Inside)
         {
             let step = time.saturating_sub(latest) as f64;
-            // Follows a camera that changes its rate within some ten pictures.
-            self.usual = Some(
-                self.usual
-                    .map_or(step, |usual| usual + (step - usual) / 8.0),
-            );
+            if self.is_hole(time, unit.random_access, Seam::Inside) {
+                // The same hole twice is the camera's new pace.
+                let same = |odd: f64| (step - odd).abs() < odd / 4.0;
+                if self.odd.replace(step).is_some_and(same) {
+                    self.usual = Some(step);
+                }
+            } else {
+                self.odd = None;
+                // Follows a camera that changes its rate within some ten pictures.
+                let follow = |usual: f64| usual + (step - usual) / 8.0;
+                self.usual = Some(self.usual.map_or(step, follow));
+            }
         }
         if unit.random_access
             && unit.kind == TrackKind::Video

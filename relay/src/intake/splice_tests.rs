@@ -228,6 +228,28 @@ fn pictures_that_stand_still_tie_nothing() {
 }
 
 #[test]
+fn a_camera_that_slows_down_makes_one_hole_or_two() {
+    for slower in [3, 8, 12] {
+        let (mut splice, mut out) = begun(100);
+        let first = out.len();
+        for step in 1..200 {
+            let number = 99 + step * slower;
+            let unit = picture(number, 0);
+            let random_access = step % 25 == 0;
+            splice.kept(
+                Passed {
+                    random_access,
+                    ..unit
+                },
+                &mut out,
+            );
+        }
+        let holes = out[first..].iter().filter(|out| out.discontinuity).count();
+        assert!(holes <= 2, "{holes} at every {slower}th picture");
+    }
+}
+
+#[test]
 fn a_full_queue_takes_over() {
     let (mut splice, _) = begun(10);
     let mut small = Splice {

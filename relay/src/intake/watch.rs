@@ -57,6 +57,8 @@ struct Witness {
     /// Since when it plays, and so can testify.
     plays_since: Option<Instant>,
     silent_since: Option<Instant>,
+    /// What it does not notice of others' silences.
+    blind: Duration,
     pauses: VecDeque<(Instant, Instant)>,
 }
 
@@ -72,13 +74,17 @@ impl Witness {
         !open && !self.pauses.iter().any(|(begin, end)| spans(*begin, *end))
     }
 
-    /// How much of a span it was silent too.
+    /// How much of a span it was silent too, or did not play yet.
     fn silent_within(&self, since: Instant, until: Instant) -> Duration {
         let open = self.silent_since.map(|begin| (begin, until));
         let within = |(begin, end): (Instant, Instant)| {
             end.min(until).saturating_duration_since(begin.max(since))
         };
-        self.pauses.iter().copied().chain(open).map(within).sum()
+        let before = self.plays_since.map_or(Duration::ZERO, |begin| {
+            begin.min(until).saturating_duration_since(since)
+        });
+        let pauses = self.pauses.iter().copied().chain(open).map(within);
+        before + pauses.sum::<Duration>()
     }
 }
 
@@ -99,12 +105,20 @@ pub struct SiteWatch {
 }
 
 impl SiteWatch {
-    /// A camera plays, from now on it can testify; or it ceases to.
-    pub fn plays(&mut self, camera: &CameraName, now: Option<Instant>) {
+    /// A camera plays: from now on it can testify, but not of silences shorter than `blind`, which
+    /// are its own rhythm.
+    pub fn plays(&mut self, camera: &CameraName, now: Instant, blind: Duration) {
         let witness = self.cameras.entry(camera.clone()).or_default();
-        witness.plays_since = now;
-        if now.is_none() {
-            witness.silent_since = None;
+        (witness.plays_since, witness.blind) = (Some(now), blind);
+    }
+
+    /// A camera is away, and tells nothing of the others.
+    pub fn is_away(&mut self, camera: &CameraName) {
+        let witness = self.cameras.entry(camera.clone()).or_default();
+        (witness.plays_since, witness.silent_since) = (None, None);
+        // With it went the last who was silent: nobody will be heard again.
+        if self.cameras.values().all(|one| one.silent_since.is_none()) {
+            self.dropout = None;
         }
     }
 
@@ -156,7 +170,8 @@ impl SiteWatch {
             .iter()
             .filter(|(name, witness)| {
                 *name != camera
-                    && witness.plays_since.is_some_and(|begin| begin <= since)
+                    && witness.plays_since.is_some_and(|begin| begin < asked_until)
+                    && witness.blind < asked
                     && witness.heard_before(since)
             })
             .collect();
@@ -221,7 +236,7 @@ mod tests {
     fn site(now: Instant) -> SiteWatch {
         let mut watch = SiteWatch::default();
         for camera in ["slipway", "gate", "mast-crane"] {
-            watch.plays(&name(camera), Some(now));
+            watch.plays(&name(camera), now, S / 2);
         }
         watch
     }
@@ -273,6 +288,26 @@ mod tests {
     }
 
     #[test]
+    fn a_camera_that_is_dead_at_the_start_is_its_own_fault() {
+        let start = Instant::now();
+        let mut watch = SiteWatch::default();
+        watch.plays(&name("slipway"), start + S, S / 2);
+        let judge = |watch: &SiteWatch, seconds: u32| {
+            let silence = Silence {
+                since: start,
+                alive: None,
+                until: start + seconds * S,
+            };
+            watch.judge(&name("gate"), silence).blame
+        };
+        assert_eq!(judge(&watch, 100), Blame::Camera);
+        // One that notices long silences alone says nothing of a short one.
+        watch.plays(&name("slipway"), start + S, 18 * S);
+        assert_eq!(judge(&watch, 10), Blame::Uplink);
+        assert_eq!(judge(&watch, 100), Blame::Camera);
+    }
+
+    #[test]
     fn who_has_long_been_silent_is_no_witness() {
         let start = Instant::now();
         let mut watch = site(start);
@@ -296,7 +331,7 @@ mod tests {
     fn a_lone_camera_is_judged_by_its_path() {
         let start = Instant::now();
         let mut watch = SiteWatch::default();
-        watch.plays(&name("gate"), Some(start));
+        watch.plays(&name("gate"), start, S / 2);
         let since = start + 10 * S;
         let judge = |alive: Option<u32>, until: u32| {
             let silence = Silence {

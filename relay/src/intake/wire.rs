@@ -53,10 +53,10 @@ impl Claim {
         Some(self.0.info()?.bytes_received)
     }
 
-    /// Whether there is something to read beyond the first `bytes`, be it the connection's end.
-    pub(super) fn has_more_than(&self, bytes: u64) -> bool {
-        let info = self.0.info();
-        info.is_none_or(|info| !info.established || info.bytes_received != bytes)
+    /// Whether there is something to read, be it the connection's end.
+    pub(super) fn has_unread(&self) -> bool {
+        let ended = || self.0.info().is_none_or(|info| !info.established);
+        rustix::io::ioctl_fionread(&self.0.socket).map_or(true, |bytes| bytes > 0) || ended()
     }
 
     /// Whether all that was sent on it has been acknowledged.
@@ -76,7 +76,8 @@ impl Claim {
         match rustix::net::send(&self.0.socket, packet, flags) {
             Ok(sent) if sent == packet.len() => Sent::Whole,
             Ok(_) => Sent::Broken,
-            Err(_) => Sent::Busy,
+            Err(rustix::io::Errno::AGAIN) => Sent::Busy,
+            Err(_) => Sent::Impossible,
         }
     }
 }
@@ -88,6 +89,8 @@ pub(super) enum Sent {
     Whole,
     /// Nothing was sent: the connection has something of ours to deliver first.
     Busy,
+    /// There is no way to send anything.
+    Impossible,
     /// Half of it was sent: the connection is of no more use.
     Broken,
 }
@@ -324,7 +327,7 @@ mod tests {
         assert_eq!(wires.len(), 1);
         let claim = Claim(wires.pop().unwrap());
         assert_eq!(claim.bytes_received(), Some(0));
-        assert!(!claim.has_more_than(0));
+        assert!(!claim.has_unread());
         theirs.write_all(&[7; 1234]).unwrap();
         let wait = |done: &dyn Fn() -> bool| {
             (0..200).any(|_| {
@@ -333,7 +336,10 @@ mod tests {
             })
         };
         assert!(wait(&|| claim.bytes_received() == Some(1234)));
-        assert!(claim.has_more_than(0) && !claim.has_more_than(1234));
+        assert!(claim.has_unread());
+        let mut arrived = [0; 1234];
+        (&ours).read_exact(&mut arrived).unwrap();
+        assert!(!claim.has_unread());
 
         assert_eq!(claim.send(b"report"), Sent::Whole);
         let mut read = [0; 6];
@@ -344,6 +350,6 @@ mod tests {
         while rustix::net::send(&ours, &[0; 65536], flags).is_ok() {}
         assert_eq!(claim.send(b"report"), Sent::Busy);
         drop(theirs);
-        assert!(wait(&|| claim.has_more_than(1234)));
+        assert!(wait(&|| claim.has_unread()));
     }
 }

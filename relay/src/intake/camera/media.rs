@@ -6,10 +6,11 @@ use std::time::{Duration, Instant};
 use super::super::assemble::Frame;
 use super::super::line::{Event, Phase, Slot};
 use super::super::lull::Begin;
-use super::super::session::Item;
+use super::super::session::{Item, farewell};
 use super::super::splice::Verdict;
 use super::super::watch::SiteWatch;
 use super::super::wire::Sent;
+use super::sessions::REPORT_ANSWER;
 use super::{PULSE, Work};
 use crate::units::CaptureTime;
 
@@ -36,11 +37,11 @@ impl Work<'_> {
         match item {
             Item::Frames { stream, frames } => {
                 // Sound that goes on must not hide that the pictures have ceased.
-                if desk.counts(session, stream) {
-                    self.line.on(Event::Unit(slot), Instant::now());
-                    if slot == Slot::Kept {
-                        self.testify(Some(Instant::now()));
-                    }
+                // Of the fresh session only what can be used counts.
+                if slot == Slot::Kept && desk.counts(session, stream) {
+                    let now = Instant::now();
+                    self.line.on(Event::Unit(slot), now);
+                    self.testify(Some(now));
                 }
                 self.frames(slot, stream, frames, arrival);
             }
@@ -79,7 +80,12 @@ impl Work<'_> {
             let Some(unit) = passed else { continue };
             let verdict = match slot {
                 Slot::Kept => self.outflow.kept(unit),
-                Slot::Fresh => self.outflow.fresh(unit),
+                Slot::Fresh => {
+                    if active.desk.counts(&active.session, stream) {
+                        self.line.on(Event::Unit(slot), Instant::now());
+                    }
+                    self.outflow.fresh(unit)
+                }
             };
             if verdict == Verdict::Reached {
                 reached = true;
@@ -119,10 +125,14 @@ impl Work<'_> {
         if silence.is_some() {
             self.silent = None;
             if let Some(kept) = &mut self.kept {
-                kept.rests_at = None;
+                kept.rests = false;
             }
+            // A late answer would say nothing of the next silence.
+            self.probes.clear();
             self.finish_kick(true);
             self.outflow.resumed(heard);
+        } else {
+            self.speaks_again();
         }
     }
 
@@ -156,12 +166,12 @@ impl Work<'_> {
     /// Leaves a quiet session alone, before anybody knows whether it is silent. Until when to look
     /// again.
     pub(super) fn rest_quiet(&mut self, now: Instant) -> Option<Instant> {
-        let kept = self.kept.as_mut().filter(|kept| kept.rests_at.is_none())?;
+        let kept = self.kept.as_mut().filter(|kept| !kept.rests)?;
         let quiet = kept.session.heard()? + QUIET;
         if now < quiet {
             return Some(quiet);
         }
-        kept.rests_at = kept.session.rests_at();
+        kept.rests = kept.session.can_rest();
         None
     }
 
@@ -186,7 +196,11 @@ impl Work<'_> {
     pub(super) fn testify(&mut self, now: Option<Instant>) {
         if self.testifies != now.is_some() {
             self.testifies = now.is_some();
-            self.watch().plays(&self.task.camera.name, now);
+            let blind = self.line.dropout().mul_f64(PAUSE_SHARE);
+            match now {
+                Some(now) => self.watch().plays(&self.task.camera.name, now, blind),
+                None => self.watch().is_away(&self.task.camera.name),
+            }
         }
     }
 
@@ -207,15 +221,19 @@ impl Work<'_> {
             }
         }
         self.note_packets();
-        let reports = self.line.tolerance().kick && self.silent.is_none();
+        let reports = self.line.tolerance(now).kick && self.silent.is_none();
         if let Some(kept) = &mut self.kept {
             let lively = |heard: Instant| now.saturating_duration_since(heard) < LIVELY;
             if reports && kept.session.heard().is_some_and(lively) {
                 match kept.session.report(now) {
                     Some(Sent::Whole) => kept.reported = Some(now),
-                    // The session is spoilt and will say so.
-                    Some(Sent::Broken | Sent::Busy) | None => {}
+                    // A session that is broken will say so.
+                    Some(Sent::Broken | Sent::Busy | Sent::Impossible) | None => {}
                 }
+            }
+            let survived = |at: Instant| now.saturating_duration_since(at) > REPORT_ANSWER;
+            if kept.reported.is_some_and(survived) {
+                self.report_strikes = 0;
             }
             let shut = |since: Instant| since.elapsed() > 2 * self.task.camera.first_unit;
             if kept.desk.shut_since().is_some_and(shut) {
@@ -273,10 +291,11 @@ impl Work<'_> {
 
     pub(super) async fn close(mut self) {
         self.testify(None);
-        self.fresh = None;
-        self.opening = None;
-        if let Some(kept) = self.kept.take() {
-            kept.session.close(&self.group).await;
+        let half = self.opening.take().is_some() || self.fresh.take().is_some();
+        match self.kept.take() {
+            Some(kept) => kept.session.close(&self.group).await,
+            None if half => farewell(&self.group).await,
+            None => {}
         }
         self.task.status.set(Phase::Resting);
         self.task.events.phase(Phase::Resting);

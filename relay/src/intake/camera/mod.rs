@@ -132,6 +132,8 @@ struct Work<'a> {
     /// Since when the session is silent, as the site's cameras were told.
     silent: Option<Instant>,
     kicked: bool,
+    /// Connections that ended right after a report, in a row.
+    report_strikes: u32,
     /// Since when connects go unanswered without a session.
     unanswered: Option<Instant>,
     wanted: bool,
@@ -171,6 +173,7 @@ impl<'a> Work<'a> {
             heard: None,
             silent: None,
             kicked: false,
+            report_strikes: 0,
             unanswered: None,
             wanted: true,
             plan_holds_until: None,
@@ -234,7 +237,8 @@ impl<'a> Work<'a> {
                 self.line.on(Event::NoKick, Instant::now());
                 self.task.events.kick(KickOutcome::Impossible);
             }
-            Sent::Broken => kept.rests_at = None,
+            Sent::Impossible => self.task.events.kick(KickOutcome::Impossible),
+            Sent::Broken => kept.rests = false,
         }
     }
 
@@ -296,7 +300,7 @@ impl<'a> Work<'a> {
                 self.probes.clear();
                 self.unanswered = None;
             }
-            Probed::Silent => {}
+            Probed::Silent => self.outflow.path_silent(),
             Probed::Impossible(error) => {
                 let error = SessionError::new(EndCause::Connect, format!("connect: {error}"));
                 if self.kept.is_none() {

@@ -14,26 +14,29 @@ use crate::telemetry::{HedgeOutcome, KickOutcome};
 /// How often a session that is left alone in a silence is looked at.
 const GLANCE: Duration = Duration::from_millis(20);
 /// A connection that a camera ends so soon after a report was ended by it.
-const REPORT_ANSWER: Duration = Duration::from_millis(1500);
+pub(super) const REPORT_ANSWER: Duration = Duration::from_millis(1500);
+/// After as many such ends in a row it gets no more reports.
+const REPORT_STRIKES_MAX: u32 = 2;
 
 /// A session that plays, and its desk.
 pub(super) struct Active {
     pub(super) session: Session,
     pub(super) desk: Desk,
-    /// Bytes received when it was left alone in a silence.
-    pub(super) rests_at: Option<u64>,
-    /// When a report was sent last that nothing has answered yet.
+    /// It is left alone until there is something to read.
+    pub(super) rests: bool,
+    /// When a report was sent last.
     pub(super) reported: Option<Instant>,
 }
 
 impl Active {
     /// The next item; of a session that is left alone, once there is one to have.
     pub(super) async fn next(&mut self) -> Result<Item, SessionError> {
-        if let Some(bytes) = self.rests_at {
-            while !self.session.has_more_than(bytes) {
+        while self.rests {
+            if self.session.has_unread() {
+                self.rests = false;
+            } else {
                 tokio::time::sleep(GLANCE).await;
             }
-            self.rests_at = None;
         }
         self.session.next().await
     }
@@ -55,7 +58,7 @@ impl Work<'_> {
         let active = Active {
             session,
             desk,
-            rests_at: None,
+            rests: false,
             reported: None,
         };
         if self.kept.is_some() {
@@ -89,7 +92,9 @@ impl Work<'_> {
         }
         self.heard = active.session.heard();
         self.kicked = false;
-        self.speaks_again();
+        if self.heard.is_some() {
+            self.speaks_again();
+        }
         self.kept = Some(active);
     }
 
@@ -159,7 +164,12 @@ impl Work<'_> {
         now: Instant,
     ) {
         let soon = |at: Instant| now.saturating_duration_since(at) < REPORT_ANSWER;
-        if flowed && error.cause == EndCause::Closed && active.reported.is_some_and(soon) {
+        if !(flowed && error.cause == EndCause::Closed && active.reported.is_some_and(soon)) {
+            return;
+        }
+        // Once may be chance.
+        self.report_strikes += 1;
+        if self.report_strikes == REPORT_STRIKES_MAX {
             self.line.on(Event::NoReports, now);
             self.task.events.no_reports();
         }
@@ -210,8 +220,14 @@ impl Work<'_> {
         self.finish_kick(false);
         if why == Why::NotWanted {
             self.testify(None);
+            (self.silent, self.unanswered) = (None, None);
+            self.probes.clear();
             active.session.close(&self.group).await;
             return;
+        }
+        if why != Why::Silent && self.silent.is_none() {
+            // It was not silent, and is away from now on.
+            self.testify(None);
         }
         let error = self.silent_error(why);
         self.task.events.session_ended(&error);
@@ -219,7 +235,7 @@ impl Work<'_> {
             .lull(Begin::Silence, active.session.heard().unwrap_or(now));
         self.outflow.note(&error);
         // Over a path that is alive a good-bye is heard, and one with few sessions needs it.
-        let polite = why == Why::Silent && !self.line.tolerance().second_session;
+        let polite = why == Why::Silent && !self.line.tolerance(now).second_session;
         self.leave(active, polite).await;
     }
 
