@@ -91,8 +91,10 @@ impl Written {
             .collect();
         let (first, last) = (decode.first()?, decode.last()?);
         self.usual = *durations.last()?;
-        self.decoded = Some(*last);
         self.end = last.saturating_add(i64::from(self.usual));
+        // Where what follows was not known, the last duration is a guess: what comes a little
+        // earlier is decoded at its end nevertheless, and shown in time by its offset.
+        self.decoded = Some(self.end.saturating_sub(1));
         Some(Run {
             track,
             start: u64::try_from(*first).unwrap_or(0),
