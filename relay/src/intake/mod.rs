@@ -18,6 +18,7 @@ pub mod gate;
 pub mod line;
 pub mod lull;
 mod outflow;
+mod phase;
 pub mod probe;
 pub mod reports;
 mod sdp;
@@ -28,5 +29,5 @@ mod wire;
 
 pub use camera::{CameraStatus, CameraTask};
 pub use cause::{EndCause, SessionError};
-pub use line::Phase;
 pub use outflow::SharedWatch;
+pub use phase::Phase;

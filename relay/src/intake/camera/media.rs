@@ -4,8 +4,9 @@ use std::sync::{MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::super::assemble::Frame;
-use super::super::line::{Event, Phase, Slot};
+use super::super::line::{Event, Slot};
 use super::super::lull::Begin;
+use super::super::phase::Phase;
 use super::super::session::{Item, farewell};
 use super::super::splice::Verdict;
 use super::super::watch::SiteWatch;

@@ -17,9 +17,10 @@ use tokio::net::TcpStream;
 
 use super::cause::{EndCause, SessionError};
 use super::clock::SessionId;
-use super::line::{Event, Line, LineTimes, Phase, Slot, Step};
+use super::line::{Event, Line, LineTimes, Slot, Step};
 use super::lull::Begin;
 use super::outflow::{Outflow, SharedWatch};
+use super::phase::Phase;
 use super::session::{Item, Session};
 use super::wire::Sent;
 use crate::archive::ledger::Ledger;
