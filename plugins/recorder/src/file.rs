@@ -39,7 +39,7 @@ struct Written {
     /// negative one is lawful (`trun` version 1), but ffmpeg 5.1 then shows the whole track late,
     /// and so out of step with the sound. An edit list takes the delay back.
     delay: i64,
-    /// The last decode time.
+    /// What comes is decoded later than this.
     decoded: Option<i64>,
     /// Where the last sample ends.
     end: i64,

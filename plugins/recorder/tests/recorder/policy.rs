@@ -284,6 +284,29 @@ fn silence_flushes_then_finishes() {
     assert_eq!(recorder.host().counter("units_skipped"), 1);
 }
 
+/// In silence the last duration is a guess. ISO/IEC 14496-12 §8.8.12: `tfdt` is the sum of all
+/// durations before.
+#[test]
+fn what_comes_earlier_than_guessed_overlaps_nothing() {
+    let mut recorder = recorder(10);
+    feed(&mut recorder, (0..40).map(picture));
+    recorder.tick(BEGIN + 2 * SECOND);
+    recorder.tick(BEGIN + 7 * SECOND);
+    assert_eq!(recorder.host().held_units, 0.0);
+    let early = |n: i64| UnitInfo {
+        media_time: n * STEP - 9,
+        ..picture(n)
+    };
+    feed(&mut recorder, (40..60).map(early));
+    recorder.stop();
+    let read = samples(&recorder.host().files[0], 1);
+    assert_eq!(read.len(), 60);
+    for two in read.windows(2) {
+        assert_eq!(two[0].decode + u64::from(two[0].duration), two[1].decode);
+    }
+    assert_eq!(read[40].shown, 40 * STEP - 9);
+}
+
 #[test]
 fn a_first_fragment_that_ends_with_silence_knows_its_rate() {
     let mut recorder = recorder(10);

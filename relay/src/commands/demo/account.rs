@@ -9,6 +9,9 @@ use crate::units::CaptureTime;
 
 /// How far a gap may begin before another one ends and be the same.
 const TOUCHING: i64 = 1_000_000;
+/// At the start and at the end one side of a gap is the relay's clock and the other the capture time
+/// of a picture: between them lies the time to draw and code it, which no relay can see.
+const DRAWING: i64 = 250_000_000;
 
 /// What is known of a camera, other than by the ledger.
 #[derive(Debug)]
@@ -291,7 +294,9 @@ fn pair(gaps: &[(Span, Vec<GapCause>)], holes: &[Hole], frame_nanos: i64) -> Vec
             gap: Some((*span, causes.clone())),
             hole,
             agrees: hole.map_or(alone(*span), |hole| {
-                span.nanos().abs_diff(hole.span.nanos()) <= frame_nanos.unsigned_abs()
+                let edge = matches!(hole.why, Why::Start | Why::End);
+                let allowed = frame_nanos + if edge { DRAWING } else { 0 };
+                span.nanos().abs_diff(hole.span.nanos()) <= allowed.unsigned_abs()
             }),
         });
     }

@@ -81,6 +81,9 @@ fn a_true_account_agrees() {
     // Two causes of one gap are one gap.
     let split = [TRUE[0], (30, 33, UPLINK), (33, 38, CAMERA), TRUE[2]];
     assert!(compare(&split, &there(), &dropped).agrees());
+    // The relay can't see how long the first picture was drawn.
+    let late = [(0, 8, RELAY), TRUE[1], TRUE[2]];
+    assert!(compare(&late, &there(), &dropped).agrees());
     // A picture more or less is no matter.
     let off = [TRUE[0], (31, 38, UPLINK), TRUE[2]];
     assert!(compare(&off, &there(), &dropped).agrees());
@@ -97,6 +100,7 @@ fn what_is_not_true_is_seen() {
     let more = [TRUE[0], TRUE[1], (45, 48, UPLINK), TRUE[2]];
     disagree(&more, &there(), &dropped);
     disagree(&[TRUE[0], (30, 40, UPLINK), TRUE[2]], &there(), &dropped);
+    disagree(&[(0, 9, RELAY), TRUE[1], TRUE[2]], &there(), &dropped);
     // Pictures that the camera has sent, be it a single one.
     disagree(&TRUE, &there(), &dropped[1..]);
     let mut single = there();
