@@ -67,7 +67,12 @@ fn the_outage_policy_keeps_its_promises() {
         }
         assert_eq!((figures.duplicates, figures.reorderings), (0, 0));
         assert_eq!(figures.lost_in_between, 0);
-        let worst = figures.errors.iter().copied().map(f64::abs).fold(0.0, f64::max);
+        let worst = figures
+            .errors
+            .iter()
+            .copied()
+            .map(f64::abs)
+            .fold(0.0, f64::max);
         assert!(worst < 0.1, "a capture time is wrong by {worst} s");
     }
 }

@@ -496,7 +496,9 @@ impl Line {
         }
         let patience = if kept.stands {
             let silence = alive.saturating_duration_since(heard);
-            silence.clamp(KEPT_PATIENCE, KEPT_PATIENCE_MAX)
+            // The next try comes one first time-out after twice the silence: tries are 1, 3, 7,
+            // 15 … first time-outs after the last packet that came through.
+            (silence + KEPT_PATIENCE).min(KEPT_PATIENCE_MAX)
         } else {
             KEPT_PATIENCE
         };

@@ -71,7 +71,12 @@ fn in_a_silence_nothing_is_sent_until_the_path_answers() {
 #[test]
 fn a_session_that_acknowledges_is_waited_for_longer() {
     let start = Instant::now();
-    for (silent, patience) in [(2 * S, 2 * S), (5 * S, 5 * S), (60 * S, KEPT_PATIENCE_MAX)] {
+    let longer = |silent| silent + KEPT_PATIENCE;
+    for (silent, patience) in [
+        (2 * S, longer(2 * S)),
+        (8 * S, longer(8 * S)),
+        (60 * S, KEPT_PATIENCE_MAX),
+    ] {
         let mut line = flowing(start);
         let now = start + silent;
         assert_eq!(line.step(now), Step::Probe);
