@@ -496,21 +496,16 @@ impl Line {
             }
             due.push(self.hedge_rest_until);
         }
-        let patience = if kept.stands {
-            let silence = alive.saturating_duration_since(heard);
-            // The next try comes one first time-out after twice the silence: tries are 1, 3, 7,
-            // 15 … first time-outs after the last packet that came through.
-            (silence + KEPT_PATIENCE).min(KEPT_PATIENCE_MAX)
-        } else {
-            KEPT_PATIENCE
+        // The next try comes one first time-out after twice the silence: tries are 1, 3, 7, 15 …
+        // first time-outs after the last packet that came through.
+        let next_try = alive.saturating_duration_since(heard) + KEPT_PATIENCE;
+        let patience = match self.fresh {
+            Some(_) if fresh_waits && kept.stands => Some(next_try.min(KEPT_PATIENCE_MAX)),
+            Some(_) if fresh_waits => Some(KEPT_PATIENCE),
+            Some(_) => None,
+            None => Some(next_try.clamp(KEPT_PATIENCE_ALONE, KEPT_PATIENCE_ALONE_MAX)),
         };
-        let patience = if fresh_waits {
-            Some(alive + patience)
-        } else {
-            let alone = self.fresh.is_none();
-            let patience = silence.clamp(KEPT_PATIENCE_ALONE, KEPT_PATIENCE_ALONE_MAX);
-            alone.then(|| alive + patience)
-        };
+        let patience = patience.map(|patience| alive + patience);
         if patience.is_some_and(|until| now >= until) {
             return self.drop_kept(Why::Silent, now);
         }
