@@ -157,7 +157,7 @@ fn a_camera_with_one_session_is_only_kicked() {
     line.on(Event::Ended(Slot::Fresh, EndCause::Busy), now);
     assert!(!line.tolerance(now).second_session);
     // It waits for the kept one, then gives it up for a new one.
-    let alone = now + KEPT_PATIENCE_ALONE;
+    let alone = now + 5 * S + KEPT_PATIENCE;
     loop {
         match line.step(now) {
             Step::WaitUntil(until) => now = until,
