@@ -589,7 +589,7 @@ fn a_camera_that_restarts_with_its_clock_set_back_is_not_in_the_past() {
                     let camera = 1_800_000_000_000 * MS + truth - set_back;
                     let (seconds, rest) = (camera / 1_000_000_000, camera % 1_000_000_000);
                     let seconds = (seconds + NTP_TO_UNIX_SECONDS) as u64;
-                    let ntp = seconds << 32 | ((rest as u64) << 32) / 1_000_000_000;
+                    let ntp = (seconds << 32) | (((rest as u64) << 32) / 1_000_000_000);
                     clock.sender_report(id, 0, frame * 3600, ntp, at(truth + 30 * MS));
                 }
                 let stamp = clock.stamp(id, 0, frame * 3600, at(truth + 30 * MS));
