@@ -19,7 +19,7 @@ pub const FPS: f64 = 25.0;
 /// Their bit rate.
 pub const BITS_PER_SECOND: u64 = 4_000_000;
 
-/// The cameras at the far end; they differ in what they hold back, see [`Plan::buffers`].
+/// The cameras at the far end; they differ in what they hold back, see [`Plan::send_buffers`].
 pub const CAMERAS: [&str; 2] = ["slipway", "gate"];
 /// What they ask of the kernel as `SO_SNDBUF` unless told otherwise, in bytes.
 pub const DEFAULT_SEND_BUFFERS: [u32; 2] = [512_000, 4_000_000];
