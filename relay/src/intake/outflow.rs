@@ -19,8 +19,9 @@ use crate::units::{CameraName, CaptureTime};
 /// A home clock that is off by more than this from what it was was set; the system's own
 /// corrections are slewed.
 const HOME_STEP_NANOS: i64 = 250_000_000;
-/// How often the ledger is told what a lull that lasts is put down to.
-const TELL_EVERY: Duration = Duration::from_secs(5);
+/// How often the ledger is told again what a lull that lasts is put down to, if that stays the same:
+/// each time is a line of a journal.
+const TELL_AGAIN: Duration = Duration::from_secs(60);
 
 /// A number that no timeline had before.
 fn next_timeline() -> u32 {
@@ -30,6 +31,15 @@ fn next_timeline() -> u32 {
 
 /// The cameras of a site, as each other's witnesses.
 pub type SharedWatch = Arc<Mutex<SiteWatch>>;
+
+/// What the ledger was told of a lull that lasts.
+#[derive(Debug, Clone, Copy)]
+struct Told {
+    /// Of the evidence.
+    begin: CaptureTime,
+    at: Instant,
+    cause: GapCause,
+}
 
 /// What a camera's sessions become.
 #[derive(Debug)]
@@ -50,8 +60,7 @@ pub(super) struct Outflow {
     /// Unix time minus monotonic time.
     wall_offset: i64,
     lull: Option<Lull>,
-    /// Begin of the evidence that was told of it, and when.
-    told: Option<(CaptureTime, Instant)>,
+    told: Option<Told>,
     lulls: Lulls,
     /// Begin of the planned pause that lasts.
     pause: Option<CaptureTime>,
@@ -141,12 +150,7 @@ impl Outflow {
         if let Some(clock) = self.clock.camera_clock(self.wall_offset) {
             self.events.camera_clock(&clock);
         }
-        if self
-            .told
-            .is_none_or(|(_, at)| now.saturating_duration_since(at) >= TELL_EVERY)
-        {
-            self.tell_lull(now);
-        }
+        self.tell_lull(now);
     }
 
     // --- Lulls ---------------------------------------------------------------------------------
@@ -194,15 +198,25 @@ impl Outflow {
     fn tell_lull(&mut self, now: Instant) {
         let Some(lull) = &self.lull else { return };
         let reason = lull.reason(&self.camera, &self.watch(), now);
-        // Within a pulse of its beginning it may yet turn out that nothing is missing.
+        if let Some(told) = &self.told {
+            let due = now.saturating_duration_since(told.at) >= TELL_AGAIN;
+            if !due && told.cause == reason.cause {
+                return;
+            }
+        }
+        // What was let out ends there; what still waits in the camera may yet fill some of it.
         let begin = match self.told {
-            Some((begin, _)) => begin,
+            Some(told) => told.begin,
             None => match (lull.begin, self.splice.end()) {
                 (Begin::Silence | Begin::Ended, Some(end)) => self.wall(end),
                 _ => self.wall(self.nanos(lull.since)),
             },
         };
-        self.told = Some((begin, now));
+        self.told = Some(Told {
+            begin,
+            at: now,
+            cause: reason.cause,
+        });
         self.tell(begin, None, reason.cause, reason.detail);
     }
 
@@ -221,7 +235,7 @@ impl Outflow {
     fn lull_ends(&mut self, now: Instant) -> Option<CaptureTime> {
         let lull = self.lull.take()?;
         let reason = lull.reason(&self.camera, &self.watch(), now);
-        let begin = self.told.take().map(|(begin, _)| begin);
+        let begin = self.told.take().map(|told| told.begin);
         if let Some(begin) = begin {
             // What is missing is told when it shows: it may be less.
             self.ledger.withdraw(&self.camera, Witness::Intake, begin);
@@ -269,9 +283,9 @@ impl Outflow {
     /// The camera is not wanted from now on, as planned.
     pub(super) fn pause_begins(&mut self, now: CaptureTime, end: Option<CaptureTime>) {
         // What was missing until now is not made right by the plan.
-        if let (Some((begin, _)), Some(lull)) = (self.told.take(), self.lull.take()) {
+        if let (Some(told), Some(lull)) = (self.told.take(), self.lull.take()) {
             let reason = lull.reason(&self.camera, &self.watch(), Instant::now());
-            self.tell(begin, Some(now), reason.cause, reason.detail);
+            self.tell(told.begin, Some(now), reason.cause, reason.detail);
         }
         self.lull = None;
         self.pause = Some(now);
@@ -426,9 +440,10 @@ impl Drop for Outflow {
     /// What the task has told without an end ends with it, be it by a defect: another task's
     /// evidence has another beginning.
     fn drop(&mut self) {
-        if let (Some((begin, _)), Some(lull)) = (self.told.take(), self.lull.take()) {
+        if let (Some(told), Some(lull)) = (self.told.take(), self.lull.take()) {
             let reason = lull.reason(&self.camera, &self.watch(), Instant::now());
-            self.tell(begin, Some(CaptureTime::now()), reason.cause, reason.detail);
+            let now = CaptureTime::now();
+            self.tell(told.begin, Some(now), reason.cause, reason.detail);
         }
     }
 }
