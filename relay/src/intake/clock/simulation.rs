@@ -412,27 +412,3 @@ fn days_with_outages() {
         assert!(camera.plausible, "{name}");
     }
 }
-
-/// What a stamp costs with a whole window: `cargo test --release -- --ignored --nocapture`.
-#[test]
-#[ignore = "prints a measurement"]
-fn cost_of_a_stamp() {
-    let mut clock = Clock::new();
-    let id = clock.begin([(0, NonZeroU32::new(RATE as u32).unwrap())]);
-    let mut random = fastrand::Rng::with_seed(1);
-    let arrivals: Vec<(i64, i64)> = (0..FRAMES)
-        .map(|frame| {
-            (
-                frame * RATE / 15,
-                frame * SECOND / 15 + random.i64(0..40 * MS),
-            )
-        })
-        .collect();
-    let begin = std::time::Instant::now();
-    let mut sum = 0;
-    for (ticks, arrival) in arrivals {
-        sum ^= clock.stamp(id, 0, ticks, arrival).unwrap().captured;
-    }
-    let nanos = begin.elapsed().as_nanos() / FRAMES as u128;
-    println!("{nanos} ns a stamp ({sum:x})");
-}
