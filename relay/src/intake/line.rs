@@ -36,9 +36,12 @@ const KEPT_PATIENCE: Duration = Duration::from_millis(1200);
 /// The longest wait for a kept session whose camera has acknowledged the kick: it stands, and will
 /// drain what it holds once its own TCP tries again. That takes up to as long again as the silence
 /// lasted (RFC 6298 §5.5): a kick does not shorten it where the camera's socket has nothing unsent.
-const KEPT_PATIENCE_MAX: Duration = Duration::from_secs(20);
-/// The least wait where no fresh session can be had beside it: a new one would cost all that it holds.
+/// The fresh session's units wait meanwhile, as long as there is room for them.
+const KEPT_PATIENCE_MAX: Duration = Duration::from_secs(60);
+/// The least and the longest wait where no fresh session can be had beside it: a new one costs all
+/// that it holds, but meanwhile what the camera takes is lost.
 const KEPT_PATIENCE_ALONE: Duration = Duration::from_secs(6);
+const KEPT_PATIENCE_ALONE_MAX: Duration = Duration::from_secs(10);
 /// Time between the first kick and the second. More would only feed our own back-off.
 const KICK_AGAIN: Duration = Duration::from_secs(1);
 /// Kicks that are answered by the connection's end, in a row, after which a camera gets none. One
@@ -501,7 +504,7 @@ impl Line {
             Some(_) if fresh_waits && kept.stands => Some(next_try.min(KEPT_PATIENCE_MAX)),
             Some(_) if fresh_waits => Some(KEPT_PATIENCE),
             Some(_) => None,
-            None => Some(next_try.clamp(KEPT_PATIENCE_ALONE, KEPT_PATIENCE_MAX)),
+            None => Some(next_try.clamp(KEPT_PATIENCE_ALONE, KEPT_PATIENCE_ALONE_MAX)),
         };
         let patience = patience.map(|patience| alive + patience);
         if patience.is_some_and(|until| now >= until) {
