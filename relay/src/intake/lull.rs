@@ -152,6 +152,31 @@ impl Lulls {
         self.0.push_back((since, until, reason));
     }
 
+    /// A short silence right behind a dropout of the uplink belongs to it: the cameras' buffers all
+    /// drain at once, and the link drops what its queue can't take.
+    #[must_use]
+    pub fn in_its_wake(&self, since: i64, until: i64, reason: Reason) -> Reason {
+        let behind = i64::try_from(BEHIND.as_nanos()).unwrap_or(i64::MAX);
+        let Some((_, before, _)) = self
+            .0
+            .back()
+            .filter(|(_, _, before)| before.cause == GapCause::Uplink)
+        else {
+            return reason;
+        };
+        let after = since.saturating_sub(*before);
+        let short = until.saturating_sub(since) < behind;
+        if reason.cause != GapCause::Camera || !short || !(0..behind).contains(&after) {
+            return reason;
+        }
+        let seconds = after as f64 / 1e9;
+        let detail = format!(
+            "{}; the uplink had been back for {seconds:.1} s",
+            reason.detail
+        );
+        Reason::new(GapCause::Uplink, detail)
+    }
+
     /// What a hole from `begin` is put down to, whose last unit before was `delayed` by so much and
     /// during which so much was counted lost.
     #[must_use]
@@ -254,6 +279,14 @@ mod tests {
             lulls.reason(200 * SECOND, 3 * SECOND, none).cause,
             GapCause::Uplink
         );
+        let silent = Reason::new(GapCause::Camera, "silent alone".into());
+        let wake = |since: i64, until: i64| {
+            let (since, until) = (since * SECOND, until * SECOND);
+            lulls.in_its_wake(since, until, silent.clone()).cause
+        };
+        assert_eq!(wake(133, 135), GapCause::Uplink);
+        assert_eq!(wake(133, 150), GapCause::Camera);
+        assert_eq!(wake(143, 145), GapCause::Camera);
         // It drained, and was silent again until its next key frame.
         let alone = Reason::new(GapCause::Camera, "silent alone".into());
         lulls.push(131 * SECOND, 133 * SECOND, alone.clone());

@@ -234,7 +234,11 @@ impl Outflow {
     /// Units come out again; gives the begin of what was told of the lull.
     fn lull_ends(&mut self, now: Instant) -> Option<CaptureTime> {
         let lull = self.lull.take()?;
-        let reason = lull.reason(&self.camera, &self.watch(), now);
+        let (since, until) = (self.nanos(lull.since), self.nanos(now));
+        let mut reason = lull.reason(&self.camera, &self.watch(), now);
+        if lull.begin == Begin::Silence {
+            reason = self.lulls.in_its_wake(since, until, reason);
+        }
         let begin = self.told.take().map(|told| told.begin);
         if let Some(begin) = begin {
             // What is missing is told when it shows: it may be less.
@@ -246,8 +250,7 @@ impl Outflow {
             .map(|alive| now.saturating_duration_since(alive));
         self.events
             .resumed(now.saturating_duration_since(lull.since), recovery);
-        self.lulls
-            .push(self.nanos(lull.since), self.nanos(now), reason);
+        self.lulls.push(since, until, reason);
         begin
     }
 
