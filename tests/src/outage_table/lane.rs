@@ -16,6 +16,8 @@ use crate::{
     Camera, Configuration, Metrics, Relay, SiteServer, http_get, mp4_files, silent, unix_now,
 };
 
+/// Those of all that flow that are the relay's: it comes first.
+const RELAY: u32 = (1 << CAMERAS.len()) - 1;
 /// Time between two looks at what has arrived.
 const LOOK: Duration = Duration::from_millis(100);
 /// How long all streams may take to flow at the start, and again after an outage.
@@ -276,7 +278,8 @@ fn outages(
             links.iter().for_each(|link| link.outage(length));
             thread::sleep(length);
             flowing.store(0, Ordering::Relaxed);
-            await_all(flowing, all, index);
+            // What the relay stands beside may stay away for longer; that is its figure.
+            await_all(flowing, all & RELAY, index);
             Happened {
                 seconds,
                 begin,
