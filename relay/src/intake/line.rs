@@ -32,7 +32,9 @@ const PROBE_EVERY: Duration = Duration::from_millis(500);
 const ALIVE_FOR: Duration = Duration::from_secs(2);
 /// How long the kept session may stay silent on a living path while a fresh one has units to give,
 /// if it shows no sign of life. A kick makes most resume within 0.3 s.
-const KEPT_PATIENCE: Duration = Duration::from_millis(1200);
+const KEPT_PATIENCE: Duration = Duration::from_millis(800);
+/// A first time-out of TCP and some, behind which its next try comes.
+const FIRST_TIMEOUT: Duration = Duration::from_millis(1200);
 /// The longest wait for a kept session whose camera has acknowledged the kick: it stands, and will
 /// drain what it holds once its own TCP tries again. That takes up to as long again as the silence
 /// lasted (RFC 6298 §5.5): a kick does not shorten it where the camera's socket has nothing unsent.
@@ -499,7 +501,7 @@ impl Line {
         }
         // The next try comes one first time-out after twice the silence: tries are 1, 3, 7, 15 …
         // first time-outs after the last packet that came through.
-        let next_try = alive.saturating_duration_since(heard) + KEPT_PATIENCE;
+        let next_try = alive.saturating_duration_since(heard) + FIRST_TIMEOUT;
         let patience = match self.fresh {
             Some(_) if fresh_waits && kept.stands => Some(next_try.min(KEPT_PATIENCE_MAX)),
             Some(_) if fresh_waits => Some(KEPT_PATIENCE),

@@ -59,10 +59,8 @@ fn in_a_silence_nothing_is_sent_until_the_path_answers() {
     assert_eq!(line.phase(now), Phase::Hedging);
     line.on(Event::Playing, now + 300 * MS);
     assert_eq!(line.phase(now + 300 * MS), Phase::Splicing);
-    // A second kick, and no third.
-    assert_eq!(line.step(now + S), Step::Kick);
-    line.on(Event::Unit(Slot::Fresh), now + S);
-    assert!(matches!(line.step(now + S), Step::WaitUntil(_)));
+    line.on(Event::Unit(Slot::Fresh), now + 700 * MS);
+    assert!(matches!(line.step(now + 700 * MS), Step::WaitUntil(_)));
     let patience = now + KEPT_PATIENCE;
     assert_eq!(line.step(patience), Step::Drop(Slot::Kept, Why::Silent));
     assert_eq!(line.phase(patience), Phase::Flowing);
@@ -71,7 +69,7 @@ fn in_a_silence_nothing_is_sent_until_the_path_answers() {
 #[test]
 fn a_session_that_acknowledges_is_waited_for_longer() {
     let start = Instant::now();
-    let longer = |silent| silent + KEPT_PATIENCE;
+    let longer = |silent| silent + FIRST_TIMEOUT;
     for (silent, patience) in [
         (2 * S, longer(2 * S)),
         (8 * S, longer(8 * S)),
@@ -157,7 +155,7 @@ fn a_camera_with_one_session_is_only_kicked() {
     line.on(Event::Ended(Slot::Fresh, EndCause::Busy), now);
     assert!(!line.tolerance(now).second_session);
     // It waits for the kept one, then gives it up for a new one.
-    let alone = now + 5 * S + KEPT_PATIENCE;
+    let alone = now + 5 * S + FIRST_TIMEOUT;
     loop {
         match line.step(now) {
             Step::WaitUntil(until) => now = until,
