@@ -68,7 +68,7 @@ def encoder(a):
             "option-string=scenecut=0 ! h264parse",
             "video/x-h264,stream-format=byte-stream,alignment=au",
         )
-    options = f"bframes={a.bframes}:b-adapt=0:open-gop=0:scenecut=0:pools=1:frame-threads=1"
+    options = f"bframes={a.bframes}:b-adapt=0:open-gop=0:scenecut=0:pools=none:frame-threads=1:wpp=0"
     if a.bframes == 0:
         options += ":rc-lookahead=0"
     return (
