@@ -123,6 +123,9 @@ pub(super) struct Assembler {
     buffer: DepacketizeBuf,
     pending: Option<Pending>,
     first_packet: Option<retina::Timestamp>,
+    /// Units that came out of the packet that brought trouble for the one before it: the trouble
+    /// must be told first.
+    late: Vec<Frame>,
     unit_bytes_max: usize,
 }
 
@@ -162,6 +165,7 @@ impl Assembler {
             buffer,
             pending: None,
             first_packet: None,
+            late: Vec::new(),
             unit_bytes_max,
         }))
     }
@@ -186,6 +190,7 @@ impl Assembler {
         packet: &ReceivedPacket,
         frames: &mut Vec<Frame>,
     ) -> Result<(), Trouble> {
+        frames.append(&mut self.late);
         self.first_packet.get_or_insert(packet.timestamp());
         let unit = Pending::with(self.pending, packet);
         self.pending = Some(unit);
@@ -203,17 +208,38 @@ impl Assembler {
             }
             return Ok(());
         }
+        let Err(trouble) = self.feed(packet, unit, frames) else {
+            return Ok(());
+        };
+        // The library gives up on the stream here; a fresh start can go on.
+        self.reset()?;
+        // The first packet of a unit may only tell that the one before it never ended: it is the
+        // beginning of a whole unit then, which is lost without it.
+        let mut again = Vec::new();
+        if bytes == size && self.feed(packet, unit, &mut again).is_ok() {
+            self.late = again;
+            return Err(trouble);
+        }
+        self.reset()?;
+        if let Some(pending) = &mut self.pending {
+            pending.headless = true;
+        }
+        Err(trouble)
+    }
+
+    /// Gives a packet to the depacketizer and takes what that completes. After an error the
+    /// depacketizer must be given no more.
+    fn feed(
+        &mut self,
+        packet: &ReceivedPacket,
+        unit: Pending,
+        frames: &mut Vec<Frame>,
+    ) -> Result<(), Trouble> {
         let before = frames.len();
         let meta = PacketMeta::from_received(packet);
-        if let Err(error) = self
-            .buffer
+        self.buffer
             .push(&mut self.depacketizer, meta, packet.payload())
-        {
-            // It may have something ready all the same, and must not be given more before that is
-            // taken: the next push would panic.
-            self.reset()?;
-            return Err(Trouble::Malformed(first_line(&error)));
-        }
+            .map_err(|error| Trouble::Malformed(first_line(&error)))?;
         loop {
             match self.depacketizer.pull() {
                 None => {
@@ -246,8 +272,6 @@ impl Assembler {
                 }),
                 Some(Ok(_)) => {}
                 Some(Err(error)) => {
-                    // The library gives up on the stream here; a fresh start can go on.
-                    self.reset()?;
                     return Err(Trouble::Malformed(first_line(&format!("{error:?}"))));
                 }
             }

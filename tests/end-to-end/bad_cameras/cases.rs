@@ -189,9 +189,13 @@ pub(super) const FAULTS: &[Case] = &[
     Case { footage: Footage::AllButOneRun, ..case("oversize", Behaviour::OversizeUnit { bytes: 3 * ACCESS_UNIT },
            Fate::Survives(Some("oversize"))) },
     Case { footage: Footage::OutsideFault, ..case("oversize-huge", Behaviour::OversizeUnit { bytes: 16 * ACCESS_UNIT },
-           flows(&["oversize"], "no end")) },
+           Fate::Ends {
+        causes: &["oversize"], words: "no end", phases: &["refused", "flowing", "seeking", "connecting", "waiting"] }) },
     Case { footage: Footage::OutsideFault, ..case("endless", Behaviour::EndlessFragment { bytes_per_second: 2_000_000 },
            Fate::Ends { causes: &["oversize"], words: "no end", phases: &["refused", "seeking", "connecting", "waiting"] }) },
+    // So slow that it stays under all bounds, and then goes on with the next unit.
+    Case { footage: Footage::OutsideFault, ..case("stuck-unit", Behaviour::EndlessFragment { bytes_per_second: 20_000 },
+           Fate::Ends { causes: &["silent"], words: "although packets did", phases: &["waiting", "resting", "seeking", "connecting"] }) },
     case("closes", Behaviour::CloseMidUnit, flows(&["closed"], "closed the connection")),
     case("resizes", Behaviour::ChangeResolution, Fate::Survives(None)),
     case("restarts-1970", Behaviour::RestartWithClock1970, Fate::Ends {
@@ -221,7 +225,8 @@ pub(super) const FLOODS: &[Case] = &[
     Case { footage: Footage::OutsideFault, ..case("endless", Behaviour::EndlessFragment { bytes_per_second: FLOOD },
            Fate::Ends { causes: &["oversize"], words: "no end", phases: &["refused", "seeking", "connecting", "waiting"] }) },
     Case { footage: Footage::OutsideFault, ..case("oversize-huge", Behaviour::OversizeUnit { bytes: 3 * FLOOD },
-           flows(&["oversize"], "no end")) },
+           Fate::Ends {
+        causes: &["oversize"], words: "no end", phases: &["refused", "flowing", "seeking", "connecting", "waiting"] }) },
 ];
 
 impl Case {

@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use forebay_tests::recording::{self, Sample, Track, decode, packets, pictures, stream_units};
+use forebay_tests::recording::{self, Sample, decode, packets, pictures, stream_units};
 use forebay_tests::{Sent, mp4_files};
 use serde_json::Value;
 
