@@ -138,6 +138,15 @@ pub struct Camera {
     pub quirks: Quirks,
 }
 
+impl Camera {
+    /// What a second session may keep waiting, on top of the hold: a quarter of it, but a whole unit
+    /// in any case.
+    #[must_use]
+    pub fn splice_bytes_max(&self) -> usize {
+        self.access_unit.as_usize().max(self.hold.as_usize() / 4)
+    }
+}
+
 /// How media travel from the camera.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Transport {

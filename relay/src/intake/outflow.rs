@@ -86,8 +86,7 @@ impl Outflow {
         let origin = Instant::now();
         Self {
             camera: camera.name.clone(),
-            // What waits of a second session is held on top of the hold.
-            splice: Splice::new(camera.access_unit.as_usize().max(hold.bytes_max() / 4)),
+            splice: Splice::new(camera.splice_bytes_max()),
             hold,
             events,
             ledger,
@@ -330,12 +329,15 @@ impl Outflow {
 
     /// A unit of the fresh session.
     pub(super) fn fresh(&mut self, unit: Passed) -> Verdict {
-        self.splice.fresh(unit)
+        let verdict = self.splice.fresh(unit);
+        self.events.splice_bytes(self.splice.waiting_bytes());
+        verdict
     }
 
     /// The fresh session is of no use.
     pub(super) fn forget_fresh(&mut self, session: SessionId) {
         self.splice.forget_fresh();
+        self.events.splice_bytes(0);
         self.clock.end(session);
     }
 
@@ -354,6 +356,7 @@ impl Outflow {
         };
         let mut out = std::mem::take(&mut self.out);
         self.splice.take_over(has_video, offset, &mut out);
+        self.events.splice_bytes(0);
         self.sessions = before.map(|before| (before, session));
         self.tie();
         self.pour(&mut out);

@@ -147,7 +147,7 @@ impl Crew {
             events: CameraEvents::new(
                 yard.telemetry,
                 (&camera.name, &camera.site),
-                hold.bytes_max(),
+                (hold.bytes_max(), camera.splice_bytes_max()),
             ),
             ledger: yard.ledger.clone(),
             watch: Arc::clone(self.watches.entry(camera.site.clone()).or_default()),

@@ -213,6 +213,8 @@ families! {
     media_time_jumps: Family<OfCamera, Counter> = "camera_media_time_jumps", "Times that the camera's media time jumped within a session";
     hold_bytes: Family<OfCamera, Gauge> = "hold_bytes", "Payload in the hold";
     hold_bytes_max: Family<OfCamera, Gauge> = "hold_max_bytes", "Bound of hold_bytes";
+    splice_bytes: Family<OfCamera, Gauge> = "splice_bytes", "Units of a second session that wait for what the first still drains";
+    splice_bytes_max: Family<OfCamera, Gauge> = "splice_max_bytes", "Bound of splice_bytes";
     sink_units: Family<OfSink, Counter> = "sink_units", "Units handed to the plugin";
     sink_lag: Family<OfSink, Gauge> = "sink_lag_units", "Units in the hold that the plugin has not been handed";
     sink_lost_units: Family<OfSink, Counter> = "sink_lost_units", "Units that the plugin never got because it was behind or started anew";

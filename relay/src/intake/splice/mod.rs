@@ -288,6 +288,12 @@ impl Splice {
         }
     }
 
+    /// What waits of the fresh session.
+    #[must_use]
+    pub fn waiting_bytes(&self) -> usize {
+        self.queued_bytes
+    }
+
     /// The fresh session is of no use.
     pub fn forget_fresh(&mut self) {
         self.queue.clear();

@@ -91,6 +91,7 @@ struct CameraInner {
     video: TrackMetrics,
     audio: TrackMetrics,
     hold_bytes: Gauge,
+    splice_bytes: Gauge,
     calm_ended: Calm,
     calm_fault: Calm,
     calm_time: Calm,
@@ -103,7 +104,7 @@ impl CameraEvents {
     pub fn new(
         telemetry: &Arc<Telemetry>,
         (camera, site): (&CameraName, &SiteName),
-        hold_bytes_max: usize,
+        (hold_bytes_max, splice_bytes_max): (usize, usize),
     ) -> Self {
         let families = &telemetry.families;
         let of_camera = OfCamera {
@@ -150,14 +151,21 @@ impl CameraEvents {
         let of_site = OfSite { site: site.clone() };
         drop(telemetry.dropout_seconds.get_or_create(&of_site));
         drop(telemetry.recovery_seconds.get_or_create(&of_site));
-        let bound = i64::try_from(hold_bytes_max).unwrap_or(i64::MAX);
-        families.hold_bytes_max.get_or_create(&of_camera).set(bound);
+        let bounds = [
+            (&families.hold_bytes_max, hold_bytes_max),
+            (&families.splice_bytes_max, splice_bytes_max),
+        ];
+        for (family, bound) in bounds {
+            let bound = i64::try_from(bound).unwrap_or(i64::MAX);
+            family.get_or_create(&of_camera).set(bound);
+        }
         let events = Self(Arc::new(CameraInner {
             camera: camera.clone(),
             site: site.clone(),
             video: track(TrackKind::Video),
             audio: track(TrackKind::Audio),
             hold_bytes: families.hold_bytes.get_or_create_owned(&of_camera),
+            splice_bytes: families.splice_bytes.get_or_create_owned(&of_camera),
             telemetry: Arc::clone(telemetry),
             calm_ended: Calm::new(REPEAT),
             calm_fault: Calm::new(REPEAT),
@@ -436,6 +444,13 @@ impl CameraEvents {
     pub fn hold_bytes(&self, bytes: usize) {
         self.0
             .hold_bytes
+            .set(i64::try_from(bytes).unwrap_or(i64::MAX));
+    }
+
+    /// What waits of a second session.
+    pub fn splice_bytes(&self, bytes: usize) {
+        self.0
+            .splice_bytes
             .set(i64::try_from(bytes).unwrap_or(i64::MAX));
     }
 }
