@@ -108,7 +108,12 @@ impl Lull {
             ),
             Begin::Ended => {
                 let text = self.error.as_ref().map(|(_, text)| text.clone());
-                Reason::new(GapCause::Camera, text.unwrap_or_default())
+                let text = text.unwrap_or_default();
+                if watch.left_together(camera, self.since) {
+                    let text = format!("{text}; so did the site's other sessions");
+                    return Reason::new(GapCause::Uplink, text);
+                }
+                Reason::new(GapCause::Camera, text)
             }
             Begin::Start | Begin::Silence => {
                 let silence = Silence {

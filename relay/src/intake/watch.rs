@@ -56,6 +56,8 @@ pub struct Verdict {
 struct Witness {
     /// Since when it plays, and so can testify.
     plays_since: Option<Instant>,
+    /// When its session ended, if it played.
+    left_at: Option<Instant>,
     silent_since: Option<Instant>,
     /// What it does not notice of others' silences.
     blind: Duration,
@@ -113,8 +115,11 @@ impl SiteWatch {
     }
 
     /// A camera is away, and tells nothing of the others.
-    pub fn is_away(&mut self, camera: &CameraName) {
+    pub fn is_away(&mut self, camera: &CameraName, now: Instant) {
         let witness = self.cameras.entry(camera.clone()).or_default();
+        if witness.plays_since.is_some() {
+            witness.left_at = Some(now);
+        }
         (witness.plays_since, witness.silent_since) = (None, None);
         // With it went the last who was silent: nobody will be heard again.
         if self.cameras.values().all(|one| one.silent_since.is_none()) {
@@ -152,6 +157,24 @@ impl SiteWatch {
         witness.pauses.push_back((since, now));
         let since = self.dropout.take()?;
         Some(Dropout { since, until: now })
+    }
+
+    /// Whether the sessions of all other cameras that played ended about when that of `camera` did.
+    /// What stands between closes all connections at once; cameras, each its own.
+    #[must_use]
+    pub fn left_together(&self, camera: &CameraName, at: Instant) -> bool {
+        let near = |left: Instant| {
+            left.saturating_duration_since(at) < TOGETHER
+                && at.saturating_duration_since(left) < TOGETHER
+        };
+        let mut others = self
+            .cameras
+            .iter()
+            .filter(|(name, _)| *name != camera)
+            .map(|(_, witness)| (witness.left_at.is_some_and(near), witness.plays_since))
+            .filter(|(left, plays)| *left || plays.is_some_and(|begin| begin < at))
+            .peekable();
+        others.peek().is_some() && others.all(|(left, _)| left)
     }
 
     /// Who is to blame for a silence of `camera`.
@@ -305,6 +328,24 @@ mod tests {
         watch.plays(&name("slipway"), start + S, 18 * S);
         assert_eq!(judge(&watch, 10), Blame::Uplink);
         assert_eq!(judge(&watch, 100), Blame::Camera);
+    }
+
+    #[test]
+    fn sessions_that_end_together_are_the_uplinks() {
+        let start = Instant::now();
+        let mut watch = site(start);
+        let end = start + 10 * S;
+        assert!(!watch.left_together(&name("gate"), end));
+        watch.is_away(&name("slipway"), end + S);
+        assert!(!watch.left_together(&name("gate"), end), "one goes on");
+        watch.is_away(&name("mast-crane"), end - S);
+        assert!(watch.left_together(&name("gate"), end));
+        // They may be back before it is asked.
+        watch.plays(&name("slipway"), end + 2 * S, S / 2);
+        assert!(watch.left_together(&name("gate"), end));
+        assert!(!watch.left_together(&name("gate"), end + 60 * S));
+        let alone = SiteWatch::default();
+        assert!(!alone.left_together(&name("gate"), end));
     }
 
     #[test]

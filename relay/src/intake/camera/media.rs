@@ -200,7 +200,7 @@ impl Work<'_> {
             let blind = self.line.dropout().mul_f64(PAUSE_SHARE);
             match now {
                 Some(now) => self.watch().plays(&self.task.camera.name, now, blind),
-                None => self.watch().is_away(&self.task.camera.name),
+                None => (self.watch()).is_away(&self.task.camera.name, Instant::now()),
             }
         }
     }
