@@ -52,7 +52,7 @@ fn in_a_silence_nothing_is_sent_until_the_path_answers() {
             other => panic!("{other:?} after {:?}", now - start),
         }
     }
-    assert_eq!(probes, 60);
+    assert_eq!(probes, 120);
     line.on(Event::Answered, now);
     assert_eq!(line.step(now), Step::Kick);
     assert_eq!(line.step(now), Step::Open);
