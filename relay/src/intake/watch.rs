@@ -15,9 +15,11 @@ use crate::units::CameraName;
 const TOGETHER: Duration = Duration::from_secs(3);
 /// Pauses remembered a camera: an uplink that drops out each 10 s fills them in 10 minutes.
 const PAUSES_MAX: usize = 64;
-/// How long a camera may take to send again on a path that is alive (RFC 6298 back-off ended by a
-/// kick, set-up, a group of pictures) before the rest of the silence is its own.
+/// How long a camera may take to send again once its TCP has tried (set-up, a group of pictures)
+/// before the rest of the silence is its own.
 const RECOVERY: Duration = Duration::from_secs(10);
+/// TCP's longest pause between two tries (RFC 6298 §2.4 allows any from 60 s; Linux has 120 s).
+const BACK_OFF_MAX: Duration = Duration::from_secs(120);
 /// A path that answers so soon after the last packet was never away: probing begins after a second.
 const AT_ONCE: Duration = Duration::from_millis(2000);
 
@@ -204,7 +206,16 @@ impl SiteWatch {
             .map(|(name, _)| name.as_str())
             .collect();
         let late = alive
-            .map(|alive| alive + RECOVERY)
+            .map(|alive| {
+                // What its TCP tries again comes as long after the path's return as the silence had
+                // lasted, and a link that goes again begins that anew.
+                let backed_off = alive.saturating_duration_since(since).min(BACK_OFF_MAX);
+                let away = (others.iter())
+                    .map(|(_, witness)| witness.silent_within(alive, until))
+                    .min()
+                    .unwrap_or_default();
+                alive + backed_off + RECOVERY + away
+            })
             .filter(|late| *late < until);
         if let Some(name) = went_on.first() {
             let grounds = format!("{name} went on meanwhile");
@@ -331,6 +342,28 @@ mod tests {
     }
 
     #[test]
+    fn a_link_that_goes_again_is_no_camera_that_stays_silent() {
+        let start = Instant::now();
+        let mut watch = site(start);
+        let since = start + 100 * S;
+        let silence = Silence {
+            since,
+            alive: Some(since + 10 * S),
+            until: since + 45 * S,
+        };
+        // Back for two seconds, then away for twenty.
+        for camera in ["slipway", "mast-crane"] {
+            watch.heard(&name(camera), since, since + 10 * S);
+        }
+        let from = |watch: &SiteWatch| watch.judge(&name("gate"), silence).camera_from;
+        assert_eq!(from(&watch), Some(since + 30 * S));
+        for camera in ["slipway", "mast-crane"] {
+            watch.heard(&name(camera), since + 12 * S, since + 32 * S);
+        }
+        assert_eq!(from(&watch), None);
+    }
+
+    #[test]
     fn sessions_that_end_together_are_the_uplinks() {
         let start = Instant::now();
         let mut watch = site(start);
@@ -387,6 +420,6 @@ mod tests {
         assert_eq!(judge(Some(1), 30).blame, Blame::Camera);
         let mixed = judge(Some(20), 60);
         assert_eq!(mixed.blame, Blame::Uplink);
-        assert_eq!(mixed.camera_from, Some(since + 30 * S));
+        assert_eq!(mixed.camera_from, Some(since + 50 * S));
     }
 }
