@@ -151,7 +151,11 @@ struct Kept {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Fresh {
     Opening,
-    Playing { since: Instant, has_units: bool },
+    /// With its last unit.
+    Playing {
+        since: Instant,
+        unit: Option<Instant>,
+    },
 }
 
 /// What the camera stands.
@@ -299,14 +303,14 @@ impl Line {
                 }
             }
             Event::Unit(Slot::Fresh) => {
-                if let Some(Fresh::Playing { has_units, .. }) = &mut self.fresh {
-                    *has_units = true;
+                if let Some(Fresh::Playing { unit, .. }) = &mut self.fresh {
+                    *unit = Some(now);
                 }
                 (self.refusals, self.link_failures) = (0, 0);
             }
             Event::Spliced => {
-                if let Some(Fresh::Playing { since, has_units }) = self.fresh.take() {
-                    self.keep(since, has_units.then_some(now));
+                if let Some(Fresh::Playing { since, unit }) = self.fresh.take() {
+                    self.keep(since, unit);
                 }
             }
             Event::Ended(Slot::Kept, cause) => self.kept_ended(cause, now),
@@ -328,7 +332,7 @@ impl Line {
         self.fresh = if self.kept.is_some() {
             Some(Fresh::Playing {
                 since: now,
-                has_units: false,
+                unit: None,
             })
         } else {
             self.keep(now, None);
@@ -385,9 +389,9 @@ impl Line {
         self.not_needed = false;
         match self.fresh {
             // It goes on alone.
-            Some(Fresh::Playing { since, has_units }) => {
+            Some(Fresh::Playing { since, unit }) => {
                 self.fresh = None;
-                self.keep(since, has_units.then_some(now));
+                self.keep(since, unit);
             }
             Some(Fresh::Opening) => {}
             None => self.rest(cause, now),
@@ -442,13 +446,10 @@ impl Line {
     }
 
     fn watch(&mut self, kept: Kept, now: Instant) -> Step {
-        if self.not_needed && matches!(self.fresh, Some(fresh) if !fresh.has_units()) {
+        if self.not_needed && matches!(self.fresh, Some(fresh) if fresh.unit().is_none()) {
             return self.drop_fresh(Why::NotNeeded);
         }
-        if let Some(Fresh::Playing {
-            since,
-            has_units: false,
-        }) = self.fresh
+        if let Some(Fresh::Playing { since, unit: None }) = self.fresh
             && now >= since + self.times.first_unit
         {
             return self.drop_fresh(Why::NoUnit);
@@ -475,15 +476,31 @@ impl Line {
 
     /// The kept session is silent: probe, then kick and hedge.
     fn silent(&mut self, kept: Kept, heard: Instant, now: Instant) -> Step {
-        let fresh_waits = self.fresh.is_some_and(Fresh::has_units);
-        if fresh_waits {
+        let fresh_unit = self.fresh.and_then(Fresh::unit);
+        match fresh_unit {
             // A fresh session that has units proves the path better than any connect.
-            self.alive.get_or_insert(now);
+            Some(unit) if now < unit + self.dropout() => {
+                self.alive.get_or_insert(now);
+            }
+            // One that had some and falls silent too: the path has gone again. What the kept one
+            // still holds waits for the next return, with as much patience.
+            Some(unit) if self.alive.is_some_and(|alive| alive <= unit) => {
+                self.alive = None;
+                if let Some(kept) = &mut self.kept {
+                    (kept.kicks, kept.kicked) = (0, None);
+                }
+            }
+            Some(_) | None => {}
         }
+        let fresh_waits = fresh_unit.is_some();
         let Some(alive) = self.alive else {
             return self.probe(now).unwrap_or(Step::WaitUntil(self.next_probe));
         };
-        let mut due = vec![];
+        let mut due: Vec<_> = fresh_unit
+            .filter(|unit| alive <= *unit)
+            .map(|unit| unit + self.dropout())
+            .into_iter()
+            .collect();
         if self.kick && kept.kicks < 2 {
             let at = kept.kicked.map_or(now, |kicked| kicked + KICK_AGAIN);
             if now >= at {
@@ -582,14 +599,12 @@ impl Line {
 }
 
 impl Fresh {
-    fn has_units(self) -> bool {
-        matches!(
-            self,
-            Self::Playing {
-                has_units: true,
-                ..
-            }
-        )
+    /// When its last unit came.
+    fn unit(self) -> Option<Instant> {
+        match self {
+            Self::Opening => None,
+            Self::Playing { unit, .. } => unit,
+        }
     }
 }
 

@@ -84,11 +84,53 @@ fn a_session_that_acknowledges_is_waited_for_longer() {
         line.on(Event::Playing, now);
         line.on(Event::Unit(Slot::Fresh), now);
         line.on(Event::Acknowledged, now);
-        assert_eq!(line.step(now + S), Step::Kick);
-        assert!(matches!(line.step(now + patience - MS), Step::WaitUntil(_)));
+        let mut step = |at: Instant| {
+            line.on(Event::Unit(Slot::Fresh), at);
+            line.step(at)
+        };
+        assert_eq!(step(now + S), Step::Kick);
+        assert!(matches!(step(now + patience - MS), Step::WaitUntil(_)));
         let dropped = Step::Drop(Slot::Kept, Why::Silent);
-        assert_eq!(line.step(now + patience), dropped);
+        assert_eq!(step(now + patience), dropped);
     }
+}
+
+/// A link that flaps must not cost what the kept session holds: its patience begins anew with each
+/// return of the path.
+#[test]
+fn when_the_path_goes_again_the_kept_session_is_kicked_again() {
+    let start = Instant::now();
+    let mut line = flowing(start);
+    let back = start + 10 * S;
+    assert_eq!(line.step(back), Step::Probe);
+    line.on(Event::Answered, back);
+    assert_eq!(line.step(back), Step::Kick);
+    assert_eq!(line.step(back), Step::Open);
+    line.on(Event::Playing, back);
+    line.on(Event::Acknowledged, back);
+    let last = back + 500 * MS;
+    line.on(Event::Unit(Slot::Fresh), last);
+    // It is away for longer than the kept session would have been waited for.
+    let mut now = last;
+    let mut probes = 0;
+    while now < last + 30 * S {
+        match line.step(now) {
+            Step::Probe => probes += 1,
+            Step::WaitUntil(until) => now = until,
+            // The second kick was due before anybody could know.
+            Step::Kick => assert!(now <= back + KICK_AGAIN),
+            other => panic!("{other:?} after {:?}", now - last),
+        }
+    }
+    assert!(probes > 100, "{probes}");
+    line.on(Event::Answered, now);
+    assert_eq!(line.step(now), Step::Kick);
+    let Step::WaitUntil(again) = line.step(now) else {
+        panic!("the fresh session is still there");
+    };
+    assert_eq!(again, now + KICK_AGAIN);
+    line.on(Event::Unit(Slot::Kept), now + 200 * MS);
+    assert!(!line.is_silent(now + 200 * MS));
 }
 
 #[test]
