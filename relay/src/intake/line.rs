@@ -45,6 +45,8 @@ const KEPT_PATIENCE_MAX: Duration = Duration::from_secs(60);
 /// that it holds, but meanwhile what the camera takes is lost.
 const KEPT_PATIENCE_ALONE: Duration = Duration::from_secs(6);
 const KEPT_PATIENCE_ALONE_MAX: Duration = Duration::from_secs(10);
+/// After a longer silence the next try is farther off than what a camera's buffer mostly holds.
+const ALONE_SILENCE_MAX: Duration = Duration::from_secs(12);
 /// Time between the first kick and the second. More would only feed our own back-off.
 const KICK_AGAIN: Duration = Duration::from_secs(1);
 /// Kicks that are answered by the connection's end, in a row, after which a camera gets none. One
@@ -519,11 +521,13 @@ impl Line {
         }
         // The next try comes one first time-out after twice the silence: tries are 1, 3, 7, 15 …
         // first time-outs after the last packet that came through.
-        let next_try = alive.saturating_duration_since(heard) + FIRST_TIMEOUT;
+        let away = alive.saturating_duration_since(heard);
+        let next_try = away + FIRST_TIMEOUT;
         let patience = match self.fresh {
             Some(_) if fresh_waits && kept.stands => Some(next_try.min(KEPT_PATIENCE_MAX)),
             Some(_) if fresh_waits => Some(KEPT_PATIENCE),
             Some(_) => None,
+            None if away > ALONE_SILENCE_MAX => Some(KEPT_PATIENCE),
             None => Some(next_try.clamp(KEPT_PATIENCE_ALONE, KEPT_PATIENCE_ALONE_MAX)),
         };
         let patience = patience.map(|patience| alive + patience);

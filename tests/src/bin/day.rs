@@ -1,7 +1,7 @@
 //! A day of outages in compressed form: see `tests/bench/day`, which builds and starts this.
 //!
 //!     day [--outages 180] [--shorten 3] [--length 1200] [--seed 1] [--keep FOLDER]
-//!         [--check yes|no] [--beyond-p95 2] [--beyond-max 3] [--growth-mb 6]
+//!         [--check yes|no] [--beyond-p95 2] [--beyond-share 0.1] [--growth-mb 6]
 //!
 //! Lengths are seconds. With `--check yes` it ends with status 1 if the relay misses a bar. The relay
 //! is `FOREBAY_BIN`, or built from this repository.
@@ -42,7 +42,7 @@ fn main() -> Result<ExitCode, Box<dyn Error>> {
             "--seed" => plan.seed = parse(&name, &value, 0, u64::MAX)?,
             "--keep" => keep = Some(PathBuf::from(value)),
             "--beyond-p95" => bars.beyond_p95 = parse(&name, &value, 0.0, 3600.0)?,
-            "--beyond-max" => bars.beyond_max = parse(&name, &value, 0.0, 3600.0)?,
+            "--beyond-share" => bars.beyond_share = parse(&name, &value, 0.0, 1.0)?,
             "--growth-mb" => bars.growth = 1_000_000 * parse::<u64>(&name, &value, 0, 100_000)?,
             "--check" => {
                 check = match value.as_str() {
