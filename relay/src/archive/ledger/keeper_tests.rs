@@ -122,8 +122,8 @@ fn pause(ms: u64) {
     std::thread::sleep(Duration::from_millis(ms));
 }
 
-/// A run with footage, an outage and its end.
-fn day(dir: &Path) -> Arc<Telemetry> {
+/// A run with footage, an outage and its end. The footage is longer at both ends by so many ms.
+fn day(dir: &Path, beyond: i64) -> Arc<Telemetry> {
     let relay = Relay::start(dir);
     let now = CaptureTime::now();
     pause(2600);
@@ -133,14 +133,14 @@ fn day(dir: &Path) -> Arc<Telemetry> {
         later(now, 1000 * MS),
         0,
     ));
-    relay.record(now, 0, 1000);
+    relay.record(now, -beyond, 1000);
     relay.ledger.tell(evidence(
         Witness::Intake,
         GapCause::Uplink,
         later(now, 1000 * MS),
         900,
     ));
-    relay.record(now, 1900, 2600);
+    relay.record(now, 1900, 2600 + beyond);
     let telemetry = Arc::clone(&relay.telemetry);
     relay.close();
     telemetry
@@ -155,7 +155,8 @@ fn metric(telemetry: &Telemetry, line: &str) -> Option<f64> {
 #[test]
 fn what_is_recorded_and_what_is_missing() {
     let dir = TempDir::new().unwrap();
-    let telemetry = day(dir.path());
+    // However busy the machine is: nothing is missing at the run's ends.
+    let telemetry = day(dir.path(), 60_000);
     let coverage = coverage(dir.path());
     assert_eq!(causes(&coverage), ["uplink"], "{coverage:?}");
     let missing = coverage.gaps[0].span.nanos();
@@ -255,7 +256,7 @@ fn a_torn_journal_is_cut_to_whole_lines() {
 fn a_rebuilt_catalog_tells_the_same() {
     let dir = TempDir::new().unwrap();
     let (archive, spool) = folders(dir.path());
-    day(dir.path());
+    day(dir.path(), 0);
     // A second run is killed: with a file open, and in an outage.
     let relay = Relay::start(dir.path());
     let now = CaptureTime::now();
@@ -283,7 +284,7 @@ fn a_rebuilt_catalog_tells_the_same() {
     relay.record(now, 0, 1200);
     relay.close();
     let original = coverage(copy.path());
-    assert_eq!(causes(&original)[0], "uplink");
+    assert!(causes(&original).contains(&"uplink"), "{original:?}");
     assert!(causes(&original).contains(&"camera"), "{original:?}");
     assert!(causes(&original).contains(&"relay"), "{original:?}");
 
@@ -331,7 +332,7 @@ fn copy_tree(from: &Path, to: &Path) {
 fn a_lost_or_damaged_catalog_is_made_anew_while_the_relay_runs() {
     let dir = TempDir::new().unwrap();
     let (_, spool) = folders(dir.path());
-    day(dir.path());
+    day(dir.path(), 0);
     let path = spool.join(crate::archive::catalog::FILE);
     let original = coverage(dir.path());
     let other = rusqlite::Connection::open(spool.join("other")).unwrap();
@@ -405,11 +406,13 @@ fn footage_counts_while_the_archive_is_away() {
     let relay = Relay::start(dir.path());
     let now = CaptureTime::now();
     pause(800);
-    relay.record(now, 0, 800);
+    // Longer than the run at both ends, however busy the machine is.
+    relay.record(now, -60_000, 60_800);
     assert!(relay.ledger.close(Duration::from_secs(20)));
     let away = coverage(dir.path());
     assert_eq!(away.gaps, []);
-    assert!(total_nanos(&away.recorded) >= 780 * MS, "{away:?}");
+    assert_eq!(away.recorded, away.wanted);
+    assert!(total_nanos(&away.recorded) > 500 * MS, "{away:?}");
     drop(relay);
     std::fs::remove_file(&archive).unwrap();
     let mut relay = None;
