@@ -16,6 +16,9 @@ const REMEMBERED: usize = 8;
 /// A hole this much before a lull or behind it belongs to it: a buffer that ran full.
 const BEFORE: Duration = Duration::from_secs(3);
 const BEHIND: Duration = Duration::from_secs(10);
+/// A camera that falls silent alone so soon after a dropout has been crowded out: all buffers drain
+/// at once. Later it speaks for itself.
+const WAKE: Duration = Duration::from_secs(3);
 /// A unit that was so long on its way came through a link that could not keep up.
 const LATE_NANOS: i64 = 700_000_000;
 
@@ -161,7 +164,7 @@ impl Lulls {
     /// drain at once, and the link drops what its queue can't take.
     #[must_use]
     pub fn in_its_wake(&self, since: i64, until: i64, reason: Reason) -> Reason {
-        let behind = i64::try_from(BEHIND.as_nanos()).unwrap_or(i64::MAX);
+        let nanos = |time: Duration| i64::try_from(time.as_nanos()).unwrap_or(i64::MAX);
         let Some((_, before, _)) = self
             .0
             .back()
@@ -170,8 +173,8 @@ impl Lulls {
             return reason;
         };
         let after = since.saturating_sub(*before);
-        let short = until.saturating_sub(since) < behind;
-        if reason.cause != GapCause::Camera || !short || !(0..behind).contains(&after) {
+        let short = until.saturating_sub(since) < nanos(BEHIND);
+        if reason.cause != GapCause::Camera || !short || !(0..nanos(WAKE)).contains(&after) {
             return reason;
         }
         let seconds = after as f64 / 1e9;
@@ -289,9 +292,9 @@ mod tests {
             let (since, until) = (since * SECOND, until * SECOND);
             lulls.in_its_wake(since, until, silent.clone()).cause
         };
-        assert_eq!(wake(133, 135), GapCause::Uplink);
-        assert_eq!(wake(133, 150), GapCause::Camera);
-        assert_eq!(wake(143, 145), GapCause::Camera);
+        assert_eq!(wake(132, 136), GapCause::Uplink);
+        assert_eq!(wake(132, 150), GapCause::Camera);
+        assert_eq!(wake(134, 136), GapCause::Camera);
         // It drained, and was silent again until its next key frame.
         let alone = Reason::new(GapCause::Camera, "silent alone".into());
         lulls.push(131 * SECOND, 133 * SECOND, alone.clone());
