@@ -24,6 +24,7 @@ pub mod reports;
 mod sdp;
 mod session;
 pub mod splice;
+pub mod step;
 pub mod watch;
 mod wire;
 

@@ -4,11 +4,11 @@ use std::sync::{MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::super::assemble::Frame;
-use super::super::line::{Event, Slot};
 use super::super::lull::Begin;
 use super::super::phase::Phase;
 use super::super::session::{Item, farewell};
 use super::super::splice::Verdict;
+use super::super::step::{Event, Slot};
 use super::super::watch::SiteWatch;
 use super::super::wire::Sent;
 use super::sessions::REPORT_ANSWER;

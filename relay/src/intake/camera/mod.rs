@@ -17,11 +17,12 @@ use tokio::net::TcpStream;
 
 use super::cause::{EndCause, SessionError};
 use super::clock::SessionId;
-use super::line::{Event, Line, LineTimes, Slot, Step};
+use super::line::{Line, LineTimes};
 use super::lull::Begin;
 use super::outflow::{Outflow, SharedWatch};
 use super::phase::Phase;
 use super::session::{Item, Session};
+use super::step::{Event, Slot, Step};
 use super::wire::Sent;
 use crate::archive::ledger::Ledger;
 use crate::config::Camera;

@@ -4,9 +4,9 @@ use std::time::{Duration, Instant};
 
 use super::super::cause::{EndCause, SessionError};
 use super::super::desk::Desk;
-use super::super::line::{Event, Slot, Why};
 use super::super::lull::Begin;
 use super::super::session::{Item, Session, farewell};
+use super::super::step::{Event, Slot, Why};
 use super::Work;
 use crate::hold::TrackKind;
 use crate::telemetry::{HedgeOutcome, KickOutcome};
