@@ -18,7 +18,7 @@ const PAUSES_MAX: usize = 64;
 /// How long a camera may take to send again once its TCP has tried (set-up, a group of pictures)
 /// before the rest of the silence is its own.
 const RECOVERY: Duration = Duration::from_secs(10);
-/// TCP's longest pause between two tries (RFC 6298 §2.4 allows any from 60 s; Linux has 120 s).
+/// TCP's longest pause between two tries (RFC 6298 rule 2.5 allows any from 60 s; Linux has 120 s).
 const BACK_OFF_MAX: Duration = Duration::from_secs(120);
 /// A path that answers so soon after the last packet was never away: probing begins after a second.
 const AT_ONCE: Duration = Duration::from_millis(2000);
