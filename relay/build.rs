@@ -6,6 +6,14 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+/// The built-in guests: the package, and the variable that tells the crate where its code is.
+const GUESTS: &[(&str, &str)] = &[
+    ("forebay-recorder", "FOREBAY_RECORDER_WASM"),
+    ("forebay-decoder", "FOREBAY_DECODER_WASM"),
+    ("forebay-stills", "FOREBAY_STILLS_WASM"),
+    ("forebay-motion", "FOREBAY_MOTION_WASM"),
+];
+
 fn main() {
     let manifest = PathBuf::from(variable("CARGO_MANIFEST_DIR"));
     let root = manifest.parent().unwrap_or(&manifest).to_owned();
@@ -53,15 +61,12 @@ fn build_plugins(root: &Path) {
     let mut cargo = Command::new(variable("CARGO"));
     cargo
         .current_dir(&plugins)
-        .args([
-            "build",
-            "--release",
-            "--locked",
-            "--package",
-            "forebay-recorder",
-        ])
+        .args(["build", "--release", "--locked"])
         .args(["--target", "wasm32-wasip2", "--target-dir"])
         .arg(&target);
+    for (package, _) in GUESTS {
+        cargo.args(["--package", package]);
+    }
     // What this build was told is not meant for the guests.
     for (name, _) in std::env::vars() {
         let outer = [
@@ -78,17 +83,21 @@ fn build_plugins(root: &Path) {
             cargo.env_remove(name);
         }
     }
+    // Decoders and pixel loops are up to three times as fast with it; every engine of today has it.
+    cargo.env("RUSTFLAGS", "-Ctarget-feature=+simd128");
     let status = cargo.status();
     assert!(
         status.is_ok_and(|status| status.success()),
         "the built-in plugins could not be compiled (see above); \
          if the target is missing: rustup target add wasm32-wasip2"
     );
-    let recorder = target.join("wasm32-wasip2/release/forebay_recorder.wasm");
-    println!(
-        "cargo::rustc-env=FOREBAY_RECORDER_WASM={}",
-        recorder.display()
-    );
+    for (package, variable) in GUESTS {
+        let file = target.join(format!(
+            "wasm32-wasip2/release/{}.wasm",
+            package.replace('-', "_")
+        ));
+        println!("cargo::rustc-env={variable}={}", file.display());
+    }
 }
 
 /// Cargo looks at folders as a whole, build output included: name the sources one by one.

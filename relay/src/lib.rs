@@ -22,6 +22,7 @@ pub mod coverage;
 pub mod hold;
 pub mod intake;
 pub mod outlet;
+pub mod pictures;
 pub mod sinks;
 pub mod supervise;
 pub mod telemetry;

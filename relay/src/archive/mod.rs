@@ -14,6 +14,7 @@
 
 pub mod catalog;
 mod disk;
+pub mod findings;
 pub mod ledger;
 pub mod mp4;
 mod names;

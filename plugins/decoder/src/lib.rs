@@ -1,0 +1,1 @@
+//! Decodes pictures in the sandbox.

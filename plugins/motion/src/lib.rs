@@ -1,0 +1,1 @@
+//! Scores motion and watches over the camera's view.

@@ -1,0 +1,1 @@
+//! Takes stills on a schedule.
