@@ -94,10 +94,17 @@ def launch(a):
     """The pipeline's description."""
     width, height = a.size.split("x")
     encode, caps = encoder(a)
-    # The corner of the SMPTE picture holds noise: no two pictures are the same.
+    if a.file:
+        source = f"multifilesrc location={a.file} loop=true caps=video/x-{a.codec},stream-format=byte-stream"
+        encode = f"{a.codec}parse"
+    else:
+        # The corner of the SMPTE picture holds noise: no two pictures are the same.
+        source = (
+            "videotestsrc is-live=true pattern=smpte ! "
+            f"video/x-raw,format=I420,width={width},height={height},framerate={a.fps}/1"
+        )
     text = (
-        "( videotestsrc is-live=true pattern=smpte ! "
-        f"video/x-raw,format=I420,width={width},height={height},framerate={a.fps}/1 ! {encode} ! "
+        f"( {source} ! {encode} ! "
         f"{caps} ! identity name=coded ! {PAYLOADERS[a.codec]} name=pay0 pt=96 "
     )
     if a.audio != "none":
@@ -125,6 +132,7 @@ class Camera:
     def __init__(self, a):
         self.a = a
         self.passing = False
+        self.begin = None
         self.journal = Journal(a.log)
 
     def configure(self, _factory, media):
@@ -145,10 +153,19 @@ class Camera:
         if self.passing:
             return Gst.PadProbeReturn.OK
         buffer = info.get_buffer()
-        pts = running_time(pad, buffer)
         counter = self.journal.next("video")
-        coded = pad.get_parent_element()
-        age = coded.get_clock().get_time() - coded.get_base_time() - pts
+        if self.a.file:
+            # A byte stream has no times: one picture after the other, each when it is due.
+            self.begin = self.begin or time.monotonic_ns()
+            pts = (counter * Gst.SECOND) // self.a.fps
+            time.sleep(max(0, self.begin + pts - time.monotonic_ns()) / 1e9)
+            buffer.pts = buffer.dts = pts
+            buffer.duration = Gst.SECOND // self.a.fps
+            age = 0
+        else:
+            pts = running_time(pad, buffer)
+            coded = pad.get_parent_element()
+            age = coded.get_clock().get_time() - coded.get_base_time() - pts
         captured = time.time_ns() - age
         unit = buffer.extract_dup(0, buffer.get_size())
         if self.a.codec != "mjpeg":
@@ -219,6 +236,8 @@ def arguments():
     parser.add_argument("--bframes", type=int, default=0)
     parser.add_argument("--size", default="640x360")
     parser.add_argument("--bitrate", type=int, default=1000, help="kb/s")
+    parser.add_argument("--file", help="H.264 or H.265 as a byte stream, sent over and over "
+                        "instead of the test picture")
     parser.add_argument("--listen", metavar="ADDRESS", default="127.0.0.1")
     parser.add_argument("--port", type=int, default=0)
     parser.add_argument("--send-buffer", type=int, help="SO_SNDBUF of each connection, bytes")
