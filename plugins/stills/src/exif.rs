@@ -54,7 +54,13 @@ struct Entry {
 impl Entry {
     /// Type ASCII ends with a zero and holds 7-bit codes: what else there is becomes `?`.
     fn ascii(tag: u16, text: &str) -> Self {
-        let code = |c: char| if (' '..='~').contains(&c) { c as u8 } else { b'?' };
+        let code = |c: char| {
+            if (' '..='~').contains(&c) {
+                c as u8
+            } else {
+                b'?'
+            }
+        };
         let value: Vec<u8> = text.chars().map(code).chain([0]).collect();
         Self::bytes(tag, ASCII, value)
     }
@@ -62,24 +68,44 @@ impl Entry {
     /// Types of one byte a value.
     fn bytes(tag: u16, kind: u16, value: Vec<u8>) -> Self {
         let count = u32::try_from(value.len()).unwrap_or(u32::MAX);
-        Self { tag, kind, count, value }
+        Self {
+            tag,
+            kind,
+            count,
+            value,
+        }
     }
 
     fn short(tag: u16, value: u16) -> Self {
         let value = value.to_le_bytes().to_vec();
-        Self { tag, kind: SHORT, count: 1, value }
+        Self {
+            tag,
+            kind: SHORT,
+            count: 1,
+            value,
+        }
     }
 
     fn long(tag: u16, value: u32) -> Self {
         let value = value.to_le_bytes().to_vec();
-        Self { tag, kind: LONG, count: 1, value }
+        Self {
+            tag,
+            kind: LONG,
+            count: 1,
+            value,
+        }
     }
 
     fn rationals(tag: u16, values: &[(u32, u32)]) -> Self {
         let count = u32::try_from(values.len()).unwrap_or(u32::MAX);
         let pairs = values.iter().flat_map(|(over, under)| [over, under]);
         let value = pairs.flat_map(|number| number.to_le_bytes()).collect();
-        Self { tag, kind: RATIONAL, count, value }
+        Self {
+            tag,
+            kind: RATIONAL,
+            count,
+            value,
+        }
     }
 }
 
@@ -89,8 +115,18 @@ fn directory(offset: usize, mut entries: Vec<Entry>) -> Vec<u8> {
     let mut head = Vec::new();
     let mut values = Vec::new();
     let values_at = offset + 2 + 12 * entries.len() + 4;
-    head.extend(u16::try_from(entries.len()).unwrap_or_default().to_le_bytes());
-    for Entry { tag, kind, count, mut value } in entries {
+    head.extend(
+        u16::try_from(entries.len())
+            .unwrap_or_default()
+            .to_le_bytes(),
+    );
+    for Entry {
+        tag,
+        kind,
+        count,
+        mut value,
+    } in entries
+    {
         head.extend(tag.to_le_bytes());
         head.extend(kind.to_le_bytes());
         head.extend(count.to_le_bytes());
@@ -125,7 +161,10 @@ fn gps(position: &Position) -> Vec<Entry> {
     let reference = |degrees: f64, positive, negative| {
         if degrees < 0.0 { negative } else { positive }
     };
-    let Position { latitude_degrees, longitude_degrees } = *position;
+    let Position {
+        latitude_degrees,
+        longitude_degrees,
+    } = *position;
     vec![
         // GPSVersionID
         Entry::bytes(0x0000, BYTE, vec![2, 3, 0, 0]),

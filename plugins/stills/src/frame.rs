@@ -120,12 +120,7 @@ impl<'a> Frame<'a> {
         }
         for plane in chroma {
             if (plane.width, plane.height) != (width.div_ceil(2), height.div_ceil(2)) {
-                return Err(FrameError::Chroma(
-                    plane.width,
-                    plane.height,
-                    width,
-                    height,
-                ));
+                return Err(FrameError::Chroma(plane.width, plane.height, width, height));
             }
         }
         Ok(Self {

@@ -196,22 +196,43 @@ mod tests {
     #[test]
     fn settings_out_of_range_are_refused_by_name() {
         for (bad, words) in [
-            (r#"{"every_minutes":7}"#, "every_minutes = 7: give a divisor of 1440"),
+            (
+                r#"{"every_minutes":7}"#,
+                "every_minutes = 7: give a divisor of 1440",
+            ),
             (r#"{"every_minutes":7}"#, "the nearest are 6 and 8"),
             (r#"{"every_minutes":0}"#, "the nearest are 1"),
             (r#"{"every_minutes":4294967295}"#, "the nearest are 720"),
             (r#"{"every_minutes":2.5}"#, "expected u32"),
-            (r#"{"every":7}"#, "unknown field `every`, expected one of `every_minutes`"),
-            (r#"{"between":["7:00","18:00"]}"#, "\"7:00\" is no clock time"),
-            (r#"{"between":["07:00","24:00"]}"#, "\"24:00\" is no clock time"),
-            (r#"{"between":["07:+1","18:00"]}"#, "\"07:+1\" is no clock time"),
+            (
+                r#"{"every":7}"#,
+                "unknown field `every`, expected one of `every_minutes`",
+            ),
+            (
+                r#"{"between":["7:00","18:00"]}"#,
+                "\"7:00\" is no clock time",
+            ),
+            (
+                r#"{"between":["07:00","24:00"]}"#,
+                "\"24:00\" is no clock time",
+            ),
+            (
+                r#"{"between":["07:+1","18:00"]}"#,
+                "\"07:+1\" is no clock time",
+            ),
             (r#"{"between":["07:00"]}"#, "an array of length 2"),
             (r#"{"sun_above":91}"#, "sun_above = 91: give -90 to 90"),
             (r#"{"days":[]}"#, "days = []"),
-            (r#"{"days":["Monday"]}"#, "unknown variant `Monday`, expected one of `mon`"),
+            (
+                r#"{"days":["Monday"]}"#,
+                "unknown variant `Monday`, expected one of `mon`",
+            ),
             (r#"{"quality":0}"#, "quality = 0: give 1 to 100"),
             (r#"{"quality":101}"#, "quality = 101"),
-            (r#"{"longest_side":15}"#, "longest_side = 15: give 16 to 65535"),
+            (
+                r#"{"longest_side":15}"#,
+                "longest_side = 15: give 16 to 65535",
+            ),
             (r#"{"longest_side":70000}"#, "longest_side = 70000"),
         ] {
             let error = read(bad).unwrap_err();

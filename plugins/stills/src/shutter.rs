@@ -12,7 +12,6 @@
 //! no instance, nothing is known here.
 
 use std::collections::VecDeque;
-use std::fmt::Write;
 
 use forebay_plugin_sdk::{Finding, Instant};
 
@@ -166,8 +165,7 @@ impl<H: Host> Shutter<H> {
         while let Some(pending) = self.pending.get(index) {
             let wanted = pending.wanted;
             let next = self.next_after(wanted);
-            let next_is_due =
-                next.is_some_and(|next| now >= next.saturating_add(GRACE_NANOS));
+            let next_is_due = next.is_some_and(|next| now >= next.saturating_add(GRACE_NANOS));
             let is_late = now.saturating_sub(wanted) > NEAR_NANOS + GRACE_NANOS;
             if next_is_due || (is_late && !self.may_be_late(now)) {
                 let gone = self.pending.remove(index);
@@ -205,11 +203,11 @@ impl<H: Host> Shutter<H> {
         let (one_by_one, rest) = missed.split_at(missed.len().min(MISSED_MAX));
         let mut findings = Vec::new();
         for (wanted, trouble) in one_by_one {
-            let mut text = format!("no still of {}", local_text(*wanted, zone));
-            if let Some(trouble) = trouble {
-                // Writing to a string does not fail.
-                drop(write!(text, ": {trouble}"));
-            }
+            let local = local_text(*wanted, zone);
+            let text = match trouble {
+                Some(trouble) => format!("no still of {local}: {trouble}"),
+                None => format!("no still of {local}"),
+            };
             findings.push(Finding::mark("still-missed", 1.0, *wanted).saying(text));
         }
         if let (Some((first, _)), Some((last, _))) = (rest.first(), rest.last()) {
@@ -262,7 +260,8 @@ impl<H: Host> Shutter<H> {
         self.pending.remove(index);
         self.last_captured = Some(captured);
         self.host.count("stills", 1);
-        self.host.gauge("still_timestamp_seconds", captured as f64 / 1e9);
+        self.host
+            .gauge("still_timestamp_seconds", captured as f64 / 1e9);
 
         let mut findings = still::findings(frame, wanted, &self.origin, bytes);
         if is_late {
@@ -291,7 +290,10 @@ impl<H: Host> Shutter<H> {
     /// are left to the next instance, if it comes in time.
     pub fn stop(&mut self) -> Vec<Finding> {
         let now = self.now;
-        let past = self.pending.drain(..).filter(|pending| pending.wanted <= now);
+        let past = self
+            .pending
+            .drain(..)
+            .filter(|pending| pending.wanted <= now);
         let missed: Vec<_> = past
             .map(|pending| (pending.wanted, Some("the plugin was stopped".to_owned())))
             .collect();

@@ -64,7 +64,12 @@ pub fn file(
         local: &time.strftime("%Y:%m:%d %H:%M:%S").to_string(),
         subsecond: &time.strftime("%3f").to_string(),
         // Hours and minutes, which is all that the tag holds.
-        offset: &time.strftime("%:z").to_string().chars().take(6).collect::<String>(),
+        offset: &time
+            .strftime("%:z")
+            .to_string()
+            .chars()
+            .take(6)
+            .collect::<String>(),
         comment: &comment,
         size: (size(luma.width()), size(luma.height())),
         position: origin.position,
