@@ -25,9 +25,10 @@ const SECOND_NANOS: i64 = 1_000_000_000;
 pub const NEAR_NANOS: i64 = 30 * SECOND_NANOS;
 /// So long ahead an instant is asked for.
 const AHEAD_NANOS: i64 = 10 * SECOND_NANOS;
-/// What a key frame may take from the camera's lens to here: groups of pictures are long, and an
-/// outage's footage comes after it.
-const GRACE_NANOS: i64 = 30 * SECOND_NANOS;
+/// What a picture may take from the camera's lens to here. It is long, because which still a picture
+/// is depends on when it was captured alone: the nearest key frame is known when the next one has
+/// come, and some cameras send one in minutes; what an outage held back comes after it.
+const GRACE_NANOS: i64 = 300 * SECOND_NANOS;
 /// How far ahead instants are known at least; they are computed for twice that.
 const HORIZON_NANOS: i64 = 1800 * SECOND_NANOS;
 /// Questions that wait at a time: the relay keeps no more.
