@@ -1,5 +1,9 @@
 //! The tables of NREL/TP-560-34302: A4.2, periodic terms of the earth's orbit, and A4.3, periodic
 //! terms of the nutation.
+#![allow(
+    clippy::approx_constant,
+    reason = "phases that happen to be near a half turn, to the digits of the report"
+)]
 
 /// A term `a · cos(b + c · t)`: a in 1e-8 of the unit, b in radians, c in radians a millennium.
 pub(crate) type Term = (f64, f64, f64);

@@ -275,7 +275,7 @@ fn pictures_that_answer_nothing_are_left_alone() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(60))]
+    #![proptest_config(ProptestConfig::with_cases(40))]
 
     /// Whatever fails: each wanted instant comes to one end, and no picture is a still twice.
     #[test]

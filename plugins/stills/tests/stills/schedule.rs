@@ -246,7 +246,7 @@ const ZONES: [&str; 9] = [
 ];
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(300))]
+    #![proptest_config(ProptestConfig::with_cases(200))]
 
     /// Half of the stretches have a change of the clocks in them.
     #[test]
