@@ -109,7 +109,13 @@ impl<H: Host> Shutter<H> {
     /// Computes what is to come.
     fn plan(&mut self, now: Instant) -> Vec<Finding> {
         let mut findings = Vec::new();
-        let mut until = *self.planned_until.get_or_insert(now);
+        let mut until = *self.planned_until.get_or_insert_with(|| {
+            // A counter that is there from the begin can be watched for its first rise.
+            for name in ["stills", "stills_late", "stills_missed"] {
+                self.host.count(name, 0);
+            }
+            now
+        });
         if now.saturating_sub(until) > STRETCH_NANOS_MAX / 2 {
             // Only a clock that is set goes so far at once.
             let zone = self.schedule.zone();
@@ -199,6 +205,9 @@ impl<H: Host> Shutter<H> {
     }
 
     fn tell_missed(&mut self, missed: &[(Instant, Option<String>)]) -> Vec<Finding> {
+        if missed.is_empty() {
+            return Vec::new();
+        }
         self.host.count("stills_missed", missed.len() as u64);
         let zone = self.schedule.zone();
         let (one_by_one, rest) = missed.split_at(missed.len().min(MISSED_MAX));
