@@ -24,7 +24,8 @@ fn cost_of_a_still() {
             milliseconds.push((begin.elapsed().as_secs_f64() * 1e3, encoded));
         }
         milliseconds.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let (all, encoded) = milliseconds[milliseconds.len() / 2];
+        // The least: what else the machine does is no cost of ours.
+        let (all, encoded) = milliseconds[0];
         println!(
             "{width}x{height}: {all:.1} ms a still, {encoded:.1} of them the JPEG, {bytes} bytes"
         );
