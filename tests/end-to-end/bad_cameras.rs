@@ -7,7 +7,7 @@ mod cases;
 mod footage;
 mod session;
 mod sight;
-mod site;
+pub(crate) mod site;
 
 use std::collections::BTreeSet;
 use std::path::Path;

@@ -14,6 +14,7 @@ mod bad_guests;
 mod commands;
 mod kills;
 mod matrix;
+mod pictures;
 mod scrape;
 mod truth;
 

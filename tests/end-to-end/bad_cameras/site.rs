@@ -6,14 +6,14 @@ use std::thread;
 use forebay_site::{CameraSpec, SimulatedCamera, Site};
 
 /// A site that runs; it ends when this is dropped.
-pub(super) struct Running {
-    pub(super) cameras: Vec<SimulatedCamera>,
+pub(crate) struct Running {
+    pub(crate) cameras: Vec<SimulatedCamera>,
     stop: Option<mpsc::Sender<()>>,
     thread: Option<thread::JoinHandle<()>>,
 }
 
 impl Running {
-    pub(super) fn start(specs: Vec<CameraSpec>) -> Self {
+    pub(crate) fn start(specs: Vec<CameraSpec>) -> Self {
         let (stop, stopped) = mpsc::channel::<()>();
         let (tell, told) = mpsc::channel();
         let serve = async move {

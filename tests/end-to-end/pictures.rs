@@ -1,0 +1,3 @@
+//! What comes of decoded pictures, from a camera that paints number and time into them.
+
+mod stills;
