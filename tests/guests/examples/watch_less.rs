@@ -1,5 +1,9 @@
 //! A component that is of neither world: its `configure` is that of an analyzer, and it has
 //! nothing to give pictures to.
+#![allow(
+    clippy::too_many_arguments,
+    reason = "of the code that is generated here"
+)]
 
 use forebay_plugin_sdk::bindings::wit_bindgen;
 

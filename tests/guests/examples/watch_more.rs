@@ -1,5 +1,9 @@
 //! An analyzer that exports functions of world `sink` too, as far as one component can: what both
 //! worlds name differs in its types, so that it can't be both.
+#![allow(
+    clippy::too_many_arguments,
+    reason = "of the code that is generated here"
+)]
 
 use std::cell::Cell;
 
