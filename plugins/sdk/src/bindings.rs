@@ -1,7 +1,7 @@
 //! Generated from `wit/`: the world of sinks here, that of analyzers in [`analyzer`], with the
 //! types of what both know taken from here. Their types are re-exported at the root; the rest is
 //! for [`export_sink!`](crate::export_sink) and [`export_analyzer!`](crate::export_analyzer).
-//! What a plugin does not use of either is not in its component.
+//! A component names the types of both worlds, but imports only the functions that it uses.
 #![allow(
     unsafe_code,
     missing_debug_implementations,
