@@ -14,7 +14,7 @@ use super::quantity::ByteCount;
 use super::secrets::Credentials;
 
 /// The plugins that the relay brings along, written `builtin:NAME` in [`Sink::plugin`].
-pub const BUILTIN_PLUGINS: &[&str] = &["recorder"];
+pub const BUILTIN_PLUGINS: &[&str] = &["recorder", "stills", "motion"];
 
 /// A whole configuration. Names are unique within their kind, and every reference points to
 /// something that exists. Relative paths of the file have been joined to the file's folder.
@@ -307,6 +307,12 @@ pub struct Limits {
     /// Most names of metrics; values under further names are dropped and counted. 0 to 1024.
     /// Default: 32.
     pub metric_names: u32,
+    /// Most findings of an analyzer published in a minute; more are dropped and counted. 1 to 6000.
+    /// Default: 120.
+    pub findings_per_minute: u32,
+    /// Most kinds of findings; those of further kinds are dropped and counted. 1 to 256.
+    /// Default: 16.
+    pub finding_kinds: u32,
 }
 
 impl Default for Limits {
@@ -321,6 +327,8 @@ impl Default for Limits {
             open_objects: 8,
             log_lines_per_minute: 60,
             metric_names: 32,
+            findings_per_minute: 120,
+            finding_kinds: 16,
         }
     }
 }

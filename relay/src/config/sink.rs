@@ -170,6 +170,12 @@ fn read_limits(mut fields: Fields<'_, '_>, largest: Option<(&CameraName, ByteCou
             1..=6000,
         ),
         metric_names: fields.count("metric_names", default.metric_names, 0..=1024),
+        findings_per_minute: fields.count(
+            "findings_per_minute",
+            default.findings_per_minute,
+            1..=6000,
+        ),
+        finding_kinds: fields.count("finding_kinds", default.finding_kinds, 1..=256),
     };
     if let Some((camera, unit)) = largest.filter(|(_, unit)| *unit > limits.held) {
         let held = limits.held;

@@ -129,7 +129,7 @@ fn values_arrive_in_their_types() {
         when_behind = 'skip-to-newest'
         gather_milliseconds = 0
         settings = { a = [1, 2.5, true, 'x'], b.c = 0xff }
-        limits = { held = '1 MiB', call_seconds = 0.1, metric_names = 0 }";
+        limits = { held = '1 MiB', call_seconds = 0.1, metric_names = 0, finding_kinds = 1 }";
     let config = parse(text, Path::new("/etc/forebay/forebay.toml")).unwrap();
     assert_eq!(config.relay.archive, Path::new("/etc/forebay/a"));
     assert_eq!(config.relay.plugin_cache, Path::new("/s/plugin-cache"));
@@ -188,6 +188,7 @@ fn values_arrive_in_their_types() {
         held: ByteCount::mib(1),
         call: Duration::from_millis(100),
         metric_names: 0,
+        finding_kinds: 1,
         ..Limits::default()
     };
     assert_eq!(sink.limits, limits);

@@ -113,13 +113,16 @@ impl Crew {
             Some(yard.archive.clone()),
             Some(events.clone()),
         )
-        .with_ledger(yard.ledger);
+        .with_ledger(yard.ledger)
+        .with_plan(camera.plan.clone());
         let name = format!("{}/{}", camera.name, sink.name);
         let (engine, hold, when_behind) =
             (Arc::clone(yard.engine), Arc::clone(hold), sink.when_behind);
+        let board = Arc::new(crate::pictures::PictureBoard);
         let make = move || SinkTask {
             engine: Arc::clone(&engine),
             cursor: hold.cursor(when_behind),
+            board: Arc::clone(&board),
             surroundings: surroundings.clone(),
             events: events.clone(),
         };

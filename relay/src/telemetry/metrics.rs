@@ -114,7 +114,7 @@ pub(super) struct OfSink {
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
-pub(super) struct OfSinkEnd {
+pub(super) struct OfSinkReason {
     pub(super) camera: Name,
     pub(super) sink: Name,
     pub(super) reason: &'static str,
@@ -220,9 +220,12 @@ families! {
     sink_lost_units: Family<OfSink, Counter> = "sink_lost_units", "Units that the plugin never got because it was behind or started anew";
     sink_lost_bytes: Family<OfSink, Counter> = "sink_lost_bytes", "Payload of sink_lost_units";
     sink_lost_groups: Family<OfSink, Counter> = "sink_lost_groups", "Groups of pictures of which the plugin lost some or all";
+    sink_pictures: Family<OfSink, Counter> = "sink_pictures", "Pictures shown to the analyzer";
+    sink_lost_pictures: Family<OfSink, Counter> = "sink_lost_pictures", "Pictures that the analyzer never got because it was slow";
+    sink_flawed_findings: Family<OfSinkReason, Counter> = "sink_flawed_findings", "Findings dropped because they can't be meant, by what is wrong with them";
     plugin_up: Family<OfSink, Gauge> = "plugin_up", "1 while an instance runs";
     plugin_starts: Family<OfSink, Counter> = "plugin_starts", "Instances made";
-    plugin_ends: Family<OfSinkEnd, Counter> = "plugin_ends", "Instances that ended against their will, by reason";
+    plugin_ends: Family<OfSinkReason, Counter> = "plugin_ends", "Instances that ended against their will, by reason";
     plugin_calls: Family<OfSink, Counter> = "plugin_calls", "Calls into the plugin";
     plugin_errors: Family<OfSink, Counter> = "plugin_errors", "Calls that the plugin answered with an error";
     plugin_busy: Family<OfSink, SecondsTotal> = "plugin_busy_seconds", "Time spent in the plugin, without its waits for the disk";
