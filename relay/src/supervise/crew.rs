@@ -14,8 +14,9 @@ use crate::archive::ledger::Ledger;
 use crate::config::{Camera, Config, Sink};
 use crate::hold::Hold;
 use crate::intake::{CameraStatus, CameraTask, SharedWatch};
+use crate::pictures::{PictureBoard, Source};
 use crate::sinks::{Engine, SinkTask, Surroundings};
-use crate::telemetry::{CameraEvents, SinkEvents, SupervisorEvents, Telemetry};
+use crate::telemetry::{CameraEvents, PictureEvents, SinkEvents, SupervisorEvents, Telemetry};
 use crate::units::{CameraName, SiteName};
 
 /// How long the cameras' good-byes may take at shutdown.
@@ -26,6 +27,19 @@ const CAMERAS_TIME: Duration = Duration::from_millis(1200);
 pub struct RunningCamera {
     /// Its name.
     pub name: CameraName,
+    /// Its recent units.
+    pub hold: Arc<Hold>,
+    /// What its line is doing.
+    pub status: Arc<CameraStatus>,
+    /// Where its pictures are handed out.
+    pub board: PictureBoard,
+    /// Its second stream, where it has one.
+    pub analysis: Option<RunningAnalysis>,
+}
+
+/// The analysis stream of a camera.
+#[derive(Debug, Clone)]
+pub struct RunningAnalysis {
     /// Its recent units.
     pub hold: Arc<Hold>,
     /// What its line is doing.
@@ -84,11 +98,25 @@ impl Crew {
         let mut running = Vec::new();
         for camera in &config.cameras {
             let hold = Hold::new(camera.hold.as_usize());
+            let board = picture_board(&yard, camera);
             // Sinks first: their cursors stand at the beginning before the first unit arrives.
             for sink in config.sinks_of(&camera.name) {
                 crew.start_sink(&yard, camera, sink, &hold, &sink_shutdown);
             }
-            running.push(crew.start_camera(&yard, camera, hold, &camera_shutdown));
+            let analysis = camera.analysis().map(|camera| {
+                let hold = Hold::new(camera.hold.as_usize());
+                let status =
+                    crew.start_stream(&yard, (&camera, Source::Analysis), &hold, &camera_shutdown);
+                RunningAnalysis { hold, status }
+            });
+            let status = crew.start_stream(&yard, (camera, Source::Main), &hold, &camera_shutdown);
+            running.push(RunningCamera {
+                name: camera.name.clone(),
+                hold,
+                status,
+                board,
+                analysis,
+            });
         }
         Ok((crew, running))
     }
@@ -133,40 +161,50 @@ impl Crew {
         ));
     }
 
-    fn start_camera(
+    /// Pulls one stream of a camera into its hold.
+    fn start_stream(
         &mut self,
         yard: &Yard<'_>,
-        camera: &Camera,
-        hold: Arc<Hold>,
+        (camera, source): (&Camera, Source),
+        hold: &Arc<Hold>,
         shutdown: &Shutdown,
-    ) -> RunningCamera {
+    ) -> Arc<CameraStatus> {
+        let (name, ledger, watch) = match source {
+            Source::Main => (
+                camera.name.to_string(),
+                Some(yard.ledger.clone()),
+                Arc::clone(self.watches.entry(camera.site.clone()).or_default()),
+            ),
+            Source::Analysis => (
+                format!("{} (analysis)", camera.name),
+                None,
+                SharedWatch::default(),
+            ),
+        };
         let task = CameraTask {
             camera: Arc::new(camera.clone()),
-            hold: Arc::clone(&hold),
+            hold: Arc::clone(hold),
             status: Arc::new(CameraStatus::default()),
             events: CameraEvents::new(
                 yard.telemetry,
                 (&camera.name, &camera.site),
+                source,
                 (hold.bytes_max(), camera.splice_bytes_max()),
             ),
-            ledger: yard.ledger.clone(),
-            watch: Arc::clone(self.watches.entry(camera.site.clone()).or_default()),
+            ledger,
+            watch,
         };
         let status = Arc::clone(&task.status);
         let kept = keep::alive(
             yard.supervisor.clone(),
-            ("camera", camera.name.to_string()),
+            ("camera", name),
             shutdown.clone(),
             task.clone(),
             CameraTask::run,
             move || task.clone(),
         );
         self.cameras.spawn_on(kept, self.intake.handle());
-        RunningCamera {
-            name: camera.name.clone(),
-            hold,
-            status,
-        }
+        status
     }
 
     /// Where the cameras' tasks run.
@@ -181,6 +219,17 @@ impl Crew {
         self.sink_trigger.pull();
         settle(&mut self.sinks, deadline).await;
     }
+}
+
+/// The board of a camera, without anybody at it yet.
+fn picture_board(yard: &Yard<'_>, camera: &Camera) -> PictureBoard {
+    let events =
+        |source| PictureEvents::new(yard.telemetry, &camera.name, source, &yard.config.pictures);
+    let analysis = camera.analysis_url.as_ref();
+    PictureBoard::new(
+        events(Source::Main),
+        analysis.map(|_| events(Source::Analysis)),
+    )
 }
 
 /// Waits for tasks to end; cuts off those that don't in time.

@@ -21,7 +21,7 @@ use crate::sinks::{Engine, LoadError};
 use crate::telemetry::{ArchiveEvents, LedgerEvents, Telemetry};
 use crew::Crew;
 
-pub use crew::RunningCamera;
+pub use crew::{RunningAnalysis, RunningCamera};
 
 /// What has not ended so long after the request to stop is cut off: with the last answers to HTTP
 /// that makes the 5 s that systemd and people wait for.
