@@ -14,13 +14,13 @@ use crate::telemetry::{DropReason, PictureEvents};
 use crate::units::CaptureTime;
 
 /// Pictures that wait for one subscriber; the newest are kept.
-pub const PICTURES_MAX: usize = 2;
+pub(super) const PICTURES_MAX: usize = 2;
 /// Answers that wait for one subscriber: while so many do, its other questions wait too.
-pub const ANSWERS_MAX: usize = 2;
+pub(super) const ANSWERS_MAX: usize = 2;
 /// Questions of one subscriber that wait at a time, as `wit/pictures.wit` says.
-pub const QUESTIONS_MAX: usize = 16;
+pub(super) const QUESTIONS_MAX: usize = 16;
 /// How long a question may wait, as `wit/pictures.wit` says.
-pub const QUESTION_TIME: Duration = Duration::from_secs(3600);
+pub(super) const QUESTION_TIME: Duration = Duration::from_secs(3600);
 
 /// Where one camera's pictures are handed out. Cheap to clone.
 #[derive(Debug, Clone)]
@@ -237,6 +237,11 @@ impl Seat {
     /// Whether its rate has room for a picture captured then.
     pub(super) fn wants(&self, captured: CaptureTime) -> bool {
         self.mail().pace.wants(captured)
+    }
+
+    /// How it stands with its rate.
+    pub(super) fn pace(&self) -> Pace {
+        self.mail().pace
     }
 
     /// Hands over a picture that its rate has room for; an older one that still waits gives way.

@@ -91,6 +91,28 @@ impl Spacing {
     }
 }
 
+/// Which of some key frames are decoded for subscribers with these paces, in order.
+#[must_use]
+pub fn due_keys(
+    source: Source,
+    keys: &[CaptureTime],
+    paces: &[Pace],
+    spacing: Spacing,
+) -> Vec<usize> {
+    let (mut paces, mut spacing) = (paces.to_vec(), spacing);
+    let mut due = Vec::new();
+    for (index, key) in keys.iter().enumerate() {
+        if spacing.allows(source, *key) && paces.iter().any(|pace| pace.wants(*key)) {
+            due.push(index);
+            spacing.took(*key);
+            for pace in paces.iter_mut().filter(|pace| pace.wants(*key)) {
+                pace.took(*key);
+            }
+        }
+    }
+    due
+}
+
 /// What is decoded of a stream.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Mode {

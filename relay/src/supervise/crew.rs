@@ -14,7 +14,7 @@ use crate::archive::ledger::Ledger;
 use crate::config::{Camera, Config, Sink};
 use crate::hold::Hold;
 use crate::intake::{CameraStatus, CameraTask, SharedWatch};
-use crate::pictures::{PictureBoard, Source};
+use crate::pictures::{Lane, NoteFinding, PictureBoard, Source, Workshop};
 use crate::sinks::{Engine, SinkTask, Surroundings};
 use crate::telemetry::{CameraEvents, PictureEvents, SinkEvents, SupervisorEvents, Telemetry};
 use crate::units::{CameraName, SiteName};
@@ -51,6 +51,8 @@ pub struct RunningAnalysis {
 pub(super) struct Crew {
     cameras: JoinSet<()>,
     sinks: JoinSet<()>,
+    /// Of pictures; they end with the sinks.
+    lanes: JoinSet<()>,
     camera_trigger: Trigger,
     sink_trigger: Trigger,
     intake: IntakeThread,
@@ -65,6 +67,7 @@ struct Yard<'a> {
     archive: &'a Archive,
     ledger: &'a Ledger,
     engine: &'a Arc<Engine>,
+    workshop: Arc<Workshop>,
     supervisor: SupervisorEvents,
 }
 
@@ -75,6 +78,7 @@ impl Crew {
         archive: &Archive,
         ledger: &Ledger,
         engine: &Arc<Engine>,
+        note: NoteFinding,
     ) -> std::io::Result<(Self, Vec<RunningCamera>)> {
         let supervisor = SupervisorEvents::new(telemetry);
         let yard = Yard {
@@ -83,6 +87,7 @@ impl Crew {
             archive,
             ledger,
             engine,
+            workshop: Workshop::new(engine, &config.pictures, note),
             supervisor,
         };
         let (camera_trigger, camera_shutdown) = shutdown();
@@ -90,6 +95,7 @@ impl Crew {
         let mut crew = Self {
             cameras: JoinSet::new(),
             sinks: JoinSet::new(),
+            lanes: JoinSet::new(),
             camera_trigger,
             sink_trigger,
             intake: IntakeThread::start()?,
@@ -103,8 +109,16 @@ impl Crew {
             for sink in config.sinks_of(&camera.name) {
                 crew.start_sink(&yard, camera, sink, &hold, &sink_shutdown);
             }
+            crew.start_lane(&yard, &board, (camera, Source::Main), &hold, &sink_shutdown);
             let analysis = camera.analysis().map(|camera| {
                 let hold = Hold::new(camera.hold.as_usize());
+                crew.start_lane(
+                    &yard,
+                    &board,
+                    (&camera, Source::Analysis),
+                    &hold,
+                    &sink_shutdown,
+                );
                 let status =
                     crew.start_stream(&yard, (&camera, Source::Analysis), &hold, &camera_shutdown);
                 RunningAnalysis { hold, status }
@@ -158,6 +172,32 @@ impl Crew {
             make(),
             SinkTask::run,
             make,
+        ));
+    }
+
+    /// Makes pictures of one stream of a camera, once somebody wants some.
+    fn start_lane(
+        &mut self,
+        yard: &Yard<'_>,
+        board: &PictureBoard,
+        (camera, source): (&Camera, Source),
+        hold: &Arc<Hold>,
+        shutdown: &Shutdown,
+    ) {
+        let lane = Lane {
+            camera: camera.name.clone(),
+            source,
+            hold: Arc::clone(hold),
+            board: board.clone(),
+            workshop: Arc::clone(&yard.workshop),
+        };
+        self.lanes.spawn(keep::alive(
+            yard.supervisor.clone(),
+            ("pictures", format!("{}/{}", camera.name, source.as_str())),
+            shutdown.clone(),
+            lane.clone(),
+            Lane::run,
+            move || lane.clone(),
         ));
     }
 
@@ -218,6 +258,8 @@ impl Crew {
         settle(&mut self.cameras, Instant::now() + CAMERAS_TIME).await;
         self.sink_trigger.pull();
         settle(&mut self.sinks, deadline).await;
+        // With their plugins gone they have nothing to do; what they decode now nobody sees.
+        settle(&mut self.lanes, deadline).await;
     }
 }
 
