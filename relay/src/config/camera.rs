@@ -146,24 +146,19 @@ fn read_site(fields: &mut Fields<'_, '_>, sites: &[&str]) -> Option<Name> {
 
 /// The second stream: its URL, and its hold.
 fn read_analysis(fields: &mut Fields<'_, '_>, main: Option<&Url>) -> (Option<Url>, ByteCount) {
+    let url = read_url(fields, "analysis_url", ANALYSIS_EXAMPLE);
     let hold = fields.bytes(
         "analysis_hold",
         ByteCount::mib(8),
         ByteCount::mib(1)..=ByteCount::gib(1),
     );
-    if !fields.has("analysis_url") {
-        // Known all the same, so that a misspelt key is recognized.
-        fields.take("analysis_url");
-        if fields.has("analysis_hold") {
-            fields.wrong(
-                "analysis_hold",
-                "analysis_hold is given, but no analysis_url",
-                format!("Add a line: analysis_url = {ANALYSIS_EXAMPLE}\nor remove analysis_hold."),
-            );
-        }
-        return (None, hold);
+    if fields.has("analysis_hold") && !fields.has("analysis_url") {
+        fields.wrong(
+            "analysis_hold",
+            "analysis_hold is given, but no analysis_url",
+            format!("Add a line: analysis_url = {ANALYSIS_EXAMPLE}\nor remove analysis_hold."),
+        );
     }
-    let url = read_url(fields, "analysis_url", ANALYSIS_EXAMPLE);
     if let (Some(url), Some(main)) = (&url, main) {
         if url == main {
             fields.wrong(
@@ -176,8 +171,8 @@ fn read_analysis(fields: &mut Fields<'_, '_>, main: Option<&Url>) -> (Option<Url
             fields.wrong(
                 "analysis_url",
                 "analysis_url is on another host than url",
-                "It is a second stream of the same camera, which is signed in to with the same \
-                 password:\nwrite the host as in url. Another device is a [[camera]] of its own.",
+                "It is a second stream of the same camera, signed in to with the same password: \
+                 write the host\nas in url. Another device is a [[camera]] of its own.",
             );
         }
     }

@@ -300,3 +300,164 @@ impl Seat {
         (before - mail.questions.len()) as u64
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use futures_util::FutureExt as _;
+
+    use super::super::request::PixelFormat;
+    use super::*;
+    use crate::config::Pictures;
+    use crate::telemetry::Telemetry;
+    use crate::units::Name;
+
+    fn board(analysis: bool) -> (Arc<Telemetry>, PictureBoard) {
+        let telemetry = Arc::new(Telemetry::new());
+        let camera = Name::new("slipway").unwrap();
+        let events = |source| PictureEvents::new(&telemetry, &camera, source, &Pictures::default());
+        let analysis = analysis.then(|| events(Source::Analysis));
+        let board = PictureBoard::new(events(Source::Main), analysis);
+        (telemetry, board)
+    }
+
+    fn request(rate: f64, source: Source) -> Request {
+        Request {
+            rate,
+            longest_side: 640,
+            format: PixelFormat::Gray8,
+            source,
+        }
+    }
+
+    fn picture(seconds: i64, asked: Option<i64>) -> Arc<Picture> {
+        let time = |seconds: i64| CaptureTime::from_unix_nanos(seconds * 1_000_000_000);
+        Arc::new(Picture {
+            sequence: 0,
+            captured: time(seconds),
+            uncertainty_nanos: 0,
+            asked: asked.map(time),
+            source: Source::Main,
+            random_access: true,
+            width: 1,
+            height: 1,
+            camera_width: 1,
+            camera_height: 1,
+            format: PixelFormat::Gray8,
+            planes: Vec::new(),
+        })
+    }
+
+    #[test]
+    fn who_comes_and_goes_is_noticed() {
+        let (telemetry, board) = board(true);
+        let mut changes = board.changes();
+        let one = board.subscribe(request(1.0, Source::Analysis));
+        let other = board.subscribe(request(0.0, Source::Main));
+        assert!(changes.has_changed().unwrap());
+        assert_eq!(
+            (one.source(), other.source()),
+            (Source::Analysis, Source::Main)
+        );
+        assert_eq!(board.seats(Source::Main).len(), 1);
+        let of_analysis = "forebay_picture_subscribers{camera=\"slipway\",stream=\"analysis\"}";
+        assert!(
+            telemetry
+                .render()
+                .unwrap()
+                .contains(&format!("{of_analysis} 1"))
+        );
+        changes.borrow_and_update();
+        drop(one);
+        assert!(changes.has_changed().unwrap());
+        assert!(board.seats(Source::Analysis).is_empty());
+        assert!(
+            telemetry
+                .render()
+                .unwrap()
+                .contains(&format!("{of_analysis} 0"))
+        );
+    }
+
+    #[test]
+    fn without_a_second_stream_pictures_come_from_the_main_one() {
+        let (_telemetry, board) = board(false);
+        let subscription = board.subscribe(request(1.0, Source::Analysis));
+        assert_eq!(subscription.source(), Source::Main);
+    }
+
+    #[test]
+    fn a_slow_subscriber_gets_the_newest_and_is_told_what_it_missed() {
+        let (_telemetry, board) = board(false);
+        let mut subscription = board.subscribe(request(1.0, Source::Main));
+        let seat = board.seats(Source::Main).remove(0);
+        let missed = (0..5)
+            .filter(|second| seat.hand(picture(*second, None)))
+            .count();
+        assert_eq!(
+            (missed, subscription.dropped(), subscription.dropped()),
+            (3, 3, 0)
+        );
+        for second in [3, 4] {
+            let found = subscription.next().now_or_never().unwrap();
+            assert_eq!(found.captured, picture(second, None).captured);
+        }
+        assert!(subscription.next().now_or_never().is_none());
+    }
+
+    #[test]
+    fn answers_come_first_and_leave_room() {
+        let (_telemetry, board) = board(false);
+        let mut subscription = board.subscribe(request(1.0, Source::Main));
+        for second in 0..4 {
+            subscription.ask(picture(second, None).captured);
+        }
+        let seat = board.seats(Source::Main).remove(0);
+        let questions = seat.questions();
+        assert_eq!(questions.len(), 4);
+        seat.hand(picture(9, None));
+        let answers = questions.iter().map(|question| {
+            seat.answer(
+                *question,
+                picture(7, Some(question.at.unix_nanos() / 1_000_000_000)),
+            )
+        });
+        assert_eq!(answers.collect::<Vec<_>>(), [true, true, false, false]);
+        // Two answers wait: the others do too, until one is fetched.
+        assert!(seat.questions().is_empty());
+        let mut changes = board.changes();
+        changes.borrow_and_update();
+        let first = subscription.next().now_or_never().unwrap();
+        assert_eq!(first.asked, picture(0, Some(0)).asked);
+        assert!(changes.has_changed().unwrap());
+        assert_eq!(seat.questions().len(), 2);
+        // What was answered once is not again.
+        assert!(!seat.answer(questions[0], picture(7, None)));
+        assert_eq!(
+            subscription.take().unwrap().asked,
+            picture(1, Some(1)).asked
+        );
+        assert_eq!(subscription.take().unwrap().asked, None);
+    }
+
+    #[test]
+    fn questions_are_bounded_in_number_and_time() {
+        let (telemetry, board) = board(false);
+        let subscription = board.subscribe(request(0.0, Source::Main));
+        for second in 0..20 {
+            subscription.ask(picture(second, None).captured);
+        }
+        let seat = board.seats(Source::Main).remove(0);
+        let questions = seat.questions();
+        assert_eq!(questions.len(), QUESTIONS_MAX);
+        assert_eq!(questions[0].at, picture(4, None).captured);
+        let displaced = "forebay_pictures_dropped_total{camera=\"slipway\",stream=\"main\",\
+                         reason=\"displaced\"} 4";
+        assert!(telemetry.render().unwrap().contains(displaced));
+        assert_eq!(seat.forget(Instant::now()), 0);
+        assert_eq!(
+            seat.forget(Instant::now() + QUESTION_TIME),
+            QUESTIONS_MAX as u64
+        );
+        assert!(seat.questions().is_empty());
+    }
+}

@@ -192,3 +192,206 @@ pub fn nearest_key(keys: &[CaptureTime], at: CaptureTime) -> Option<usize> {
         _ => Some(after.0),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::num::NonZeroU32;
+
+    use bytes::Bytes;
+    use proptest::prelude::*;
+
+    use super::*;
+
+    const SECOND: i64 = 1_000_000_000;
+
+    fn at(nanos: i64) -> CaptureTime {
+        CaptureTime::from_unix_nanos(nanos)
+    }
+
+    fn track(codec: Codec, width: u32, height: u32) -> Track {
+        Track {
+            id: 1,
+            codec,
+            rfc6381: String::new(),
+            clock_rate: NonZeroU32::new(90_000).unwrap(),
+            width,
+            height,
+            channels: 0,
+            decoder_configuration: Bytes::new(),
+        }
+    }
+
+    /// Capture times of pictures at `rate` a second, each off by up to `jitter` of the distance.
+    fn pictures(rate: f64, count: usize, jitter: f64, seed: u64) -> Vec<CaptureTime> {
+        let mut random = fastrand::Rng::with_seed(seed);
+        let distance = SECOND as f64 / rate;
+        (0..count)
+            .map(|index| {
+                let off = (random.f64() - 0.5) * jitter;
+                at(((index as f64 + off) * distance) as i64)
+            })
+            .collect()
+    }
+
+    fn kept(pace: &mut Pace, times: &[CaptureTime]) -> Vec<CaptureTime> {
+        let mut kept = Vec::new();
+        for time in times {
+            if pace.wants(*time) {
+                pace.took(*time);
+                kept.push(*time);
+            }
+        }
+        kept
+    }
+
+    #[test]
+    fn a_rate_that_divides_the_cameras_is_met_exactly() {
+        for jitter in [0.0, 0.3] {
+            let times = pictures(25.0, 25 * 60, jitter, 1);
+            for (rate, wanted) in [(2.0, 120), (5.0, 300), (1.0, 60), (0.1, 6)] {
+                let found = kept(&mut Pace::new(rate), &times).len();
+                assert!(found.abs_diff(wanted) <= 1, "{rate}: {found}");
+            }
+        }
+    }
+
+    #[test]
+    fn rates_that_are_none_want_nothing() {
+        for rate in [0.0, -1.0, f64::NAN, f64::NEG_INFINITY, 1e-300] {
+            assert!(!Pace::new(rate).wants(at(0)), "{rate}");
+        }
+    }
+
+    #[test]
+    fn a_clock_that_is_set_back_silences_nobody() {
+        let mut pace = Pace::new(1.0);
+        pace.took(at(3600 * SECOND));
+        assert!(!pace.wants(at(3600 * SECOND)));
+        assert!(pace.wants(at(0)));
+        let mut spacing = Spacing::default();
+        spacing.took(at(3600 * SECOND));
+        assert!(spacing.allows(Source::Main, at(0)));
+    }
+
+    #[test]
+    fn the_main_stream_is_decoded_once_in_ten_seconds() {
+        // Key frames each 2 s with a few ms of jitter: each fifth.
+        let keys = pictures(0.5, 300, 0.005, 2);
+        let due = due_keys(Source::Main, &keys, &[Pace::new(2.0)], Spacing::default());
+        assert_eq!(due, (0..300).step_by(5).collect::<Vec<_>>());
+        let all = due_keys(
+            Source::Analysis,
+            &keys,
+            &[Pace::new(2.0)],
+            Spacing::default(),
+        );
+        assert_eq!(all.len(), 300);
+        assert!(due_keys(Source::Main, &keys, &[], Spacing::default()).is_empty());
+    }
+
+    #[test]
+    fn every_picture_is_decoded_where_key_frames_are_too_few() {
+        let mut rhythm = Rhythm::default();
+        let small = track(Codec::H264, 640, 360);
+        let mode =
+            |rhythm: &Rhythm, track: &Track, rate| rhythm.mode(Source::Analysis, track, rate);
+        assert_eq!(mode(&rhythm, &small, 25.0), Mode::KeyFrames);
+        rhythm.key(at(0));
+        rhythm.other(at(SECOND));
+        // It has lasted a second already: one key frame a second there is none.
+        assert_eq!(mode(&rhythm, &small, 2.0), Mode::EveryPicture);
+        rhythm.key(at(2 * SECOND));
+        assert_eq!(mode(&rhythm, &small, 1.0), Mode::EveryPicture);
+        assert_eq!(mode(&rhythm, &small, 0.5), Mode::KeyFrames);
+        // Not of the stream that is recorded, not of large ones, and JPEG has nothing else.
+        assert_eq!(rhythm.mode(Source::Main, &small, 5.0), Mode::KeyFrames);
+        let large = track(Codec::H264, 1920, 1080);
+        assert_eq!(mode(&rhythm, &large, 5.0), Mode::KeyFrames);
+        assert_eq!(
+            mode(&rhythm, &track(Codec::Jpeg, 640, 360), 5.0),
+            Mode::KeyFrames
+        );
+        assert_eq!(
+            mode(&rhythm, &track(Codec::H265, 704, 576), 5.0),
+            Mode::EveryPicture
+        );
+    }
+
+    #[test]
+    fn a_question_gets_the_nearest_key_frame() {
+        let keys = [at(0), at(2 * SECOND), at(4 * SECOND)];
+        for (asked, wanted) in [
+            // The oldest at hand, for what is no longer in memory.
+            (-100 * SECOND, Some(0)),
+            (0, Some(0)),
+            (900_000_000, Some(0)),
+            (1_100_000_000, Some(1)),
+            (4 * SECOND, Some(2)),
+            // One that is nearer may come.
+            (4 * SECOND + 1, None),
+        ] {
+            assert_eq!(nearest_key(&keys, at(asked)), wanted, "{asked}");
+        }
+        // After a long gap: not what lay before it, however near to the far one.
+        let gap = [at(0), at(3600 * SECOND)];
+        assert_eq!(nearest_key(&gap, at(60 * SECOND)), Some(1));
+        assert_eq!(nearest_key(&gap, at(20 * SECOND)), Some(0));
+        assert_eq!(nearest_key(&[], at(0)), None);
+    }
+
+    proptest! {
+        /// Over any stretch a rate gives no more than its pictures and two, and where the camera
+        /// sends enough, hardly less.
+        #[test]
+        fn a_pace_keeps_its_rate(
+            rate in 0.05_f64..30.0, camera in 1.0_f64..60.0, jitter in 0.0_f64..0.9, seed: u64,
+        ) {
+            let times = pictures(camera, 1500, jitter, seed);
+            let kept = kept(&mut Pace::new(rate), &times);
+            prop_assert!(kept.windows(2).all(|pair| pair[0] < pair[1]));
+            for (from, first) in kept.iter().enumerate().step_by(7) {
+                for (to, last) in kept.iter().enumerate().skip(from).step_by(13) {
+                    let seconds = (last.unix_nanos() - first.unix_nanos()) as f64 / 1e9;
+                    prop_assert!(((to - from) as f64) <= seconds * rate + 2.0);
+                }
+            }
+            let wanted = (1500.0 / camera * rate).min(1500.0);
+            // A rate near the camera's own meets no picture in some of its slots.
+            if rate * 2.0 <= camera {
+                prop_assert!(kept.len() as f64 >= wanted * 0.95 - 2.0, "{} {}", kept.len(), wanted);
+            }
+        }
+
+        /// The answer is the nearest of those near, whatever the order of the key frames.
+        #[test]
+        fn the_answer_is_the_nearest(
+            keys in prop::collection::vec(-100_000_i64..100_000, 0..40), asked in -100_000_i64..100_000,
+        ) {
+            let ms = |ms: i64| at(ms * 1_000_000);
+            let times: Vec<_> = keys.iter().map(|key| ms(*key)).collect();
+            let near: Vec<i64> = keys.iter().filter(|key| asked - **key <= 30_000)
+                .map(|key| (key - asked).abs()).collect();
+            match nearest_key(&times, ms(asked)) {
+                Some(index) => prop_assert_eq!(Some((keys[index] - asked).abs()), near.into_iter().min()),
+                None => prop_assert!(keys.iter().all(|key| *key < asked)),
+            }
+        }
+
+        /// Key frames that are decoded of the main stream are never closer than was promised.
+        #[test]
+        fn the_spacing_holds(
+            distances in prop::collection::vec(1_i64..30_000, 1..100),
+            rates in prop::collection::vec(0.01_f64..30.0, 1..5),
+        ) {
+            let mut now = 0;
+            let keys: Vec<_> = distances.iter().map(|ms| { now += ms * 1_000_000; at(now) }).collect();
+            let paces: Vec<_> = rates.iter().map(|rate| Pace::new(*rate)).collect();
+            let due = due_keys(Source::Main, &keys, &paces, Spacing::default());
+            prop_assert!(due.first() == Some(&0));
+            for pair in due.windows(2) {
+                let apart = keys[pair[1]].unix_nanos() - keys[pair[0]].unix_nanos();
+                prop_assert!(apart >= MAIN_INTERVAL_NANOS - MAIN_TOLERANCE_NANOS);
+            }
+        }
+    }
+}
