@@ -14,8 +14,9 @@ use crate::archive::ledger::Ledger;
 use crate::config::{Camera, Config, Sink};
 use crate::hold::Hold;
 use crate::intake::{CameraStatus, CameraTask, SharedWatch};
+use crate::pictures::{Lane, NoteFinding, PictureBoard, Source, Workshop};
 use crate::sinks::{Engine, SinkTask, Surroundings};
-use crate::telemetry::{CameraEvents, SinkEvents, SupervisorEvents, Telemetry};
+use crate::telemetry::{CameraEvents, PictureEvents, SinkEvents, SupervisorEvents, Telemetry};
 use crate::units::{CameraName, SiteName};
 
 /// How long the cameras' good-byes may take at shutdown.
@@ -30,6 +31,19 @@ pub struct RunningCamera {
     pub hold: Arc<Hold>,
     /// What its line is doing.
     pub status: Arc<CameraStatus>,
+    /// Where its pictures are handed out.
+    pub board: PictureBoard,
+    /// Its second stream, where it has one.
+    pub analysis: Option<RunningAnalysis>,
+}
+
+/// The analysis stream of a camera.
+#[derive(Debug, Clone)]
+pub struct RunningAnalysis {
+    /// Its recent units.
+    pub hold: Arc<Hold>,
+    /// What its line is doing.
+    pub status: Arc<CameraStatus>,
 }
 
 /// Everything that runs for cameras and sinks.
@@ -37,6 +51,8 @@ pub struct RunningCamera {
 pub(super) struct Crew {
     cameras: JoinSet<()>,
     sinks: JoinSet<()>,
+    /// Of pictures; they end with the sinks.
+    lanes: JoinSet<()>,
     camera_trigger: Trigger,
     sink_trigger: Trigger,
     intake: IntakeThread,
@@ -51,6 +67,7 @@ struct Yard<'a> {
     archive: &'a Archive,
     ledger: &'a Ledger,
     engine: &'a Arc<Engine>,
+    workshop: Arc<Workshop>,
     supervisor: SupervisorEvents,
 }
 
@@ -61,6 +78,7 @@ impl Crew {
         archive: &Archive,
         ledger: &Ledger,
         engine: &Arc<Engine>,
+        note: NoteFinding,
     ) -> std::io::Result<(Self, Vec<RunningCamera>)> {
         let supervisor = SupervisorEvents::new(telemetry);
         let yard = Yard {
@@ -69,6 +87,7 @@ impl Crew {
             archive,
             ledger,
             engine,
+            workshop: Workshop::new(engine, &config.pictures, note),
             supervisor,
         };
         let (camera_trigger, camera_shutdown) = shutdown();
@@ -76,6 +95,7 @@ impl Crew {
         let mut crew = Self {
             cameras: JoinSet::new(),
             sinks: JoinSet::new(),
+            lanes: JoinSet::new(),
             camera_trigger,
             sink_trigger,
             intake: IntakeThread::start()?,
@@ -84,11 +104,33 @@ impl Crew {
         let mut running = Vec::new();
         for camera in &config.cameras {
             let hold = Hold::new(camera.hold.as_usize());
+            let board = picture_board(&yard, camera);
             // Sinks first: their cursors stand at the beginning before the first unit arrives.
             for sink in config.sinks_of(&camera.name) {
                 crew.start_sink(&yard, camera, sink, &hold, &sink_shutdown);
             }
-            running.push(crew.start_camera(&yard, camera, hold, &camera_shutdown));
+            crew.start_lane(&yard, &board, (camera, Source::Main), &hold, &sink_shutdown);
+            let analysis = camera.analysis().map(|camera| {
+                let hold = Hold::new(camera.hold.as_usize());
+                crew.start_lane(
+                    &yard,
+                    &board,
+                    (&camera, Source::Analysis),
+                    &hold,
+                    &sink_shutdown,
+                );
+                let status =
+                    crew.start_stream(&yard, (&camera, Source::Analysis), &hold, &camera_shutdown);
+                RunningAnalysis { hold, status }
+            });
+            let status = crew.start_stream(&yard, (camera, Source::Main), &hold, &camera_shutdown);
+            running.push(RunningCamera {
+                name: camera.name.clone(),
+                hold,
+                status,
+                board,
+                analysis,
+            });
         }
         Ok((crew, running))
     }
@@ -136,40 +178,76 @@ impl Crew {
         ));
     }
 
-    fn start_camera(
+    /// Makes pictures of one stream of a camera, once somebody wants some.
+    fn start_lane(
         &mut self,
         yard: &Yard<'_>,
-        camera: &Camera,
-        hold: Arc<Hold>,
+        board: &PictureBoard,
+        (camera, source): (&Camera, Source),
+        hold: &Arc<Hold>,
         shutdown: &Shutdown,
-    ) -> RunningCamera {
+    ) {
+        let lane = Lane {
+            camera: camera.name.clone(),
+            source,
+            hold: Arc::clone(hold),
+            board: board.clone(),
+            workshop: Arc::clone(&yard.workshop),
+        };
+        self.lanes.spawn(keep::alive(
+            yard.supervisor.clone(),
+            ("pictures", format!("{}/{}", camera.name, source.as_str())),
+            shutdown.clone(),
+            lane.clone(),
+            Lane::run,
+            move || lane.clone(),
+        ));
+    }
+
+    /// Pulls one stream of a camera into its hold.
+    fn start_stream(
+        &mut self,
+        yard: &Yard<'_>,
+        (camera, source): (&Camera, Source),
+        hold: &Arc<Hold>,
+        shutdown: &Shutdown,
+    ) -> Arc<CameraStatus> {
+        let (name, ledger, watch) = match source {
+            Source::Main => (
+                camera.name.to_string(),
+                Some(yard.ledger.clone()),
+                Arc::clone(self.watches.entry(camera.site.clone()).or_default()),
+            ),
+            Source::Analysis => (
+                format!("{} (analysis)", camera.name),
+                None,
+                SharedWatch::default(),
+            ),
+        };
         let task = CameraTask {
             camera: Arc::new(camera.clone()),
-            hold: Arc::clone(&hold),
+            hold: Arc::clone(hold),
             status: Arc::new(CameraStatus::default()),
             events: CameraEvents::new(
                 yard.telemetry,
                 (&camera.name, &camera.site),
+                source,
                 (hold.bytes_max(), camera.splice_bytes_max()),
             ),
-            ledger: yard.ledger.clone(),
-            watch: Arc::clone(self.watches.entry(camera.site.clone()).or_default()),
+            ledger,
+            watch,
         };
         let status = Arc::clone(&task.status);
         let kept = keep::alive(
             yard.supervisor.clone(),
-            ("camera", camera.name.to_string()),
+            ("camera", name),
             shutdown.clone(),
             task.clone(),
             CameraTask::run,
             move || task.clone(),
         );
         self.cameras.spawn_on(kept, self.intake.handle());
-        RunningCamera {
-            name: camera.name.clone(),
-            hold,
-            status,
-        }
+        status
     }
 
     /// Where the cameras' tasks run.
@@ -183,7 +261,20 @@ impl Crew {
         settle(&mut self.cameras, Instant::now() + CAMERAS_TIME).await;
         self.sink_trigger.pull();
         settle(&mut self.sinks, deadline).await;
+        // With their plugins gone they have nothing to do; what they decode now nobody sees.
+        settle(&mut self.lanes, deadline).await;
     }
+}
+
+/// The board of a camera, without anybody at it yet.
+fn picture_board(yard: &Yard<'_>, camera: &Camera) -> PictureBoard {
+    let events =
+        |source| PictureEvents::new(yard.telemetry, &camera.name, source, &yard.config.pictures);
+    let analysis = camera.analysis_url.as_ref();
+    PictureBoard::new(
+        events(Source::Main),
+        analysis.map(|_| events(Source::Analysis)),
+    )
 }
 
 /// Waits for tasks to end; cuts off those that don't in time.

@@ -17,11 +17,12 @@ use crate::archive::ledger::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
 use crate::archive::{Archive, ArchiveOptions, OpenError, RealDisk};
 use crate::config::{Config, SecretError};
 use crate::outlet::Outlet;
+use crate::pictures::NoteFinding;
 use crate::sinks::{Engine, LoadError};
 use crate::telemetry::{ArchiveEvents, LedgerEvents, Telemetry};
 use crew::Crew;
 
-pub use crew::RunningCamera;
+pub use crew::{RunningAnalysis, RunningCamera};
 
 /// What has not ended so long after the request to stop is cut off: with the last answers to HTTP
 /// that makes the 5 s that systemd and people wait for.
@@ -108,8 +109,10 @@ pub async fn run(
     let cache = config.relay.plugin_cache.clone();
     let engine = tokio::task::spawn_blocking(move || Engine::new(Some(&cache))).await??;
 
-    let (mut crew, cameras) =
-        Crew::start(&config, &telemetry, &archive, &ledger, &engine).map_err(RunError::Thread)?;
+    // The events of the pictures say the same in log and metrics.
+    let note: NoteFinding = Arc::new(|_, _| {});
+    let (mut crew, cameras) = Crew::start(&config, &telemetry, &archive, &ledger, &engine, note)
+        .map_err(RunError::Thread)?;
     let sampler = tokio::spawn(sample(archive.clone(), events));
     let watchdog = tokio::spawn(systemd::watchdog(crew.intake()));
     readiness.ready();

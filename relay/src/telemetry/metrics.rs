@@ -2,8 +2,9 @@
 //! configuration (`camera`, `sink`) or from closed lists; the one exception, `name` of a plugin's
 //! own metrics, is bounded by `sink.limits.metric_names`.
 
-use std::sync::atomic::AtomicU64;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
+use prometheus_client::encoding::text::{encode_eof, encode_registry};
 use prometheus_client::encoding::{EncodeLabelSet, EncodeLabelValue, LabelValueEncoder};
 use prometheus_client::metrics::counter::Counter;
 use prometheus_client::metrics::family::Family;
@@ -12,6 +13,7 @@ use prometheus_client::metrics::histogram::Histogram;
 use prometheus_client::registry::{Metric, Registry};
 
 use super::process::ProcessCollector;
+use crate::pictures::Source;
 use crate::units::{CameraName, Name};
 
 pub(super) type Seconds = Gauge<f64, AtomicU64>;
@@ -108,6 +110,31 @@ pub(super) struct OfPhase {
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfStream {
+    pub(super) camera: Name,
+    pub(super) stream: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfPictureDrop {
+    pub(super) camera: Name,
+    pub(super) stream: &'static str,
+    pub(super) reason: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfPictureFault {
+    pub(super) camera: Name,
+    pub(super) stream: &'static str,
+    pub(super) fault: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfLimit {
+    pub(super) limit: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
 pub(super) struct OfSink {
     pub(super) camera: Name,
     pub(super) sink: Name,
@@ -178,11 +205,11 @@ fn recovery_histogram() -> Histogram {
 }
 
 macro_rules! families {
-    ($($(#[$doc:meta])* $field:ident: $type:ty = $name:literal, $help:literal;)*) => {
-        /// The families; children are made when a camera or sink is.
+    ($(#[$about:meta])* $set:ident: $($field:ident: $type:ty = $name:literal, $help:literal;)*) => {
+        $(#[$about])*
         #[derive(Debug)]
-        pub(super) struct Families { $($(#[$doc])* pub(super) $field: $type,)* }
-        impl Families {
+        pub(super) struct $set { $(pub(super) $field: $type,)* }
+        impl $set {
             fn register(registry: &mut Registry) -> Self {
                 Self { $($field: add(registry, $name, $help),)* }
             }
@@ -191,6 +218,8 @@ macro_rules! families {
 }
 
 families! {
+    /// What happens on the line of a camera's stream; children are made when its task is.
+    LineFamilies:
     phase: Family<OfPhase, Gauge> = "camera_phase", "What the line of the camera is doing: 1 for the present phase, 0 for the others";
     sessions_began: Family<OfCamera, Counter> = "camera_sessions_began", "RTSP sessions that began to play";
     sessions_ended: Family<OfCause, Counter> = "camera_sessions_ended", "RTSP sessions that ended or could not be made, by cause";
@@ -215,6 +244,23 @@ families! {
     hold_bytes_max: Family<OfCamera, Gauge> = "hold_max_bytes", "Bound of hold_bytes";
     splice_bytes: Family<OfCamera, Gauge> = "splice_bytes", "Units of a second session that wait for what the first still drains";
     splice_bytes_max: Family<OfCamera, Gauge> = "splice_max_bytes", "Bound of splice_bytes";
+}
+
+families! {
+    /// Everything else; children are made when a camera or sink is.
+    Families:
+    pictures_decoded: Family<OfStream, Counter> = "pictures_decoded", "Pictures decoded";
+    pictures_handed: Family<OfStream, Counter> = "pictures_handed_out", "Pictures handed to plugins, scaled and converted as they asked";
+    pictures_dropped: Family<OfPictureDrop, Counter> = "pictures_dropped", "Pictures and questions given up, by reason: decoding was behind, the plugin was slow, the question was displaced by newer ones or forgotten after an hour";
+    picture_faults: Family<OfPictureFault, Counter> = "picture_decode_faults", "Coded pictures that gave none, by kind";
+    picture_decode: Family<OfStream, SecondsTotal> = "picture_decode_seconds", "Time spent decoding";
+    picture_render: Family<OfStream, SecondsTotal> = "picture_render_seconds", "Time spent scaling and converting";
+    picture_memory: Family<OfStream, Gauge> = "picture_decoder_memory_bytes", "Memory of the decoder";
+    picture_memory_max: Family<OfStream, Gauge> = "picture_decoder_max_memory_bytes", "Bound of picture_decoder_memory_bytes";
+    picture_lag: Family<OfStream, Seconds> = "picture_lag_seconds", "From the capture of the last picture to when it was handed out, questions apart";
+    picture_undecodable: Family<OfStream, Gauge> = "picture_undecodable", "1 while the stream can't be decoded";
+    picture_subscribers: Family<OfStream, Gauge> = "picture_subscribers", "Instances of plugins that want pictures of the stream";
+    picture_limit: Family<OfLimit, Seconds> = "pictures_limit", "Limits of decoding, in seconds, pixels, or numbers as their names say";
     sink_units: Family<OfSink, Counter> = "sink_units", "Units handed to the plugin";
     sink_lag: Family<OfSink, Gauge> = "sink_lag_units", "Units in the hold that the plugin has not been handed";
     sink_lost_units: Family<OfSink, Counter> = "sink_lost_units", "Units that the plugin never got because it was behind or started anew";
@@ -268,7 +314,14 @@ families! {
 #[derive(Debug)]
 pub struct Telemetry {
     registry: Registry,
+    /// The lines of analysis streams: the same names with `analysis_` before them, so that no sum
+    /// over cameras counts one twice.
+    analysis_registry: Registry,
+    /// Whether there is such a stream at all.
+    has_analysis: AtomicBool,
     pub(super) families: Families,
+    main_line: LineFamilies,
+    analysis_line: LineFamilies,
     pub(super) dropout_seconds: Histograms<OfSite>,
     pub(super) recovery_seconds: Histograms<OfSite>,
     pub(super) plugin_observations: Histograms<OfSinkName>,
@@ -281,7 +334,14 @@ impl Telemetry {
         let mut root = Registry::default();
         root.register_collector(Box::new(ProcessCollector::new()));
         let registry = root.sub_registry_with_prefix("forebay");
+        let main_line = LineFamilies::register(registry);
         let families = Families::register(registry);
+        let mut analysis_registry = Registry::default();
+        let analysis_line = LineFamilies::register(
+            analysis_registry
+                .sub_registry_with_prefix("forebay")
+                .sub_registry_with_prefix("analysis"),
+        );
         let dropout_seconds = Histograms::new_with_constructor(dropout_histogram as fn() -> _);
         registry.register(
             "site_dropout_seconds",
@@ -309,7 +369,11 @@ impl Telemetry {
         }
         Self {
             registry: root,
+            analysis_registry,
+            has_analysis: AtomicBool::new(false),
             families,
+            main_line,
+            analysis_line,
             dropout_seconds,
             recovery_seconds,
             plugin_observations,
@@ -322,8 +386,23 @@ impl Telemetry {
     /// When a metric can't be formatted: a defect.
     pub fn render(&self) -> Result<String, std::fmt::Error> {
         let mut text = String::with_capacity(64 * 1024);
-        prometheus_client::encoding::text::encode(&mut text, &self.registry)?;
+        encode_registry(&mut text, &self.registry)?;
+        if self.has_analysis.load(Ordering::Relaxed) {
+            encode_registry(&mut text, &self.analysis_registry)?;
+        }
+        encode_eof(&mut text)?;
         Ok(text)
+    }
+
+    /// The metrics of the line of a stream.
+    pub(super) fn line(&self, source: Source) -> &LineFamilies {
+        match source {
+            Source::Main => &self.main_line,
+            Source::Analysis => {
+                self.has_analysis.store(true, Ordering::Relaxed);
+                &self.analysis_line
+            }
+        }
     }
 
     /// Bytes of a camera that had waited out silences at its end.
@@ -332,7 +411,7 @@ impl Telemetry {
         let labels = OfCamera {
             camera: camera.clone(),
         };
-        self.families.rescued_bytes.get_or_create(&labels).get()
+        self.main_line.rescued_bytes.get_or_create(&labels).get()
     }
 }
 

@@ -3,6 +3,7 @@
 mod archive;
 mod camera;
 mod ledger;
+mod pictures;
 mod sink;
 mod supervisor;
 
@@ -11,6 +12,7 @@ use std::time::Duration;
 pub use archive::ArchiveEvents;
 pub use camera::{CameraEvents, HedgeOutcome, KickOutcome};
 pub use ledger::LedgerEvents;
+pub use pictures::{DropReason, PictureEvents};
 pub use sink::SinkEvents;
 pub use supervisor::SupervisorEvents;
 
