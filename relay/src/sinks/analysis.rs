@@ -13,7 +13,7 @@ use super::sandbox::Sandbox;
 use super::sieve::Scene;
 use super::stderr::one_line;
 use super::surroundings::Surroundings;
-use crate::pictures::{Picture, PictureBoard, Plane, Subscription};
+use crate::pictures::{Picture, PictureBoard, Plane, Source, Subscription};
 use crate::telemetry::SinkEvents;
 use crate::units::{CameraName, CaptureTime};
 
@@ -23,6 +23,8 @@ pub struct AnalyzerInstance {
     cell: Cell<Analyzer>,
     camera: CameraName,
     wish: Wish,
+    /// The stream that its pictures come from.
+    source: Source,
     reporter: Reporter,
 }
 
@@ -51,6 +53,7 @@ impl AnalyzerInstance {
         Ok(Self {
             cell,
             camera: surroundings.camera.clone(),
+            source: wish.request.source,
             wish,
             reporter,
         })
@@ -71,10 +74,8 @@ impl AnalyzerInstance {
         &mut self,
         picture: &Picture,
     ) -> Result<Result<(), String>, EndedInstance> {
-        let scene = Scene {
-            at: picture.captured,
-            source: picture.source,
-        };
+        self.source = picture.source;
+        let scene = self.beside(picture.captured);
         let shown = shown(&self.camera, picture);
         let answer = self
             .cell
@@ -126,11 +127,11 @@ impl AnalyzerInstance {
         self.cell.usage()
     }
 
-    /// What is found without a picture is of the stream that was wished for.
+    /// What is found without a picture.
     fn beside(&self, now: CaptureTime) -> Scene {
         Scene {
             at: now,
-            source: self.wish.request.source,
+            source: self.source,
         }
     }
 }
@@ -163,7 +164,7 @@ fn shown(camera: &CameraName, picture: &Picture) -> pictures::Picture {
 /// Feeds analyzers from a camera's board.
 #[derive(Debug)]
 pub(super) struct PictureFeed {
-    board: Arc<PictureBoard>,
+    board: PictureBoard,
     events: SinkEvents,
     /// While there is an instance: nothing is decoded for one that isn't there.
     subscription: Option<Subscription>,
@@ -171,7 +172,7 @@ pub(super) struct PictureFeed {
 }
 
 impl PictureFeed {
-    pub(super) fn new(board: Arc<PictureBoard>, events: SinkEvents) -> Self {
+    pub(super) fn new(board: PictureBoard, events: SinkEvents) -> Self {
         Self {
             board,
             events,
@@ -196,7 +197,9 @@ impl Feed for PictureFeed {
 
     fn begin(&mut self, instance: &mut AnalyzerInstance) {
         self.events.analyzes();
-        self.subscription = Some(self.board.subscribe(instance.wish().request));
+        let subscription = self.board.subscribe(instance.wish().request);
+        instance.source = subscription.source();
+        self.subscription = Some(subscription);
         self.settle(instance);
     }
 

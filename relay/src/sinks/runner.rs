@@ -36,7 +36,7 @@ pub struct SinkTask {
     /// Where a sink's units come from.
     pub cursor: Cursor,
     /// Where an analyzer's pictures come from.
-    pub board: Arc<PictureBoard>,
+    pub board: PictureBoard,
     /// Logs and metrics.
     pub events: SinkEvents,
 }

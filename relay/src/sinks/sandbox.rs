@@ -9,10 +9,10 @@ use wasmtime_wasi::{WasiCtx, WasiCtxView, WasiView};
 
 use super::account::Account;
 use super::clock::CallClock;
-use super::pace::Pace;
 use super::sieve::Flaw;
 use super::stderr::Tail;
 use super::surroundings::Surroundings;
+use super::timepiece::Timepiece;
 use super::witness::SinkWitness;
 use crate::archive::Archive;
 use crate::config::{Limits, Plan};
@@ -34,7 +34,7 @@ pub(super) struct Sandbox {
     /// Instants of which it wants the picture, as far as nobody has taken the question yet.
     pub(super) asked: VecDeque<CaptureTime>,
     account: Arc<Mutex<Account>>,
-    pace: Pace,
+    timepiece: Timepiece,
     pub(super) plan: Arc<Plan>,
     pub(super) camera: CameraName,
     pub(super) sink: SinkName,
@@ -63,7 +63,7 @@ impl Sandbox {
         wasi.stdout(tail.clone())
             .stderr(tail.clone())
             .max_random_size(64 * 1024);
-        surroundings.pace.set(&mut wasi);
+        surroundings.timepiece.set(&mut wasi);
         let mut table = ResourceTable::new();
         table.set_max_capacity(limits.handles as usize);
         Self {
@@ -78,7 +78,7 @@ impl Sandbox {
             asked: VecDeque::new(),
             limits,
             account: Arc::clone(&surroundings.account),
-            pace: surroundings.pace.clone(),
+            timepiece: surroundings.timepiece.clone(),
             plan: Arc::clone(&surroundings.plan),
             camera: surroundings.camera.clone(),
             sink: surroundings.sink.name.clone(),
@@ -91,7 +91,7 @@ impl Sandbox {
     /// Asks the plugin's allowances.
     pub(super) fn with_account<T>(&self, take: impl FnOnce(&mut Account, Instant) -> T) -> T {
         let mut account = self.account.lock().unwrap_or_else(PoisonError::into_inner);
-        take(&mut account, self.pace.now())
+        take(&mut account, self.timepiece.now())
     }
 
     pub(super) fn limit_hit(&self, limit: &'static str) {

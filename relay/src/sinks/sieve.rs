@@ -11,8 +11,8 @@ use crate::pictures::Source;
 use crate::units::{CaptureTime, SinkName};
 
 /// How far behind the newest picture, or the present second, a finding may be: an analyzer may be
-/// late with what it was asked for, but not by more than that.
-const BEHIND_MAX: Duration = Duration::from_secs(7 * 24 * 3600);
+/// late with what it was asked for, but not by a day.
+const BEHIND_MAX: Duration = Duration::from_secs(24 * 3600);
 /// How far ahead: the error of a capture time.
 const AHEAD_MAX: Duration = Duration::from_secs(60);
 /// Bytes of a text.

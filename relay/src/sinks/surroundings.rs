@@ -5,8 +5,8 @@ use std::sync::{Arc, Mutex};
 use super::account::Account;
 use super::bindings::forebay::plugin::setting::Configuration;
 use super::cell::EndedInstance;
-use super::pace::Pace;
 use super::reporter::Tell;
+use super::timepiece::Timepiece;
 use super::witness::SinkWitness;
 use crate::archive::Archive;
 use crate::archive::ledger::Ledger;
@@ -29,7 +29,7 @@ pub struct Surroundings {
     pub events: Option<SinkEvents>,
     pub(super) plan: Arc<Plan>,
     pub(super) tell: Tell,
-    pub(super) pace: Pace,
+    pub(super) timepiece: Timepiece,
     pub(super) account: Arc<Mutex<Account>>,
     pub(super) witness: SinkWitness,
 }
@@ -44,8 +44,8 @@ impl Surroundings {
         archive: Option<Archive>,
         events: Option<SinkEvents>,
     ) -> Self {
-        let pace = Pace::default();
-        let account = Account::new(&sink.limits, pace.now());
+        let timepiece = Timepiece::default();
+        let account = Account::new(&sink.limits, timepiece.now());
         Self {
             camera,
             site,
@@ -55,7 +55,7 @@ impl Surroundings {
             plan: Arc::new(Plan::always()),
             tell: Tell::default(),
             account: Arc::new(Mutex::new(account)),
-            pace,
+            timepiece,
             witness: SinkWitness::default(),
         }
     }
@@ -83,10 +83,10 @@ impl Surroundings {
 
     /// The same by another clock, with whole allowances.
     #[must_use]
-    pub fn with_pace(mut self, pace: Pace) -> Self {
-        let account = Account::new(&self.sink.limits, pace.now());
+    pub fn with_pace(mut self, timepiece: Timepiece) -> Self {
+        let account = Account::new(&self.sink.limits, timepiece.now());
         self.account = Arc::new(Mutex::new(account));
-        self.pace = pace;
+        self.timepiece = timepiece;
         self
     }
 

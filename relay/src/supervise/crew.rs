@@ -107,7 +107,7 @@ impl Crew {
             let board = picture_board(&yard, camera);
             // Sinks first: their cursors stand at the beginning before the first unit arrives.
             for sink in config.sinks_of(&camera.name) {
-                crew.start_sink(&yard, camera, sink, &hold, &sink_shutdown);
+                crew.start_sink(&yard, (camera, &board), sink, &hold, &sink_shutdown);
             }
             crew.start_lane(&yard, &board, (camera, Source::Main), &hold, &sink_shutdown);
             let analysis = camera.analysis().map(|camera| {
@@ -138,7 +138,7 @@ impl Crew {
     fn start_sink(
         &mut self,
         yard: &Yard<'_>,
-        camera: &Camera,
+        (camera, board): (&Camera, &PictureBoard),
         sink: &Sink,
         hold: &Arc<Hold>,
         shutdown: &Shutdown,
@@ -160,11 +160,11 @@ impl Crew {
         let name = format!("{}/{}", camera.name, sink.name);
         let (engine, hold, when_behind) =
             (Arc::clone(yard.engine), Arc::clone(hold), sink.when_behind);
-        let board = Arc::new(crate::pictures::PictureBoard);
+        let board = board.clone();
         let make = move || SinkTask {
             engine: Arc::clone(&engine),
             cursor: hold.cursor(when_behind),
-            board: Arc::clone(&board),
+            board: board.clone(),
             surroundings: surroundings.clone(),
             events: events.clone(),
         };

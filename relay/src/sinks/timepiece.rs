@@ -14,7 +14,7 @@ use crate::units::CaptureTime;
 /// A trial runs faster than the footage and must come out the same each time: there a minute is a
 /// minute of footage, and nothing that the plugin can ask tells when, or how fast, it is tried.
 #[derive(Debug, Clone, Default)]
-pub struct Pace(Option<Arc<Footage>>);
+pub struct Timepiece(Option<Arc<Footage>>);
 
 #[derive(Debug)]
 struct Footage {
@@ -25,7 +25,7 @@ struct Footage {
     passed: AtomicU64,
 }
 
-impl Pace {
+impl Timepiece {
     /// A clock that stands at `begin` until it is [advanced](Self::advance).
     #[must_use]
     pub fn footage(begin: CaptureTime) -> Self {
@@ -108,12 +108,12 @@ mod tests {
     #[test]
     fn time_of_footage_stands_still_and_never_goes_back() {
         let at = |seconds: i64| CaptureTime::from_unix_nanos(seconds * 1_000_000_000);
-        let pace = Pace::footage(at(1000));
-        let begin = pace.now();
-        assert_eq!(pace.now(), begin);
-        pace.advance(at(1060));
-        pace.advance(at(1030));
-        pace.advance(at(10));
-        assert_eq!(pace.now() - begin, Duration::from_secs(60));
+        let timepiece = Timepiece::footage(at(1000));
+        let begin = timepiece.now();
+        assert_eq!(timepiece.now(), begin);
+        timepiece.advance(at(1060));
+        timepiece.advance(at(1030));
+        timepiece.advance(at(10));
+        assert_eq!(timepiece.now() - begin, Duration::from_secs(60));
     }
 }
