@@ -75,7 +75,7 @@ pub(super) enum Verdict {
 
 /// The picture, or the second, that findings come of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Scene {
+pub(super) struct Scene {
     /// When.
     pub at: CaptureTime,
     /// The stream.
