@@ -81,6 +81,18 @@ impl Scaler {
             }
             return;
         }
+        if let Some(pairs) = &self.columns.pairs {
+            let sample = |index: u32| {
+                let sample = self.mean.get(index as usize);
+                u32::from(sample.copied().unwrap_or_default())
+            };
+            for (out, pair) in out.iter_mut().zip(pairs) {
+                let [one, two] = pair.weights;
+                let sum = sample(pair.first) * one + sample(pair.second) * two;
+                *out = ((sum + (1 << (SHIFT - 1))) >> SHIFT) as u16;
+            }
+            return;
+        }
         for (out, tap) in out.iter_mut().zip(&self.columns.taps) {
             let samples = self.mean.get(tap.start..).unwrap_or_default();
             let sum: u32 = samples
