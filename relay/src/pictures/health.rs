@@ -36,11 +36,6 @@ impl Health {
         self.unsupported != Some(track) && self.retry_at.is_none_or(|at| now >= at)
     }
 
-    /// Until when nothing is tried.
-    pub(super) fn retry_at(&self) -> Option<Instant> {
-        self.retry_at
-    }
-
     /// It was said that the stream can't be decoded, and not that it can again.
     pub(super) fn told(&self) -> bool {
         self.told
@@ -123,7 +118,7 @@ mod tests {
         let mut pauses = Vec::new();
         for _ in 0..12 {
             said += usize::from(health.fault(1, &damaged(), now).is_some());
-            if let Some(at) = health.retry_at() {
+            if let Some(at) = health.retry_at {
                 assert!(!health.allows(1, now));
                 pauses.push(at.duration_since(now).as_secs());
                 now = at;

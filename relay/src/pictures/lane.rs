@@ -268,13 +268,7 @@ impl<'a> Work<'a> {
             .cloned()
             .collect();
         self.answer_due = now + ANSWER_SPACING;
-        let mut aside = None;
-        let decoder = match self.mode {
-            Mode::KeyFrames => &mut self.decoder,
-            // The one that every picture runs through must not be disturbed.
-            Mode::EveryPicture => &mut aside,
-        };
-        let decoded = decode_key(self.lane, &self.events, decoder, key).await;
+        let decoded = decode_key(self.lane, &self.events, &mut self.decoder, key).await;
         match decoded {
             Ok(decoded) => {
                 self.fine(key);
@@ -441,13 +435,8 @@ impl<'a> Work<'a> {
         match change {
             Change::Begins(why) => {
                 self.events.undecodable(&why);
-                let advice = if self.lane.workshop.options.ffmpeg.is_some() {
-                    "set the camera to 8 bit, 4:2:0, progressive"
-                } else {
-                    "set the camera to 8 bit, 4:2:0, progressive, or name an ffmpeg in [pictures]"
-                };
                 let stream = self.lane.source.as_str();
-                let text = format!("the {stream} stream can't be decoded: {why}; {advice}");
+                let text = format!("the {stream} stream can't be decoded: {why}");
                 self.note(Phase::Begin, at, text);
             }
             Change::Ends => {

@@ -249,3 +249,171 @@ fn split(decoded: &Decoded) -> (PlaneIn<'_>, Option<Chroma<'_>>) {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::super::decoded::{Matrix, Range};
+    use super::super::request::Source;
+    use super::*;
+
+    const ALL: [PixelFormat; 3] = [PixelFormat::Gray8, PixelFormat::Rgb8, PixelFormat::I420];
+
+    fn request(format: PixelFormat, longest_side: u32) -> Request {
+        Request {
+            rate: 1.0,
+            longest_side,
+            format,
+            source: Source::Main,
+        }
+    }
+
+    /// A picture whose planes are functions of the place, chroma's in its own samples.
+    fn picture(
+        (width, height): (u32, u32),
+        chroma_left: bool,
+        luma: impl Fn(u32, u32) -> u8,
+        chroma: impl Fn(u32, u32) -> [u8; 2],
+    ) -> Decoded {
+        let (half_width, half_height) = (width.div_ceil(2), height.div_ceil(2));
+        let mut planes = Vec::new();
+        for y in 0..height {
+            planes.extend((0..width).map(|x| luma(x, y)));
+        }
+        for channel in 0..2 {
+            for y in 0..half_height {
+                planes.extend((0..half_width).map(|x| chroma(x, y)[channel]));
+            }
+        }
+        let decoded = Decoded {
+            width,
+            height,
+            samples: Samples::Yuv420 {
+                planes: planes.into(),
+                chroma_left,
+            },
+            range: Range::Full,
+            matrix: Matrix::Bt601,
+        };
+        assert!(decoded.is_whole());
+        decoded
+    }
+
+    /// A ramp of chroma along the rows, by 2 levels a pixel, as a camera would sample it: at the
+    /// left pixel of each pair, or between the two. Wherever it is drawn again it must have the
+    /// same value at the same place. Away from the edges, where the ramp does not go on.
+    #[test]
+    fn chroma_stays_in_its_place() {
+        let ramp = |place: f64| 40.0 + 2.0 * place;
+        for left in [true, false] {
+            let coded = picture(
+                (96, 8),
+                left,
+                |_, _| 128,
+                |x, _| {
+                    let place = f64::from(x) * 2.0 + if left { 0.5 } else { 1.0 };
+                    [ramp(place) as u8, 128]
+                },
+            );
+            let (planes, ..) = Renderer::new().render(&coded, &request(PixelFormat::I420, 0));
+            for index in 1..46 {
+                let found = f64::from(planes[1].bytes[index]);
+                let wanted = ramp(index as f64 * 2.0 + 1.0);
+                assert!(
+                    (found - wanted).abs() <= 1.0,
+                    "{left} {index}: {found} {wanted}"
+                );
+            }
+            // Half the size: each sample between four pixels of the camera.
+            let (planes, ..) = Renderer::new().render(&coded, &request(PixelFormat::I420, 48));
+            for index in 1..23 {
+                let found = f64::from(planes[1].bytes[index]);
+                let wanted = ramp(index as f64 * 4.0 + 2.0);
+                assert!(
+                    (found - wanted).abs() <= 1.0,
+                    "{left} {index}: {found} {wanted}"
+                );
+            }
+            // Blue follows Cb by 1.772 (T.871): at each pixel.
+            let (planes, ..) = Renderer::new().render(&coded, &request(PixelFormat::Rgb8, 0));
+            for x in 8..88 {
+                let found = f64::from(planes[0].bytes[x * 3 + 2]);
+                let wanted = 128.0 + 1.772 * (ramp(x as f64 + 0.5) - 128.0);
+                let wanted = wanted.clamp(0.0, 255.0);
+                assert!(
+                    (found - wanted).abs() <= 1.8,
+                    "{left} {x}: {found} {wanted}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn a_thermal_picture_has_no_colour() {
+        let decoded = Decoded {
+            width: 3,
+            height: 2,
+            samples: Samples::Gray(vec![16, 126, 235, 16, 126, 235].into()),
+            range: Range::Limited,
+            matrix: Matrix::Bt601,
+        };
+        let mut renderer = Renderer::new();
+        let (gray, ..) = renderer.render(&decoded, &request(PixelFormat::Gray8, 0));
+        // (126 − 16) · 255 / 219 = 128.08.
+        assert_eq!(gray[0].bytes[..], [0, 128, 255, 0, 128, 255]);
+        let (rgb, ..) = renderer.render(&decoded, &request(PixelFormat::Rgb8, 0));
+        assert_eq!(rgb[0].bytes[..9], [0, 0, 0, 128, 128, 128, 255, 255, 255]);
+        assert_eq!((rgb[0].width, rgb[0].stride), (3, 9));
+        let (planes, ..) = renderer.render(&decoded, &request(PixelFormat::I420, 0));
+        assert_eq!(planes[0].bytes, gray[0].bytes);
+        assert_eq!(planes[1].bytes[..], [128, 128]);
+    }
+
+    proptest! {
+        /// Whatever the size, format and kind: planes have the size that they say, chroma is half
+        /// of luma rounded up, and a flat gray picture is flat and gray.
+        #[test]
+        fn planes_have_the_size_that_they_say(
+            width in 1_u32..70, height in 1_u32..70, side in 0_u32..80, level: u8, left: bool,
+            range in prop::sample::select(vec![Range::Limited, Range::Full]),
+            matrix in prop::sample::select(vec![Matrix::Bt601, Matrix::Bt709, Matrix::Bt2020]),
+        ) {
+            let mut decoded = picture((width, height), left, |_, _| level, |_, _| [128, 128]);
+            (decoded.range, decoded.matrix) = (range, matrix);
+            let mut renderer = Renderer::new();
+            let mut gray = None;
+            for format in ALL {
+                let (planes, w, h) = renderer.render(&decoded, &request(format, side));
+                prop_assert_eq!((w, h), scaled_size((width, height), side));
+                prop_assert_eq!(planes.len(), if format == PixelFormat::I420 { 3 } else { 1 });
+                for (index, plane) in planes.iter().enumerate() {
+                    let (pw, ph) = if index == 0 { (w, h) } else { (w.div_ceil(2), h.div_ceil(2)) };
+                    prop_assert_eq!((plane.width, plane.height), (pw, ph));
+                    let channels = if format == PixelFormat::Rgb8 { 3 } else { 1 };
+                    prop_assert_eq!(plane.stride, pw * channels);
+                    prop_assert_eq!(plane.bytes.len(), (plane.stride * ph) as usize);
+                    let wanted = if index == 0 {
+                        *gray.get_or_insert(plane.bytes[0])
+                    } else {
+                        128
+                    };
+                    prop_assert!(plane.bytes.iter().all(|byte| *byte == wanted));
+                }
+            }
+        }
+
+        /// Too few samples, which a broken decoder may give, are no reason to panic.
+        #[test]
+        fn missing_samples_do_no_harm(width in 1_u32..40, height in 1_u32..40, has in 0_usize..2000) {
+            let decoded = Decoded {
+                width, height, range: Range::Limited, matrix: Matrix::Bt709,
+                samples: Samples::Yuv420 { planes: vec![90; has].into(), chroma_left: true },
+            };
+            for format in ALL {
+                let (planes, ..) = Renderer::new().render(&decoded, &request(format, 16));
+                prop_assert!(!planes.is_empty());
+            }
+        }
+    }
+}

@@ -37,6 +37,34 @@ pub(super) struct Taps {
     pub(super) taps: Vec<Tap>,
     /// Each output sample is the input sample of its place.
     pub(super) identity: bool,
+    /// The same taps where none has more than two samples: the usual case of chroma that is drawn
+    /// out, and much faster in this form.
+    pub(super) pairs: Option<Vec<Pair>>,
+}
+
+/// A sample between two of the input.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Pair {
+    pub(super) first: u32,
+    /// Beside the first, or the first itself at an edge.
+    pub(super) second: u32,
+    pub(super) weights: [u32; 2],
+}
+
+impl Pair {
+    fn new(tap: &Tap) -> Option<Self> {
+        let first = u32::try_from(tap.start).ok()?;
+        let (second, weights) = match tap.weights.as_slice() {
+            [one] => (first, [*one, 0]),
+            [one, two] => (first + 1, [*one, *two]),
+            _ => return None,
+        };
+        Some(Self {
+            first,
+            second,
+            weights,
+        })
+    }
 }
 
 impl Taps {
@@ -59,7 +87,12 @@ impl Taps {
                 .iter()
                 .enumerate()
                 .all(|(index, tap)| tap.start == index && tap.weights == [UNITY]);
-        Self { taps, identity }
+        let pairs = taps.iter().map(Pair::new).collect();
+        Self {
+            taps,
+            identity,
+            pairs,
+        }
     }
 }
 
