@@ -2,6 +2,7 @@
 
 mod archive;
 mod camera;
+mod findings;
 mod ledger;
 mod sink;
 mod supervisor;
@@ -10,6 +11,7 @@ use std::time::Duration;
 
 pub use archive::ArchiveEvents;
 pub use camera::{CameraEvents, HedgeOutcome, KickOutcome};
+pub use findings::{FindingDrop, FindingsEvents};
 pub use ledger::LedgerEvents;
 pub use sink::SinkEvents;
 pub use supervisor::SupervisorEvents;
