@@ -123,7 +123,9 @@ impl AnalyzerInstance {
         self.cell.sandbox_mut().asked.drain(..).collect()
     }
 
-    pub(super) fn usage(&self) -> Usage {
+    /// What it has used up so far.
+    #[must_use]
+    pub fn usage(&self) -> Usage {
         self.cell.usage()
     }
 

@@ -1,7 +1,7 @@
 //! An instance of either world.
 
 use super::analysis::AnalyzerInstance;
-use super::cell::{EndedInstance, Usage};
+use super::cell::EndedInstance;
 use super::engine::{Engine, Guest, Plugin};
 use super::surroundings::Surroundings;
 use super::units::SinkInstance;
@@ -31,14 +31,5 @@ impl Instance {
                 Self::Analyzer(AnalyzerInstance::start(engine, pre, surroundings).await?)
             }
         })
-    }
-
-    /// What it has used up so far.
-    #[must_use]
-    pub fn usage(&self) -> Usage {
-        match self {
-            Self::Sink(instance) => instance.usage(),
-            Self::Analyzer(instance) => instance.usage(),
-        }
     }
 }

@@ -6,7 +6,7 @@ use std::time::Duration;
 use super::account::Account;
 use super::bindings::analyzer::forebay::plugin::findings;
 use super::stderr::cut;
-use crate::archive::findings::{Finding, Phase, Region};
+use crate::archive::findings::{Finding, Phase, Region, is_kind};
 use crate::pictures::Source;
 use crate::units::{CaptureTime, SinkName};
 
@@ -17,8 +17,8 @@ const BEHIND_MAX: Duration = Duration::from_secs(24 * 3600);
 const AHEAD_MAX: Duration = Duration::from_secs(60);
 /// Bytes of a text.
 const TEXT_MAX: usize = 256;
-/// Bytes of a kind.
-const KIND_MAX: usize = 32;
+/// Bytes of a word that is shown although it is wrong.
+const WORD_MAX: usize = 64;
 
 /// Why a finding is not passed on: the plugin's mistake.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -190,7 +190,7 @@ impl Sieve {
             text,
         } = raw;
         if !is_kind(&kind) {
-            let shown = cut(&kind, KIND_MAX * 2);
+            let shown = cut(&kind, WORD_MAX);
             let text = format!("{shown:?} is no kind: [a-z][a-z0-9-]{{0,31}} is");
             return Err((Flaw::Kind, text));
         }
@@ -207,7 +207,7 @@ impl Sieve {
             "begin" => Phase::Begin,
             "end" => Phase::End,
             other => {
-                let shown = cut(other, KIND_MAX);
+                let shown = cut(other, WORD_MAX);
                 let text = format!("{shown:?} is no phase: \"\", \"begin\" and \"end\" are");
                 return Err((Flaw::Phase, text));
             }
@@ -229,14 +229,6 @@ impl Sieve {
             text: cut(&text, TEXT_MAX),
         })
     }
-}
-
-fn is_kind(kind: &str) -> bool {
-    kind.len() <= KIND_MAX
-        && kind.starts_with(|c: char| c.is_ascii_lowercase())
-        && kind
-            .bytes()
-            .all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == b'-')
 }
 
 fn is_near(at: CaptureTime, scene: CaptureTime) -> bool {

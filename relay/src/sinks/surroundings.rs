@@ -83,7 +83,7 @@ impl Surroundings {
 
     /// The same by another clock, with whole allowances.
     #[must_use]
-    pub fn with_pace(mut self, timepiece: Timepiece) -> Self {
+    pub fn with_timepiece(mut self, timepiece: Timepiece) -> Self {
         let account = Account::new(&self.sink.limits, timepiece.now());
         self.account = Arc::new(Mutex::new(account));
         self.timepiece = timepiece;

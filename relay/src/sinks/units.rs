@@ -184,7 +184,9 @@ impl SinkInstance {
         (sandbox.held_units, sandbox.held_bytes)
     }
 
-    pub(super) fn usage(&self) -> Usage {
+    /// What it has used up so far.
+    #[must_use]
+    pub fn usage(&self) -> Usage {
         self.cell.usage()
     }
 }

@@ -10,12 +10,13 @@ use tokio::task::JoinSet;
 use super::intake_thread::IntakeThread;
 use super::{Shutdown, Trigger, keep, shutdown};
 use crate::archive::Archive;
+use crate::archive::findings::FindingsHandle;
 use crate::archive::ledger::Ledger;
 use crate::config::{Camera, Config, Sink};
 use crate::hold::Hold;
 use crate::intake::{CameraStatus, CameraTask, SharedWatch};
 use crate::pictures::{Lane, NoteFinding, PictureBoard, Source, Workshop};
-use crate::sinks::{Engine, SinkTask, Surroundings};
+use crate::sinks::{Engine, SinkTask, Surroundings, Tell, Told};
 use crate::telemetry::{CameraEvents, PictureEvents, SinkEvents, SupervisorEvents, Telemetry};
 use crate::units::{CameraName, SiteName};
 
@@ -60,12 +61,19 @@ pub(super) struct Crew {
     watches: HashMap<SiteName, SharedWatch>,
 }
 
+/// Where everything that is to be kept goes.
+#[derive(Debug, Clone)]
+pub(super) struct Books {
+    pub(super) archive: Archive,
+    pub(super) ledger: Ledger,
+    pub(super) findings: FindingsHandle,
+}
+
 /// What each task is made from.
 struct Yard<'a> {
     config: &'a Config,
     telemetry: &'a Arc<Telemetry>,
-    archive: &'a Archive,
-    ledger: &'a Ledger,
+    books: &'a Books,
     engine: &'a Arc<Engine>,
     workshop: Arc<Workshop>,
     supervisor: SupervisorEvents,
@@ -75,17 +83,16 @@ impl Crew {
     pub(super) fn start(
         config: &Config,
         telemetry: &Arc<Telemetry>,
-        archive: &Archive,
-        ledger: &Ledger,
+        books: &Books,
         engine: &Arc<Engine>,
-        note: NoteFinding,
     ) -> std::io::Result<(Self, Vec<RunningCamera>)> {
         let supervisor = SupervisorEvents::new(telemetry);
+        let findings = books.findings.clone();
+        let note: NoteFinding = Arc::new(move |camera, finding| findings.note(camera, finding));
         let yard = Yard {
             config,
             telemetry,
-            archive,
-            ledger,
+            books,
             engine,
             workshop: Workshop::new(engine, &config.pictures, note),
             supervisor,
@@ -152,11 +159,12 @@ impl Crew {
             camera.name.clone(),
             Arc::new(site.clone()),
             Arc::new(sink.clone()),
-            Some(yard.archive.clone()),
+            Some(yard.books.archive.clone()),
             Some(events.clone()),
         )
-        .with_ledger(yard.ledger)
-        .with_plan(camera.plan.clone());
+        .with_ledger(&yard.books.ledger)
+        .with_plan(camera.plan.clone())
+        .with_findings(tell(&yard.books.findings));
         let name = format!("{}/{}", camera.name, sink.name);
         let (engine, hold, when_behind) =
             (Arc::clone(yard.engine), Arc::clone(hold), sink.when_behind);
@@ -215,7 +223,7 @@ impl Crew {
         let (name, ledger, watch) = match source {
             Source::Main => (
                 camera.name.to_string(),
-                Some(yard.ledger.clone()),
+                Some(yard.books.ledger.clone()),
                 Arc::clone(self.watches.entry(camera.site.clone()).or_default()),
             ),
             Source::Analysis => (
@@ -275,6 +283,15 @@ fn picture_board(yard: &Yard<'_>, camera: &Camera) -> PictureBoard {
         events(Source::Main),
         analysis.map(|_| events(Source::Analysis)),
     )
+}
+
+/// Where an analyzer's findings go.
+fn tell(findings: &FindingsHandle) -> Tell {
+    let findings = findings.clone();
+    Tell::to(move |camera, told| match told {
+        Told::Finding(finding) => findings.note(camera, finding),
+        Told::Score(finding) => findings.observe(camera, &finding),
+    })
 }
 
 /// Waits for tasks to end; cuts off those that don't in time.

@@ -1,6 +1,6 @@
 //! All metrics, in the order of the data. Names: base units, OpenMetrics 1.0. Labels come from the
-//! configuration (`camera`, `sink`) or from closed lists; the one exception, `name` of a plugin's
-//! own metrics, is bounded by `sink.limits.metric_names`.
+//! configuration (`camera`, `sink`) or from closed lists; the exceptions, `name` of a plugin's own
+//! metrics and `kind` of its findings, are bounded by `sink.limits`.
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
@@ -162,6 +162,13 @@ pub(super) struct OfSinkName {
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfSinkKind {
+    pub(super) camera: Name,
+    pub(super) sink: Name,
+    pub(super) kind: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
 pub(super) struct OfPlace {
     pub(super) place: &'static str,
 }
@@ -285,6 +292,12 @@ families! {
     plugin_limit_hits: Family<OfSinkLimit, Counter> = "plugin_limit_hits", "Requests of the plugin denied for a limit of its configuration";
     plugin_counts: Family<OfSinkName, Counter> = "plugin_events", "Counters of the plugin's own";
     plugin_gauges: Family<OfSinkName, Seconds> = "plugin_level", "Gauges of the plugin's own";
+    findings: Family<OfSinkKind, Counter> = "findings", "Findings kept, by kind; a state that lasts counts once, when it begins";
+    finding_score: Family<OfSinkKind, Seconds> = "finding_score", "Score (0 to 1) of the last finding of a kind, also where it was too low to be kept";
+    finding_at: Family<OfSinkKind, Seconds> = "finding_timestamp_seconds", "Capture time of the last finding of a kind, also where it was too low to be kept";
+    finding_open: Family<OfSinkKind, Gauge> = "finding_open", "1 while a state of a kind has begun and not ended";
+    findings_dropped: Family<OfSinkReason, Counter> = "findings_dropped", "Findings that are not in the archive, by reason: invalid, about an instant more than a day off, too many to be written (busy), or a disk that refuses (storage)";
+    findings_failures: Counter = "findings_write_failures", "Failed attempts to write findings; what waits is tried again";
     objects_published: Family<OfSink, Counter> = "sink_objects_published", "Objects that reached their final name";
     object_bytes: Family<OfSink, Counter> = "sink_object_bytes", "Bytes appended to objects";
     published_bytes: Family<OfSink, Counter> = "sink_published_bytes", "Bytes of the objects that reached their final name";

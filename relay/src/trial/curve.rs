@@ -53,11 +53,7 @@ pub(super) fn draw<'a>(
     .ok();
     for share in [0.0, 0.5, 1.0] {
         let y = HEIGHT * (1.0 - share);
-        write!(
-            svg,
-            "<path class=\"grid\" d=\"M0 {y:.1}H{COLUMNS}\"/>"
-        )
-        .ok();
+        write!(svg, "<path class=\"grid\" d=\"M0 {y:.1}H{COLUMNS}\"/>").ok();
     }
     let highest = columns(kind, axis);
     // Each column by itself: where nothing was said, nothing is drawn.
@@ -111,16 +107,11 @@ fn columns(kind: &Kind, axis: Axis) -> Vec<(usize, f64)> {
         }
     }
     let columns = highest.into_iter().enumerate();
-    columns
-        .filter_map(|(x, score)| Some((x, score?)))
-        .collect()
+    columns.filter_map(|(x, score)| Some((x, score?))).collect()
 }
 
 /// From where to where states last; one that does not end lasts to the end.
-fn states<'a>(
-    axis: Axis,
-    findings: impl Iterator<Item = &'a Finding>,
-) -> Vec<(f64, f64)> {
+fn states<'a>(axis: Axis, findings: impl Iterator<Item = &'a Finding>) -> Vec<(f64, f64)> {
     let mut states = Vec::new();
     let mut begun = None;
     for finding in findings {

@@ -14,7 +14,7 @@ use crate::hold::Unit;
 use crate::pictures::{Decoder, DecoderOptions, Picture, Source};
 use crate::sinks::{
     AnalyzerInstance, EndedInstance, Engine, Instance, LoadError, SinkInstance, Surroundings, Tell,
-    Timepiece, Told, batch_max, runs,
+    Timepiece, Told, Usage, batch_max, runs,
 };
 use crate::telemetry::{SinkEvents, Telemetry};
 use crate::units::{CameraName, CaptureTime};
@@ -147,7 +147,7 @@ enum Actor {
 }
 
 impl Actor {
-    fn usage(&self) -> crate::sinks::Usage {
+    fn usage(&self) -> Usage {
         match self {
             Self::Sink { instance, .. } => instance.usage(),
             Self::Analyzer { instance, .. } => instance.usage(),
@@ -363,7 +363,7 @@ impl Trial {
     fn into_outcome(
         mut self,
         ended: Option<EndedInstance>,
-        usage: crate::sinks::Usage,
+        usage: Usage,
         began: Instant,
     ) -> (Outcome, Figures) {
         let calls = self.figures.calls.iter();
@@ -402,10 +402,7 @@ fn metrics(page: &str) -> Vec<(String, String)> {
             let own: Vec<_> = labels
                 .filter(|label| !label.starts_with("camera=") && !label.starts_with("sink="))
                 .collect();
-            Some((
-                format!("{name}{{{}}}", own.join(",")),
-                value.to_owned(),
-            ))
+            Some((format!("{name}{{{}}}", own.join(",")), value.to_owned()))
         })
         .filter(|(name, value)| value != "0" || name.starts_with("forebay_plugin_level"))
         .collect();

@@ -49,11 +49,7 @@ pub struct Figures {
 
 impl Figures {
     /// Awaits a call and adds what it costs.
-    pub(super) async fn call<T>(
-        &mut self,
-        name: &'static str,
-        call: impl Future<Output = T>,
-    ) -> T {
+    pub(super) async fn call<T>(&mut self, name: &'static str, call: impl Future<Output = T>) -> T {
         let mut call = pin!(call);
         let mut cpu = Duration::ZERO;
         let result = poll_fn(|context| {

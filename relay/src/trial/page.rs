@@ -87,7 +87,10 @@ impl Page {
             self.raw("</div>\n");
         }
         if outcome.kinds.len() > LANES_MAX {
-            let more = format!("{} further kinds are not drawn.", outcome.kinds.len() - LANES_MAX);
+            let more = format!(
+                "{} further kinds are not drawn.",
+                outcome.kinds.len() - LANES_MAX
+            );
             self.text("p", &more);
         }
         self.raw("<div class=\"times\">");
@@ -133,7 +136,9 @@ impl Page {
             base64(&plate.jpeg)
         )
         .ok();
-        let mut regions = findings().filter_map(|(_, finding)| finding.region).peekable();
+        let mut regions = findings()
+            .filter_map(|(_, finding)| finding.region)
+            .peekable();
         if regions.peek().is_some() {
             self.raw("<svg viewBox=\"0 0 1 1\" preserveAspectRatio=\"none\" aria-hidden=\"true\">");
             for region in regions {
@@ -258,8 +263,7 @@ fn escaped(text: &str) -> String {
 
 /// RFC 4648 §4.
 fn base64(bytes: &[u8]) -> String {
-    const ALPHABET: &[u8; 64] =
-        b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    const ALPHABET: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
     let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
     for chunk in bytes.chunks(3) {
         let at = |index: usize| u32::from(chunk.get(index).copied().unwrap_or(0));

@@ -5,6 +5,7 @@ use bytes::Bytes;
 use wasmtime::component::Resource;
 
 use super::media::HeldUnit;
+use crate::archive::findings::PURPOSE as FINDINGS;
 use crate::archive::ledger::{FOOTAGE, JOURNALS};
 use crate::archive::{ArchiveError, Object, ObjectKey};
 use crate::sinks::account::Account;
@@ -19,7 +20,7 @@ pub struct OpenObject(Option<Object>);
 
 /// Purposes that plugins can't write to. Forged journals would be believed when the catalog is made
 /// anew, forged findings would be taken for another sink's.
-const RELAYS_OWN: [&str; 2] = [JOURNALS, "findings"];
+const RELAYS_OWN: [&str; 2] = [JOURNALS, FINDINGS];
 
 /// Most bytes of one append, in multiples of `held`.
 const APPEND_HELD: u64 = 4;

@@ -2,6 +2,7 @@
 
 mod archive;
 mod camera;
+mod findings;
 mod ledger;
 mod pictures;
 mod sink;
@@ -11,6 +12,7 @@ use std::time::Duration;
 
 pub use archive::ArchiveEvents;
 pub use camera::{CameraEvents, HedgeOutcome, KickOutcome};
+pub use findings::{FindingDrop, FindingsEvents};
 pub use ledger::LedgerEvents;
 pub use pictures::{DropReason, PictureEvents};
 pub use sink::SinkEvents;
