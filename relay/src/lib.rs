@@ -26,6 +26,7 @@ pub mod pictures;
 pub mod sinks;
 pub mod supervise;
 pub mod telemetry;
+pub mod trial;
 pub mod units;
 
 pub use supervise::{RunError, Shutdown, Trigger, run, shutdown};

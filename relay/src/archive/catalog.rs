@@ -18,6 +18,7 @@ pub use change::Change;
 use change::write;
 pub(super) use change::{RunRecord, witness_of, witness_word};
 
+use super::findings::{Tallies, Tally};
 use super::ledger::footage::Recorded;
 use super::ledger::{Books, Coverage, Footage, GapCause, MARGIN, Run, Span, Testimony, account};
 use crate::units::{CameraName, CaptureTime, Name, SiteName};
@@ -26,7 +27,9 @@ use crate::units::{CameraName, CaptureTime, Name, SiteName};
 pub const FILE: &str = "catalog.sqlite";
 /// `Fore`: what `PRAGMA application_id` of the catalog says.
 const APPLICATION: i32 = 0x466f_7265;
-const VERSION: i32 = 1;
+const VERSION: i32 = 2;
+/// The version that had no findings.
+const VERSION_FOOTAGE: i32 = 1;
 const BUSY: Duration = Duration::from_secs(5);
 /// No span of a file is longer (the reader of files sees to that): bounds what a search looks at.
 const SPAN_MAX: i64 = 49 * 3600 * 1_000_000_000;
@@ -68,6 +71,29 @@ CREATE TABLE settled (
     until INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE complete (yes INTEGER PRIMARY KEY) STRICT;
+";
+
+/// What version 2 has more: an index of the files of findings.
+const SCHEMA_FINDINGS: &str = "
+CREATE TABLE findings_file (
+    object TEXT PRIMARY KEY,
+    camera TEXT NOT NULL,
+    first INTEGER,
+    last INTEGER,
+    bytes INTEGER NOT NULL,
+    damaged INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+CREATE INDEX findings_file_time ON findings_file (camera, first, last);
+CREATE TABLE findings (
+    object TEXT NOT NULL,
+    sink TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    number INTEGER NOT NULL,
+    first INTEGER NOT NULL,
+    last INTEGER NOT NULL,
+    score_max REAL NOT NULL,
+    PRIMARY KEY (object, sink, kind)
+) STRICT, WITHOUT ROWID;
 ";
 
 /// Why the catalog can't be used.
@@ -212,8 +238,12 @@ impl Catalog {
                 catalog.pragma("user_version")?,
             );
             let checked: String = catalog.one("PRAGMA quick_check(1)")?;
-            if ids != (APPLICATION, VERSION) || checked != "ok" {
+            let known = ids == (APPLICATION, VERSION) || ids == (APPLICATION, VERSION_FOOTAGE);
+            if !known || checked != "ok" {
                 return Err(CatalogError::Foreign(catalog.path));
+            }
+            if ids.1 == VERSION_FOOTAGE {
+                catalog.add_findings()?;
             }
         }
         let mode: String = catalog.one("PRAGMA journal_mode = WAL")?;
@@ -230,11 +260,22 @@ impl Catalog {
         if tables == 0 {
             catalog.in_one(|transaction| {
                 transaction.execute_batch(SCHEMA)?;
+                transaction.execute_batch(SCHEMA_FINDINGS)?;
                 transaction.pragma_update(None, "application_id", APPLICATION)?;
                 transaction.pragma_update(None, "user_version", VERSION)
             })?;
         }
         Ok(catalog)
+    }
+
+    /// Makes a catalog of version 1 one of this version. It has yet to learn what the archive has
+    /// of findings, so it is not complete.
+    fn add_findings(&mut self) -> Result<(), CatalogError> {
+        self.in_one(|transaction| {
+            transaction.execute_batch(SCHEMA_FINDINGS)?;
+            transaction.execute_batch("DELETE FROM complete")?;
+            transaction.pragma_update(None, "user_version", VERSION)
+        })
     }
 
     fn pragma(&self, name: &str) -> Result<i32, CatalogError> {
@@ -348,16 +389,49 @@ impl Catalog {
 
     /// Whether a file is known.
     pub(super) fn knows(&self, object: &str) -> Result<bool, CatalogError> {
-        let sql = "SELECT 1 FROM footage WHERE object = ?1 LIMIT 1";
+        let sql = "SELECT 1 FROM footage WHERE object = ?1 \
+                   UNION ALL SELECT 1 FROM findings_file WHERE object = ?1 LIMIT 1";
         let known = self.connection.query_row(sql, [object], |_| Ok(()));
         Ok(known.optional().of(&self.path)?.is_some())
     }
 
     /// The files that hold something after an instant.
     pub(super) fn objects_since(&self, time: CaptureTime) -> Result<HashSet<String>, CatalogError> {
-        let sql = "SELECT DISTINCT object FROM footage WHERE begin >= ?1";
+        let sql = "SELECT object FROM footage WHERE begin >= ?1 \
+                   UNION SELECT object FROM findings_file WHERE last IS NULL OR last >= ?1";
         let objects = self.rows(sql, [time], |row| row.get(0))?;
         Ok(objects.into_iter().collect())
+    }
+
+    /// What the finished files hold of a camera's findings, by sink and kind: of all files that have
+    /// any within a window, whole. The youngest findings are in no finished file yet.
+    ///
+    /// # Errors
+    /// The database's.
+    pub fn findings(&self, camera: &CameraName, window: Span) -> Result<Tallies, CatalogError> {
+        let sql = "SELECT sink, kind, sum(number), min(findings.first), max(findings.last), \
+                   max(score_max) FROM findings JOIN findings_file USING (object) \
+                   WHERE camera = ?1 AND findings_file.first < ?2 AND findings_file.last >= ?3 \
+                   GROUP BY sink, kind";
+        let parameters = params![camera, window.end, window.begin];
+        let rows = self.rows(sql, parameters, |row| {
+            let tally = Tally {
+                number: row.get::<_, i64>(2)?.try_into().unwrap_or(0),
+                first: row.get(3)?,
+                last: row.get(4)?,
+                score_max: row.get(5)?,
+            };
+            Ok(((row.get(0)?, row.get(1)?), tally))
+        })?;
+        let sql = "SELECT coalesce(sum(damaged), 0) FROM findings_file \
+                   WHERE camera = ?1 AND (first IS NULL OR first < ?2 AND last >= ?3)";
+        let damaged = self
+            .connection
+            .query_row(sql, parameters, |row| row.get::<_, i64>(0));
+        Ok(Tallies {
+            kinds: rows.into_iter().collect(),
+            damaged: damaged.of(&self.path)?.try_into().unwrap_or(0),
+        })
     }
 
     /// The account of a camera over a window, as far as it is settled; none for a camera that was

@@ -14,7 +14,9 @@
 
 pub mod catalog;
 mod disk;
+mod ending;
 pub mod findings;
+mod jsonl;
 pub mod ledger;
 pub mod mp4;
 mod names;

@@ -21,12 +21,15 @@ pub(super) fn catalog(command: &CatalogCommand) -> Result<(), Failure> {
     let relay = file.load()?.relay;
     let mut said = Instant::now();
     let mut progress = |Scanned {
-                            footage, journals, ..
+                            footage,
+                            journals,
+                            findings,
+                            ..
                         }: Scanned| {
         if said.elapsed() >= PROGRESS {
             said = Instant::now();
             complain(&format!(
-                "{journals} journals and {footage} files of footage read"
+                "{journals} journals, {footage} files of footage and {findings} of findings read"
             ));
         }
     };
@@ -40,16 +43,24 @@ pub(super) fn catalog(command: &CatalogCommand) -> Result<(), Failure> {
     let Scanned {
         footage,
         journals,
+        findings,
+        damaged_lines,
         failed,
     } = rebuilt.scanned;
     say(&format!(
-        "{}: made anew from {footage} files of footage and {journals} journals{}",
+        "{}: made anew from {footage} files of footage, {findings} of findings and {journals} \
+         journals{}{}",
         rebuilt.path.display(),
-        if failed > 0 {
-            format!("; {failed} files could not be read, see above")
-        } else {
-            String::new()
-        }
+        some(failed, "files could not be read, see above"),
+        some(damaged_lines, "damaged lines of findings were passed over")
     ));
     Ok(())
+}
+
+/// Words for what went wrong, if any did.
+fn some(number: u64, words: &str) -> String {
+    match number {
+        0 => String::new(),
+        _ => format!("; {number} {words}"),
+    }
 }

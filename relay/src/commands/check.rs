@@ -6,6 +6,7 @@ use std::time::Duration;
 use super::output::{say, table};
 use super::{ConfigFile, Failure, duration, exit};
 use crate::config::{Config, Severity};
+use crate::intake::SessionError;
 use crate::intake::probe::{Probe, Report};
 use crate::sinks::{Engine, Instance, Surroundings};
 
@@ -13,7 +14,8 @@ use crate::sinks::{Engine, Instance, Surroundings};
 pub(super) struct CheckArguments {
     #[command(flatten)]
     file: ConfigFile,
-    /// Also connect to each camera for a while and tell what it sends
+    /// Also connect to each camera for a while and tell what it sends, and what its analysis stream
+    /// costs on the uplink
     #[arg(long)]
     probe: bool,
     /// How long to look at each camera's stream with --probe, as 10s or 11m: two of its key-frame
@@ -100,39 +102,47 @@ async fn check_plugins(config: &Config) -> Result<usize, Failure> {
 
 async fn probe(config: &Config, time: Duration) -> Result<(), Failure> {
     let probes = config.cameras.iter().map(|camera| {
-        let camera = camera.clone();
-        tokio::spawn(async move { Probe::new(&camera, time).run().await })
+        let (main, analysis) = (camera.clone(), camera.analysis());
+        tokio::spawn(async move {
+            let report = Probe::new(&main, time).run().await;
+            // One after the other: the first tries a second session, and a camera has few.
+            let analysis = match analysis {
+                Some(analysis) => Some(Probe::new(&analysis, time).run().await),
+                None => None,
+            };
+            (report, analysis)
+        })
     });
-    let mut rows = vec![Report::HEADING.map(str::to_owned).to_vec()];
-    let (mut findings, mut remarks) = (Vec::new(), Vec::new());
-    let mut failed = 0;
+    let mut probed = Probed {
+        rows: vec![Report::HEADING.map(str::to_owned).to_vec()],
+        ..Probed::default()
+    };
     for (camera, probe) in config.cameras.iter().zip(probes.collect::<Vec<_>>()) {
-        match probe
+        let (main, analysis) = probe
             .await
-            .map_err(|error| Failure::caused(exit::SOFTWARE, error))?
-        {
-            Ok(report) => {
-                rows.push(report.row(&camera.name));
-                findings.extend(report.findings(&camera.name));
-                remarks.extend(report.remarks(&camera.name));
-            }
-            Err(error) => {
-                failed += 1;
-                rows.push(vec![
-                    camera.name.to_string(),
-                    error.cause.as_str().to_owned(),
-                ]);
-                remarks.push(format!(
-                    "{}: {error}: {}",
-                    camera.name,
-                    error.cause.advice()
-                ));
+            .map_err(|error| Failure::caused(exit::SOFTWARE, error))?;
+        if let Some(report) = probed.take(camera.name.as_str(), &main) {
+            probed.findings.extend(report.findings(&camera.name));
+            probed.remarks.extend(report.remarks(&camera.name));
+        }
+        if let Some(analysis) = analysis {
+            let name = format!("{} (analysis)", camera.name);
+            if let Some(report) = probed.take(&name, &analysis) {
+                let main = main.as_ref().ok();
+                probed.findings.push(report.cost_of_analysis(&name, main));
+                probed
+                    .remarks
+                    .extend(report.remarks_of_analysis(&name, main));
             }
         }
     }
+    let failed = probed.failed;
     say("");
-    table(&rows);
-    for lines in [findings, remarks].iter().filter(|lines| !lines.is_empty()) {
+    table(&probed.rows);
+    for lines in [probed.findings, probed.remarks]
+        .iter()
+        .filter(|lines| !lines.is_empty())
+    {
         say("");
         lines.iter().for_each(|line| say(line));
     }
@@ -143,4 +153,37 @@ async fn probe(config: &Config, time: Duration) -> Result<(), Failure> {
         ));
     }
     Ok(())
+}
+
+/// What the probes have found so far.
+#[derive(Debug, Default)]
+struct Probed {
+    rows: Vec<Vec<String>>,
+    findings: Vec<String>,
+    remarks: Vec<String>,
+    failed: usize,
+}
+
+impl Probed {
+    /// Notes a stream's row, or why there is none.
+    fn take<'a>(
+        &mut self,
+        name: &str,
+        probe: &'a Result<Report, SessionError>,
+    ) -> Option<&'a Report> {
+        match probe {
+            Ok(report) => {
+                self.rows.push(report.row(name));
+                Some(report)
+            }
+            Err(error) => {
+                self.failed += 1;
+                let cause = error.cause.as_str().to_owned();
+                self.rows.push(vec![name.to_owned(), cause]);
+                let advice = error.cause.advice();
+                self.remarks.push(format!("{name}: {error}: {advice}"));
+                None
+            }
+        }
+    }
 }

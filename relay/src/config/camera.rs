@@ -18,6 +18,7 @@ use super::secrets::{Credentials, PasswordSource};
 use super::wording::{listed, nearest, quoted};
 
 const URL_EXAMPLE: &str = "\"rtsp://10.40.0.11:554/main\"";
+const ANALYSIS_EXAMPLE: &str = "\"rtsp://10.40.0.11:554/sub\"";
 const NO_SECRETS: &str = "Secrets don't belong in this file. Write:\n\
      username = \"relay\"\n\
      password_file = \"/run/credentials/slipway\"   # a file that only the relay may read\n\
@@ -32,7 +33,9 @@ pub(super) fn read_camera(
 ) -> Option<Camera> {
     let name = fields.name("\"slipway\"");
     let site = read_site(&mut fields, sites);
-    let url = read_url(&mut fields);
+    fields.require("url", URL_EXAMPLE);
+    let url = read_url(&mut fields, "url", URL_EXAMPLE);
+    let (analysis_url, analysis_hold) = read_analysis(&mut fields, url.as_ref());
     let credentials = read_credentials(&mut fields, folder);
     let transport = fields.choice(
         "transport",
@@ -91,12 +94,15 @@ pub(super) fn read_camera(
         ("password", NO_SECRETS),
         ("user", "Did you mean username?"),
         ("address", "Did you mean url?"),
+        ("sub_url", "Did you mean analysis_url?"),
     ]);
 
     Some(Camera {
         name: name?,
         site: site?,
         url: url?,
+        analysis_url,
+        analysis_hold,
         credentials,
         transport,
         audio,
@@ -138,66 +144,100 @@ fn read_site(fields: &mut Fields<'_, '_>, sites: &[&str]) -> Option<Name> {
     None
 }
 
+/// The second stream: its URL, and its hold.
+fn read_analysis(fields: &mut Fields<'_, '_>, main: Option<&Url>) -> (Option<Url>, ByteCount) {
+    let url = read_url(fields, "analysis_url", ANALYSIS_EXAMPLE);
+    let hold = fields.bytes(
+        "analysis_hold",
+        ByteCount::mib(8),
+        ByteCount::mib(1)..=ByteCount::gib(1),
+    );
+    if fields.has("analysis_hold") && !fields.has("analysis_url") {
+        fields.wrong(
+            "analysis_hold",
+            "analysis_hold is given, but no analysis_url",
+            format!("Add a line: analysis_url = {ANALYSIS_EXAMPLE}\nor remove analysis_hold."),
+        );
+    }
+    if let (Some(url), Some(main)) = (&url, main) {
+        if url == main {
+            fields.wrong(
+                "analysis_url",
+                "analysis_url is the same as url",
+                "The same stream would cross the uplink twice. Give the camera's small stream, or \
+                 remove the line:\npictures then come from url.",
+            );
+        } else if url.host_str() != main.host_str() {
+            fields.wrong(
+                "analysis_url",
+                "analysis_url is on another host than url",
+                "It is a second stream of the same camera, signed in to with the same password: \
+                 write the host\nas in url. Another device is a [[camera]] of its own.",
+            );
+        }
+    }
+    (url, hold)
+}
+
 /// A URL is never put into a message: where it is wrong it may hold a password.
-fn read_url(fields: &mut Fields<'_, '_>) -> Option<Url> {
-    fields.require("url", URL_EXAMPLE);
-    let text = fields.text("url", URL_EXAMPLE)?;
-    let form = format!("Write it as: url = {URL_EXAMPLE}");
+fn read_url(fields: &mut Fields<'_, '_>, key: &'static str, example: &str) -> Option<Url> {
+    let text = fields.text(key, example)?;
+    let form = format!("Write it as: {key} = {example}");
     let wrong = |what: &str, advice: &str| {
-        fields.wrong("url", what, advice);
+        fields.wrong(key, format!("{key} {what}"), advice);
         None
     };
     if text.contains(|c: char| c.is_control() || c.is_whitespace()) {
-        return wrong("url holds a blank or control character", &form);
+        return wrong("holds a blank or control character", &form);
     }
     let Some((scheme, rest)) = text.split_once("://") else {
-        return wrong("url doesn't begin with rtsp://", &form);
+        return wrong("doesn't begin with rtsp://", &form);
     };
     match scheme.to_ascii_lowercase().as_str() {
         "rtsp" => {}
         "rtsps" => {
             return wrong(
-                "rtsps:// (RTSP over TLS) isn't supported",
+                "begins with rtsps:// (RTSP over TLS), which isn't supported",
                 "Use rtsp:// and carry the stream through an encrypted tunnel, as WireGuard.",
             );
         }
-        _ => return wrong("url doesn't begin with rtsp://", &form),
+        _ => return wrong("doesn't begin with rtsp://", &form),
     }
     let url = match Url::parse(text) {
         Ok(url) => url,
         Err(_) if rest.contains('@') => {
             return wrong(
-                "url holds a user or password, and can't be read besides",
+                "holds a user or password, and can't be read besides",
                 NO_SECRETS,
             );
         }
         Err(error) => {
             let advice = format!("{form}\nUser and password go into username and password_file.");
-            return wrong(&format!("url can't be read: {error}"), &advice);
+            return wrong(&format!("can't be read: {error}"), &advice);
         }
     };
     if !url.username().is_empty() || url.password().is_some() {
-        return wrong("url holds a user or password", NO_SECRETS);
+        return wrong("holds a user or password", NO_SECRETS);
     }
     let host = url.host_str().unwrap_or("");
     if host.is_empty() {
-        return wrong("url names no host", &form);
+        return wrong("names no host", &form);
     }
     // A '/' in a password ends the host for every parser: rtsp://relay:12/34@10.40.0.11/main.
     if rest.contains('@') && !host.contains(['.', ':']) {
         return wrong(
-            "url holds a user or password, or an @ in its path",
+            "holds a user or password, or an @ in its path",
             &format!("{NO_SECRETS}\nAn @ that belongs to the path is written %40."),
         );
     }
     if url.fragment().is_some() {
         return wrong(
-            "url holds a #",
+            "holds a #",
             "Remove it, or write %23 where the camera's path has a #.",
         );
     }
     if url.port() == Some(0) {
-        return wrong("url has port 0", &form);
+        return wrong("has port 0", &form);
     }
     Some(url)
 }

@@ -5,7 +5,7 @@
 //! [`Config::check_surroundings`] checks what needs the machine: folders, secrets, plugin files.
 //!
 //! The way through the files: `document` gives TOML's tree and its syntax errors, `fields` takes
-//! typed values out of one table, `relay`, `camera`, `pause` and `sink` know the tables and the
+//! typed values out of one table, `relay`, `pictures`, `camera`, `pause` and `sink` know the tables and the
 //! rules between them, `model` is what comes out, `plan` the part of it that knows when a camera is
 //! wanted. `excerpt` shows lines of the file without the secrets in them, `wording` and `problem`
 //! put the message together.
@@ -16,6 +16,7 @@ mod excerpt;
 mod fields;
 mod model;
 mod pause;
+mod pictures;
 mod plan;
 #[cfg(test)]
 mod plan_tests;
@@ -34,8 +35,9 @@ use std::io::Read;
 use std::path::Path;
 
 pub use model::{
-    BUILTIN_PLUGINS, Camera, Config, FirstSequence, Limits, Plugin, Position, Quirks, Relay,
-    SenderReports, SessionId, Sink, Site, StartTime, StrayData, Transport, WhenBehind,
+    BUILTIN_PLUGINS, Camera, Config, FirstSequence, Limits, PICTURES_SINK, Pictures, Plugin,
+    Position, Quirks, Relay, SenderReports, SessionId, Sink, Site, StartTime, StrayData, Transport,
+    WhenBehind,
 };
 pub use plan::{Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};

@@ -14,7 +14,10 @@ use super::quantity::ByteCount;
 use super::secrets::Credentials;
 
 /// The plugins that the relay brings along, written `builtin:NAME` in [`Sink::plugin`].
-pub const BUILTIN_PLUGINS: &[&str] = &["recorder"];
+pub const BUILTIN_PLUGINS: &[&str] = &["recorder", "stills", "motion"];
+
+/// Under this name the relay itself publishes findings: no sink may have it.
+pub const PICTURES_SINK: &str = "pictures";
 
 /// A whole configuration. Names are unique within their kind, and every reference points to
 /// something that exists. Relative paths of the file have been joined to the file's folder.
@@ -24,6 +27,8 @@ pub struct Config {
     pub relay: Relay,
     /// `[[site]]`, at least one.
     pub sites: Vec<Site>,
+    /// `[pictures]`: how coded pictures are decoded for plugins that look at them.
+    pub pictures: Pictures,
     /// `[[camera]]`, at least one.
     pub cameras: Vec<Camera>,
     /// `[[sink]]`, none or more.
@@ -64,6 +69,40 @@ pub struct Relay {
     pub plugin_cache: PathBuf,
 }
 
+/// `[pictures]`: how coded pictures are decoded for plugins that look at them. Nothing is decoded
+/// that no plugin wants.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pictures {
+    /// Path of the program ffmpeg. It is started for streams that the built-in decoder can't do
+    /// (interlaced, 10 bit, 4:2:2), bounded in time and memory, but outside of the sandbox that
+    /// holds the built-in one. Default: none; such a stream has no pictures, and a finding says so.
+    pub ffmpeg: Option<PathBuf>,
+    /// Most memory of one decoder; there is one for each stream that somebody wants pictures of.
+    /// 16 MiB to 2 GiB. Default: `160 MiB`, enough for 3840 × 2160.
+    pub decoder_memory: ByteCount,
+    /// `decode_seconds`: longest that the decoding of one picture may take, 0.1 to 60 s.
+    /// Default: 5 s.
+    pub decode: Duration,
+    /// Most pixels of a picture; larger ones are not decoded. 16 384 to 134 217 728.
+    /// Default: 9 437 184, the largest of H.264 level 5.1 (4096 × 2304).
+    pub pixels_max: u32,
+    /// Pictures decoded at a time, over all cameras: each takes one core. 1 to 64. Default: 1.
+    pub workers: u32,
+}
+
+impl Default for Pictures {
+    fn default() -> Self {
+        Self {
+            ffmpeg: None,
+            decoder_memory: ByteCount::mib(160),
+            decode: Duration::from_secs(5),
+            // 36 864 macroblocks (H.264 table A-1).
+            pixels_max: 36_864 * 256,
+            workers: 1,
+        }
+    }
+}
+
 /// `[[site]]`: a place with cameras.
 #[derive(Debug, Clone)]
 pub struct Site {
@@ -96,6 +135,13 @@ pub struct Camera {
     /// Where the stream is: `rtsp://HOST:PORT/PATH`, port 554 by default, without user and
     /// password. It appears in no log and no metric. Required.
     pub url: Url,
+    /// Where a second, small stream of the same camera is, for plugins that look at pictures: from
+    /// the same host, with the same user, transport and quirks, without sound, and not recorded.
+    /// It crosses the uplink beside the first one. Default: none, pictures come from `url`.
+    pub analysis_url: Option<Url>,
+    /// Most bytes of recent media of [`analysis_url`](Self::analysis_url) kept in memory: what
+    /// decoding may lag behind. 1 MiB to 1 GiB. Default: `8 MiB`.
+    pub analysis_hold: ByteCount,
     /// `username` with one of `password_file` and `password_env` of the file. Default: none, the
     /// camera asks for no password.
     pub credentials: Option<Credentials>,
@@ -144,6 +190,19 @@ impl Camera {
     #[must_use]
     pub fn splice_bytes_max(&self) -> usize {
         self.access_unit.as_usize().max(self.hold.as_usize() / 4)
+    }
+
+    /// Its second stream as a camera of its own: what a task needs to pull it.
+    #[must_use]
+    pub fn analysis(&self) -> Option<Self> {
+        Some(Self {
+            url: self.analysis_url.clone()?,
+            analysis_url: None,
+            audio: false,
+            hold: self.analysis_hold,
+            access_unit: self.access_unit.min(self.analysis_hold),
+            ..self.clone()
+        })
     }
 }
 
@@ -307,6 +366,12 @@ pub struct Limits {
     /// Most names of metrics; values under further names are dropped and counted. 0 to 1024.
     /// Default: 32.
     pub metric_names: u32,
+    /// Most findings of an analyzer published in a minute; more are dropped and counted. 1 to 6000.
+    /// Default: 120.
+    pub findings_per_minute: u32,
+    /// Most kinds of findings; those of further kinds are dropped and counted. 1 to 256.
+    /// Default: 16.
+    pub finding_kinds: u32,
 }
 
 impl Default for Limits {
@@ -321,6 +386,8 @@ impl Default for Limits {
             open_objects: 8,
             log_lines_per_minute: 60,
             metric_names: 32,
+            findings_per_minute: 120,
+            finding_kinds: 16,
         }
     }
 }

@@ -12,6 +12,7 @@ use toml::de::DeTable;
 use super::camera::read_camera;
 use super::fields::Fields;
 use super::model::{Config, Position, Relay, Site};
+use super::pictures::read_pictures;
 use super::problem::Report;
 use super::sink::read_sink;
 use super::wording::{nearest, quoted};
@@ -32,6 +33,7 @@ pub(super) fn read_config(
         let advice = "Add a line [relay] and below it: archive = \"/srv/forebay\"";
         report.whole("there is no [relay] with the folder of the archive", advice);
     }
+    let pictures = root.table("pictures", "[pictures]");
     let sites = root.tables("site", "[[site]]");
     let cameras = root.tables("camera", "[[camera]]");
     let sinks = root.tables("sink", "[[sink]]");
@@ -57,6 +59,7 @@ pub(super) fn read_config(
     }
 
     let relay = relay.and_then(|fields| read_relay(fields, folder));
+    let pictures = pictures.map(|fields| read_pictures(fields, folder));
     let sites: Vec<_> = sites.into_iter().map(read_site).collect();
     let zones: BTreeMap<_, _> = sites
         .iter()
@@ -78,6 +81,7 @@ pub(super) fn read_config(
         .collect();
     Some(Config {
         relay: relay?,
+        pictures: pictures.unwrap_or_default(),
         sites: sites.into_iter().collect::<Option<_>>()?,
         sinks: sinks.into_iter().collect::<Option<_>>()?,
         cameras: cameras.into_iter().collect::<Option<_>>()?,

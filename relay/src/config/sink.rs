@@ -9,7 +9,7 @@ use toml::de::{DeTable, DeValue};
 use crate::units::{CameraName, Name};
 
 use super::fields::Fields;
-use super::model::{BUILTIN_PLUGINS, Limits, Plugin, Sink, WhenBehind};
+use super::model::{BUILTIN_PLUGINS, Limits, PICTURES_SINK, Plugin, Sink, WhenBehind};
 use super::problem::Report;
 use super::quantity::ByteCount;
 use super::wording::{listed, nearest, quoted};
@@ -22,6 +22,15 @@ pub(super) fn read_sink(
     access_units: &BTreeMap<&CameraName, ByteCount>,
 ) -> Option<Sink> {
     let name = fields.name("\"footage\"");
+    if fields.own_name() == Some(PICTURES_SINK) {
+        fields.wrong(
+            "name",
+            format!(
+                "the name {PICTURES_SINK} is the relay's own, for what it finds while it decodes"
+            ),
+            "Give the sink another name.",
+        );
+    }
     let plugin = read_plugin(&mut fields, folder);
     let cameras = read_cameras(&mut fields, cameras);
     let when_behind = fields.choice(
@@ -170,6 +179,12 @@ fn read_limits(mut fields: Fields<'_, '_>, largest: Option<(&CameraName, ByteCou
             1..=6000,
         ),
         metric_names: fields.count("metric_names", default.metric_names, 0..=1024),
+        findings_per_minute: fields.count(
+            "findings_per_minute",
+            default.findings_per_minute,
+            1..=6000,
+        ),
+        finding_kinds: fields.count("finding_kinds", default.finding_kinds, 1..=256),
     };
     if let Some((camera, unit)) = largest.filter(|(_, unit)| *unit > limits.held) {
         let held = limits.held;

@@ -47,11 +47,25 @@ impl Config {
                 }
             }));
         }
+        if let Some(path) = self.pictures.ffmpeg.clone() {
+            let program = path.clone();
+            problems.extend(patiently("[pictures]: ffmpeg", &path, move || {
+                executable(&program)
+            }));
+        }
         for camera in &self.cameras {
             let what = format!("camera \"{}\"", camera.name);
-            if camera.url.query_pairs().any(|(key, _)| sounds_secret(&key)) {
+            let urls = [
+                ("url", Some(&camera.url)),
+                ("analysis_url", camera.analysis_url.as_ref()),
+            ];
+            for (key, _) in urls
+                .into_iter()
+                .filter_map(|(key, url)| Some((key, url?)))
+                .filter(|(_, url)| url.query_pairs().any(|(key, _)| sounds_secret(&key)))
+            {
                 problems.push(Problem::warning(
-                    format!("{what}: url seems to hold a password"),
+                    format!("{what}: {key} seems to hold a password"),
                     "Some cameras know no other way; then nobody but the relay may read this file. \
                      Where the camera can do it, use username with password_file.",
                 ));
@@ -189,6 +203,30 @@ fn nearest_existing(path: &Path) -> Option<PathBuf> {
         ),
     });
     found.next().map(Path::to_path_buf)
+}
+
+/// Whether ffmpeg can be started.
+fn executable(path: &Path) -> Vec<Problem> {
+    let found = std::fs::metadata(path).and_then(|metadata| {
+        if !metadata.is_file() {
+            return Err(io::Error::other("it isn't a regular file"));
+        }
+        if metadata.mode() & 0o111 == 0 {
+            return Err(io::Error::from(io::ErrorKind::PermissionDenied));
+        }
+        Ok(())
+    });
+    match found {
+        Ok(()) => Vec::new(),
+        Err(error) => vec![Problem::new(
+            format!(
+                "[pictures]: ffmpeg {} can't be run: {error}",
+                path.display()
+            ),
+            "Give the path that `command -v ffmpeg` prints, or remove the line: the built-in decoder \
+             does most streams.",
+        )],
+    }
 }
 
 /// Warns of a secret that every user of the machine can read.

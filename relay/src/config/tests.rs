@@ -101,6 +101,8 @@ fn the_example_shows_the_defaults() {
 #[test]
 fn values_arrive_in_their_types() {
     let text = "relay = { archive = 'a', spool = '/s', listen = '[::1]:0' }
+        pictures = { ffmpeg = 'bin/ffmpeg', decoder_memory = '16 MiB', decode_seconds = 0.5,
+            pixels_max = 307200, workers = 2 }
         site = [{ name = 'boatyard', time_zone = 'europe/oslo', latitude = -60.5, longitude = 5 }]
         [[camera]]
         name = 'gate'
@@ -109,6 +111,8 @@ fn values_arrive_in_their_types() {
         username = 'relay'
         password_env = 'GATE'
         transport = 'udp'
+        analysis_url = 'rtsp://cam.example:8554/sub'
+        analysis_hold = '1 MiB'
         audio = false
         hold = 2000000
         access_unit = '500 kB'
@@ -129,7 +133,7 @@ fn values_arrive_in_their_types() {
         when_behind = 'skip-to-newest'
         gather_milliseconds = 0
         settings = { a = [1, 2.5, true, 'x'], b.c = 0xff }
-        limits = { held = '1 MiB', call_seconds = 0.1, metric_names = 0 }";
+        limits = { held = '1 MiB', call_seconds = 0.1, metric_names = 0, finding_kinds = 1 }";
     let config = parse(text, Path::new("/etc/forebay/forebay.toml")).unwrap();
     assert_eq!(config.relay.archive, Path::new("/etc/forebay/a"));
     assert_eq!(config.relay.plugin_cache, Path::new("/s/plugin-cache"));
@@ -142,8 +146,30 @@ fn values_arrive_in_their_types() {
         })
     );
     assert_eq!(site.time_zone_name, "Europe/Oslo");
+    assert_eq!(
+        config.pictures,
+        Pictures {
+            ffmpeg: Some("/etc/forebay/bin/ffmpeg".into()),
+            decoder_memory: ByteCount::mib(16),
+            decode: Duration::from_millis(500),
+            pixels_max: 307_200,
+            workers: 2,
+        }
+    );
     let camera = &config.cameras[0];
     assert_eq!(camera.url.as_str(), "rtsp://cam.example:8554/a@b?c=d");
+    let analysis = camera.analysis().unwrap();
+    assert_eq!(analysis.url.as_str(), "rtsp://cam.example:8554/sub");
+    assert_eq!(analysis.hold, ByteCount::mib(1));
+    assert_eq!(
+        (
+            &analysis.credentials,
+            analysis.audio,
+            analysis.analysis().is_none()
+        ),
+        (&camera.credentials, false, true)
+    );
+    assert!(analysis.access_unit <= analysis.hold);
     let password = PasswordSource::Environment("GATE".into());
     assert_eq!(
         camera.credentials,
@@ -188,6 +214,7 @@ fn values_arrive_in_their_types() {
         held: ByteCount::mib(1),
         call: Duration::from_millis(100),
         metric_names: 0,
+        finding_kinds: 1,
         ..Limits::default()
     };
     assert_eq!(sink.limits, limits);

@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio::sync::watch;
 
 use super::cursor::Cursor;
-use super::unit::Unit;
+use super::unit::{TrackKind, Unit};
 use crate::config::WhenBehind;
 
 /// What a unit takes beside its payload, about: without it a camera that sends a byte at a time
@@ -61,6 +61,18 @@ impl Hold {
             position,
             when_behind,
         )
+    }
+
+    /// The key frames that are held, oldest first.
+    #[must_use]
+    pub fn key_frames(&self) -> Vec<Arc<Unit>> {
+        let ring = self.lock();
+        let begins = ring.groups.iter();
+        begins
+            .filter_map(|group| ring.get(group.sequence))
+            .filter(|unit| unit.track.codec.kind() == TrackKind::Video)
+            .map(Arc::clone)
+            .collect()
     }
 
     /// Units pushed since the hold was made.

@@ -47,7 +47,8 @@ pub(super) struct Outflow {
     camera: CameraName,
     hold: Arc<Hold>,
     events: CameraEvents,
-    ledger: Ledger,
+    /// Nothing for a stream that nobody wants kept.
+    ledger: Option<Ledger>,
     watch: SharedWatch,
     pub(super) clock: Clock,
     tracks: Tracks,
@@ -80,7 +81,7 @@ impl Outflow {
         camera: &crate::config::Camera,
         hold: Arc<Hold>,
         events: CameraEvents,
-        ledger: Ledger,
+        ledger: Option<Ledger>,
         watch: SharedWatch,
     ) -> Self {
         let origin = Instant::now();
@@ -220,7 +221,8 @@ impl Outflow {
     }
 
     fn tell(&self, begin: CaptureTime, end: Option<CaptureTime>, cause: GapCause, detail: String) {
-        self.ledger.tell(Evidence {
+        let Some(ledger) = &self.ledger else { return };
+        ledger.tell(Evidence {
             camera: self.camera.clone(),
             witness: Witness::Intake,
             begin,
@@ -239,9 +241,9 @@ impl Outflow {
             reason = self.lulls.in_its_wake(since, until, reason);
         }
         let begin = self.told.take().map(|told| told.begin);
-        if let Some(begin) = begin {
+        if let (Some(begin), Some(ledger)) = (begin, &self.ledger) {
             // What is missing is told when it shows: it may be less.
-            self.ledger.withdraw(&self.camera, Witness::Intake, begin);
+            ledger.withdraw(&self.camera, Witness::Intake, begin);
         }
         let recovery = lull
             .alive
@@ -305,7 +307,8 @@ impl Outflow {
     }
 
     fn tell_pause(&self, begin: CaptureTime, end: Option<CaptureTime>) {
-        self.ledger.tell(Evidence {
+        let Some(ledger) = &self.ledger else { return };
+        ledger.tell(Evidence {
             camera: self.camera.clone(),
             witness: Witness::Plan,
             begin,

@@ -65,3 +65,17 @@ pub enum DecodeFault {
     #[error("the decoder ended: {0}")]
     Ended(String),
 }
+
+impl Decoded {
+    /// Whether there are as many samples as its size says.
+    #[must_use]
+    pub fn is_whole(&self) -> bool {
+        let (width, height) = (self.width as usize, self.height as usize);
+        let chroma = width.div_ceil(2) * height.div_ceil(2);
+        let (has, wants) = match &self.samples {
+            Samples::Gray(bytes) => (bytes.len(), width * height),
+            Samples::Yuv420 { planes, .. } => (planes.len(), width * height + 2 * chroma),
+        };
+        wants > 0 && has == wants
+    }
+}

@@ -51,6 +51,9 @@ pub(super) struct Account {
     metric_values: Bucket,
     metric_names: HashSet<String>,
     metric_names_max: usize,
+    findings: Bucket,
+    finding_kinds: HashSet<String>,
+    finding_kinds_max: usize,
 }
 
 impl Account {
@@ -64,6 +67,9 @@ impl Account {
             metric_values: Bucket::new(METRIC_VALUES_PER_MINUTE, MINUTE, now),
             metric_names: HashSet::new(),
             metric_names_max: limits.metric_names as usize,
+            findings: Bucket::new(limits.findings_per_minute.into(), MINUTE, now),
+            finding_kinds: HashSet::new(),
+            finding_kinds_max: limits.finding_kinds as usize,
         }
     }
 
@@ -77,6 +83,18 @@ impl Account {
 
     pub(super) fn take_log_line(&mut self, now: Instant) -> bool {
         self.log_lines.take(1, now)
+    }
+
+    pub(super) fn take_finding(&mut self, now: Instant) -> bool {
+        self.findings.take(1, now)
+    }
+
+    /// Whether findings of this kind may be published: it is known, or there is room for another.
+    /// `kind` follows the grammar.
+    pub(super) fn finding_kind(&mut self, kind: &str) -> bool {
+        self.finding_kinds.contains(kind)
+            || self.finding_kinds.len() < self.finding_kinds_max
+                && self.finding_kinds.insert(kind.to_owned())
     }
 
     /// Whether a value may go to a metric of this name: there are not too many, it follows the grammar of `wit/telemetry.wit` and is

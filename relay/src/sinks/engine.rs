@@ -12,6 +12,7 @@ use wasmtime_wasi::cli::{WasiCli, WasiCliView as _};
 use wasmtime_wasi::filesystem::{WasiFilesystem, WasiFilesystemView as _};
 use wasmtime_wasi::p2;
 
+use super::bindings::analyzer::{Analyzer, AnalyzerPre};
 use super::bindings::{Sink, SinkPre};
 use super::sandbox::Sandbox;
 use crate::config;
@@ -22,8 +23,10 @@ const EPOCH: Duration = Duration::from_millis(20);
 /// Plugins are a few MB at most; a file of another kind should not be read whole.
 const PLUGIN_BYTES_MAX: u64 = 256 << 20;
 
-/// The recorder, compiled by the build.
+/// The built-in plugins, compiled by the build.
 const RECORDER: &[u8] = include_bytes!(env!("FOREBAY_RECORDER_WASM"));
+const STILLS: &[u8] = include_bytes!(env!("FOREBAY_STILLS_WASM"));
+const MOTION: &[u8] = include_bytes!(env!("FOREBAY_MOTION_WASM"));
 
 /// A plugin that can't be loaded.
 #[derive(Debug, Clone, thiserror::Error)]
@@ -32,7 +35,33 @@ pub struct LoadError(String);
 
 /// A plugin, compiled and linked: instances are made from it in microseconds.
 pub struct Plugin {
-    pub(super) pre: SinkPre<Sandbox>,
+    pub(super) guest: Guest,
+}
+
+/// What instances are made from.
+pub(super) enum Guest {
+    Sink(SinkPre<Sandbox>),
+    Analyzer(AnalyzerPre<Sandbox>),
+}
+
+/// What a plugin is: a world of `wit/`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum World {
+    /// It is handed coded units.
+    Sink,
+    /// It is shown pictures.
+    Analyzer,
+}
+
+impl Plugin {
+    /// What it is.
+    #[must_use]
+    pub fn world(&self) -> World {
+        match self.guest {
+            Guest::Sink(_) => World::Sink,
+            Guest::Analyzer(_) => World::Analyzer,
+        }
+    }
 }
 
 impl std::fmt::Debug for Plugin {
@@ -47,7 +76,7 @@ type Slot = Arc<OnceCell<Arc<Plugin>>>;
 /// Compiles and links plugins, each once.
 pub struct Engine {
     engine: wasmtime::Engine,
-    linker: Linker<Sandbox>,
+    linkers: Linkers,
     loaded: Mutex<Vec<(config::Plugin, Slot)>>,
 }
 
@@ -81,7 +110,8 @@ impl Engine {
         }
         let engine = wasmtime::Engine::new(&config)
             .map_err(|error| fail("the plugin engine can't start", &error))?;
-        let linker = link(&engine).map_err(|error| fail("the plugin engine can't link", &error))?;
+        let linkers =
+            Linkers::new(&engine).map_err(|error| fail("the plugin engine can't link", &error))?;
         let ticking = engine.weak();
         std::thread::Builder::new()
             .name("epoch".to_owned())
@@ -96,7 +126,7 @@ impl Engine {
             .map_err(|error| LoadError(format!("the epoch thread can't start: {error}")))?;
         Ok(Arc::new(Self {
             engine,
-            linker,
+            linkers,
             loaded: Mutex::default(),
         }))
     }
@@ -108,8 +138,8 @@ impl Engine {
     /// Loads a plugin, or takes the one loaded before.
     ///
     /// # Errors
-    /// When the file can't be read, is no component of world `sink`, or imports what is not
-    /// granted. A later call tries again: the file may have been replaced.
+    /// When the file can't be read, is no component of world `sink` or `analyzer`, or imports what
+    /// is not granted. A later call tries again: the file may have been replaced.
     pub async fn load(&self, source: &config::Plugin) -> Result<Arc<Plugin>, LoadError> {
         // A lock of its own for each plugin: one whose file hangs must not hold up the others.
         let slot = {
@@ -128,9 +158,9 @@ impl Engine {
     }
 
     async fn compile(&self, source: &config::Plugin) -> Result<Arc<Plugin>, LoadError> {
-        let (engine, linker, from) = (self.engine.clone(), self.linker.clone(), source.clone());
+        let (engine, linkers, from) = (self.engine.clone(), self.linkers.clone(), source.clone());
         // Compiling takes up to seconds: not on a thread that cameras are served from.
-        let plugin = tokio::task::spawn_blocking(move || load(&engine, &linker, &from))
+        let plugin = tokio::task::spawn_blocking(move || load(&engine, &linkers, &from))
             .await
             .map_err(|error| LoadError(format!("the compiler failed: {error}")))??;
         Ok(Arc::new(plugin))
@@ -139,7 +169,7 @@ impl Engine {
 
 fn load(
     engine: &wasmtime::Engine,
-    linker: &Linker<Sandbox>,
+    linkers: &Linkers,
     source: &config::Plugin,
 ) -> Result<Plugin, LoadError> {
     let read;
@@ -168,17 +198,54 @@ fn load(
     }
     let component = Component::from_binary(engine, bytes)
         .map_err(|error| fail("not a WebAssembly component of the kind wanted", &error))?;
-    let pre = linker
-        .instantiate_pre(&component)
-        .map_err(|error| fail("it imports what a plugin is not granted", &error))?;
-    let pre = SinkPre::new(pre)
-        .map_err(|error| fail("it is no plugin of world forebay:plugin/sink@0.1.0", &error))?;
-    Ok(Plugin { pre })
+    let world = world_of(&component).map_err(|error| LoadError(format!("{name}: {error}")))?;
+    let linker = match world {
+        World::Sink => &linkers.sink,
+        World::Analyzer => &linkers.analyzer,
+    };
+    let pre = linker.instantiate_pre(&component).map_err(|error| {
+        let what = match world {
+            World::Sink => "it imports what a plugin of world sink is not granted",
+            World::Analyzer => "it imports what a plugin of world analyzer is not granted",
+        };
+        fail(what, &error)
+    })?;
+    let guest = match world {
+        World::Sink => SinkPre::new(pre)
+            .map(Guest::Sink)
+            .map_err(|error| fail("it is no plugin of world forebay:plugin/sink@0.1.0", &error)),
+        World::Analyzer => AnalyzerPre::new(pre).map(Guest::Analyzer).map_err(|error| {
+            fail(
+                "it is no plugin of world forebay:plugin/analyzer@0.1.0",
+                &error,
+            )
+        }),
+    }?;
+    Ok(Plugin { guest })
+}
+
+/// The world of a component, by the one function that only this world exports.
+fn world_of(component: &Component) -> Result<World, &'static str> {
+    let exports = |name: &str| component.get_export_index(None, name).is_some();
+    match (exports("handle"), exports("analyze")) {
+        (true, false) => Ok(World::Sink),
+        (false, true) => Ok(World::Analyzer),
+        (true, true) => Err(
+            "it exports both `handle` and `analyze`; a plugin is of one world: \
+             forebay:plugin/sink@0.1.0 (`handle`) or forebay:plugin/analyzer@0.1.0 (`analyze`)",
+        ),
+        (false, false) => Err(
+            "it is no plugin: it exports neither `handle`, as world forebay:plugin/sink@0.1.0 \
+             does, nor `analyze`, as world forebay:plugin/analyzer@0.1.0 does",
+        ),
+    }
 }
 
 fn builtin(name: &str) -> Option<&'static [u8]> {
     match name {
         "recorder" => Some(RECORDER),
+        "stills" => Some(STILLS),
+        "motion" => Some(MOTION),
         _ => None,
     }
 }
@@ -214,7 +281,24 @@ fn make_private(folder: &Path) -> std::io::Result<()> {
     Ok(())
 }
 
-/// All that a plugin may import: the grants of `wit/`, and the little of WASI that the standard
+/// What plugins of each world may import.
+#[derive(Clone)]
+struct Linkers {
+    sink: Linker<Sandbox>,
+    analyzer: Linker<Sandbox>,
+}
+
+impl Linkers {
+    fn new(engine: &wasmtime::Engine) -> wasmtime::Result<Self> {
+        let sink = link(engine)?;
+        // What both worlds grant is there already: its bindings are the same.
+        let mut analyzer = sink.clone();
+        Analyzer::add_to_linker::<_, HasSelf<Sandbox>>(&mut analyzer, |sandbox| sandbox)?;
+        Ok(Self { sink, analyzer })
+    }
+}
+
+/// All that a sink may import: the grants of `wit/`, and the little of WASI that the standard
 /// library of a guest asks for. Files, environment and arguments are there and empty; sockets are
 /// not there at all.
 fn link(engine: &wasmtime::Engine) -> wasmtime::Result<Linker<Sandbox>> {

@@ -1,22 +1,42 @@
 //! From the hold to plugins: every sink of every camera is one task with one sandbox.
 //!
-//! In the order of the data: `runner` reads units at its own pace and drives an `instance`;
-//! `grants` is all that a plugin may call; `engine` loads plugins, those built in through the
+//! A plugin is of one of two worlds: sinks are handed coded units (`units`), analyzers are shown
+//! decoded pictures (`analysis`) and say what they find (`sieve`, `reporter`). `runner` drives an
+//! instance of either at its own pace; `cell` is what both are: a store, and calls that end in
+//! time. `grants` is all that a plugin may call; `engine` loads plugins, those built in through the
 //! same door as a stranger's.
 
 mod account;
+mod analysis;
+mod cell;
 mod clock;
 mod engine;
 mod grants;
 mod instance;
+mod reporter;
+mod request;
 mod runner;
 mod sandbox;
+mod sieve;
 mod stderr;
+mod surroundings;
+mod timepiece;
+mod units;
 mod witness;
 
-pub use engine::{Engine, LoadError, Plugin};
-pub use instance::{EndedInstance, Instance, Surroundings};
+pub use analysis::AnalyzerInstance;
+pub use cell::{EndedInstance, Usage};
+pub use engine::{Engine, LoadError, Plugin, World};
+pub use instance::Instance;
+pub use reporter::{Tell, Told};
+pub use request::Wish;
 pub use runner::SinkTask;
+pub use sieve::Flaw;
+pub use surroundings::Surroundings;
+pub use timepiece::Timepiece;
+pub use units::{Handed, SinkInstance};
+
+pub(crate) use units::{batch_max, runs};
 
 #[allow(
     missing_debug_implementations,
@@ -41,4 +61,20 @@ mod bindings {
             "forebay:plugin/objects.object": crate::sinks::grants::OpenObject,
         },
     });
+
+    /// World `analyzer`: what it shares with `sink` is the same code.
+    pub mod analyzer {
+        wasmtime::component::bindgen!({
+            path: "../wit",
+            world: "analyzer",
+            imports: { default: trappable },
+            exports: { default: async },
+            with: {
+                "forebay:plugin/media": crate::sinks::bindings::forebay::plugin::media,
+                "forebay:plugin/objects": crate::sinks::bindings::forebay::plugin::objects,
+                "forebay:plugin/setting": crate::sinks::bindings::forebay::plugin::setting,
+                "forebay:plugin/telemetry": crate::sinks::bindings::forebay::plugin::telemetry,
+            },
+        });
+    }
 }

@@ -1,18 +1,23 @@
 //! What belongs to one instance on the host's side: its handles, its bounds, its empty WASI.
 
-use std::sync::{Arc, Mutex};
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Instant;
 
 use wasmtime::component::ResourceTable;
 use wasmtime_wasi::{WasiCtx, WasiCtxView, WasiView};
 
 use super::account::Account;
 use super::clock::CallClock;
+use super::sieve::Flaw;
 use super::stderr::Tail;
+use super::surroundings::Surroundings;
+use super::timepiece::Timepiece;
 use super::witness::SinkWitness;
 use crate::archive::Archive;
-use crate::config::Limits;
+use crate::config::{Limits, Plan};
 use crate::telemetry::SinkEvents;
-use crate::units::{CameraName, SinkName};
+use crate::units::{CameraName, CaptureTime, SinkName};
 
 /// The state of a store.
 pub(super) struct Sandbox {
@@ -26,7 +31,11 @@ pub(super) struct Sandbox {
     pub(super) held_units: usize,
     pub(super) open_objects: usize,
     pub(super) limits: Limits,
-    pub(super) account: Arc<Mutex<Account>>,
+    /// Instants of which it wants the picture, as far as nobody has taken the question yet.
+    pub(super) asked: VecDeque<CaptureTime>,
+    account: Arc<Mutex<Account>>,
+    timepiece: Timepiece,
+    pub(super) plan: Arc<Plan>,
     pub(super) camera: CameraName,
     pub(super) sink: SinkName,
     /// `None` while a configuration is only being checked: then nothing can be written.
@@ -47,25 +56,18 @@ impl std::fmt::Debug for Sandbox {
 }
 
 impl Sandbox {
-    pub(super) fn new(
-        limits: &Limits,
-        account: Arc<Mutex<Account>>,
-        camera: CameraName,
-        sink: SinkName,
-        archive: Option<Archive>,
-        events: Option<SinkEvents>,
-        witness: SinkWitness,
-    ) -> Self {
+    pub(super) fn new(surroundings: &Surroundings) -> Self {
+        let limits = surroundings.sink.limits;
         let tail = Tail::default();
-        let wasi = WasiCtx::builder()
-            .stdout(tail.clone())
+        let mut wasi = WasiCtx::builder();
+        wasi.stdout(tail.clone())
             .stderr(tail.clone())
-            .max_random_size(64 * 1024)
-            .build();
+            .max_random_size(64 * 1024);
+        surroundings.timepiece.set(&mut wasi);
         let mut table = ResourceTable::new();
         table.set_max_capacity(limits.handles as usize);
         Self {
-            wasi,
+            wasi: wasi.build(),
             table,
             memory: MemoryBound::new(limits.memory.as_usize()),
             clock: Arc::new(CallClock::new()),
@@ -73,19 +75,34 @@ impl Sandbox {
             held_bytes: 0,
             held_units: 0,
             open_objects: 0,
-            limits: *limits,
-            account,
-            camera,
-            sink,
-            archive,
-            events,
-            witness,
+            asked: VecDeque::new(),
+            limits,
+            account: Arc::clone(&surroundings.account),
+            timepiece: surroundings.timepiece.clone(),
+            plan: Arc::clone(&surroundings.plan),
+            camera: surroundings.camera.clone(),
+            sink: surroundings.sink.name.clone(),
+            archive: surroundings.archive.clone(),
+            events: surroundings.events.clone(),
+            witness: surroundings.witness.clone(),
         }
+    }
+
+    /// Asks the plugin's allowances.
+    pub(super) fn with_account<T>(&self, take: impl FnOnce(&mut Account, Instant) -> T) -> T {
+        let mut account = self.account.lock().unwrap_or_else(PoisonError::into_inner);
+        take(&mut account, self.timepiece.now())
     }
 
     pub(super) fn limit_hit(&self, limit: &'static str) {
         if let Some(events) = &self.events {
             events.limit_hit(limit);
+        }
+    }
+
+    pub(super) fn flawed_finding(&self, flaw: Flaw, text: &str) {
+        if let Some(events) = &self.events {
+            events.finding_flawed(flaw, text);
         }
     }
 }

@@ -49,11 +49,26 @@ const CHARS_MAX: usize = 1000;
 
 /// Makes a text of a guest safe for the log: one line, no control characters, bounded.
 pub(super) fn one_line(text: &str) -> String {
+    plain(text).take(CHARS_MAX).collect()
+}
+
+/// The same, of at most so many bytes.
+pub(super) fn cut(text: &str, bytes_max: usize) -> String {
+    let mut bytes = 0;
+    plain(text)
+        .take_while(|c| {
+            bytes += c.len_utf8();
+            bytes <= bytes_max
+        })
+        .collect()
+}
+
+fn plain(text: &str) -> impl Iterator<Item = char> {
+    // Line separators (U+2028, U+2029) are no control characters, but break lines all the same.
+    let breaks = |c: char| c.is_control() || matches!(c, '\u{2028}' | '\u{2029}');
     text.trim()
         .chars()
-        .map(|c| if c.is_control() { ' ' } else { c })
-        .take(CHARS_MAX)
-        .collect()
+        .map(move |c| if breaks(c) { ' ' } else { c })
 }
 
 impl IsTerminal for Tail {

@@ -10,12 +10,14 @@ use tokio::task::JoinSet;
 use super::intake_thread::IntakeThread;
 use super::{Shutdown, Trigger, keep, shutdown};
 use crate::archive::Archive;
+use crate::archive::findings::FindingsHandle;
 use crate::archive::ledger::Ledger;
 use crate::config::{Camera, Config, Sink};
 use crate::hold::Hold;
 use crate::intake::{CameraStatus, CameraTask, SharedWatch};
-use crate::sinks::{Engine, SinkTask, Surroundings};
-use crate::telemetry::{CameraEvents, SinkEvents, SupervisorEvents, Telemetry};
+use crate::pictures::{Lane, NoteFinding, PictureBoard, Source, Workshop};
+use crate::sinks::{Engine, SinkTask, Surroundings, Tell, Told};
+use crate::telemetry::{CameraEvents, PictureEvents, SinkEvents, SupervisorEvents, Telemetry};
 use crate::units::{CameraName, SiteName};
 
 /// How long the cameras' good-byes may take at shutdown.
@@ -30,6 +32,19 @@ pub struct RunningCamera {
     pub hold: Arc<Hold>,
     /// What its line is doing.
     pub status: Arc<CameraStatus>,
+    /// Where its pictures are handed out.
+    pub board: PictureBoard,
+    /// Its second stream, where it has one.
+    pub analysis: Option<RunningAnalysis>,
+}
+
+/// The analysis stream of a camera.
+#[derive(Debug, Clone)]
+pub struct RunningAnalysis {
+    /// Its recent units.
+    pub hold: Arc<Hold>,
+    /// What its line is doing.
+    pub status: Arc<CameraStatus>,
 }
 
 /// Everything that runs for cameras and sinks.
@@ -37,6 +52,8 @@ pub struct RunningCamera {
 pub(super) struct Crew {
     cameras: JoinSet<()>,
     sinks: JoinSet<()>,
+    /// Of pictures; they end with the sinks.
+    lanes: JoinSet<()>,
     camera_trigger: Trigger,
     sink_trigger: Trigger,
     intake: IntakeThread,
@@ -44,13 +61,21 @@ pub(super) struct Crew {
     watches: HashMap<SiteName, SharedWatch>,
 }
 
+/// Where everything that is to be kept goes.
+#[derive(Debug, Clone)]
+pub(super) struct Books {
+    pub(super) archive: Archive,
+    pub(super) ledger: Ledger,
+    pub(super) findings: FindingsHandle,
+}
+
 /// What each task is made from.
 struct Yard<'a> {
     config: &'a Config,
     telemetry: &'a Arc<Telemetry>,
-    archive: &'a Archive,
-    ledger: &'a Ledger,
+    books: &'a Books,
     engine: &'a Arc<Engine>,
+    workshop: Arc<Workshop>,
     supervisor: SupervisorEvents,
 }
 
@@ -58,17 +83,18 @@ impl Crew {
     pub(super) fn start(
         config: &Config,
         telemetry: &Arc<Telemetry>,
-        archive: &Archive,
-        ledger: &Ledger,
+        books: &Books,
         engine: &Arc<Engine>,
     ) -> std::io::Result<(Self, Vec<RunningCamera>)> {
         let supervisor = SupervisorEvents::new(telemetry);
+        let findings = books.findings.clone();
+        let note: NoteFinding = Arc::new(move |camera, finding| findings.note(camera, finding));
         let yard = Yard {
             config,
             telemetry,
-            archive,
-            ledger,
+            books,
             engine,
+            workshop: Workshop::new(engine, &config.pictures, note),
             supervisor,
         };
         let (camera_trigger, camera_shutdown) = shutdown();
@@ -76,6 +102,7 @@ impl Crew {
         let mut crew = Self {
             cameras: JoinSet::new(),
             sinks: JoinSet::new(),
+            lanes: JoinSet::new(),
             camera_trigger,
             sink_trigger,
             intake: IntakeThread::start()?,
@@ -84,11 +111,33 @@ impl Crew {
         let mut running = Vec::new();
         for camera in &config.cameras {
             let hold = Hold::new(camera.hold.as_usize());
+            let board = picture_board(&yard, camera);
             // Sinks first: their cursors stand at the beginning before the first unit arrives.
             for sink in config.sinks_of(&camera.name) {
-                crew.start_sink(&yard, camera, sink, &hold, &sink_shutdown);
+                crew.start_sink(&yard, (camera, &board), sink, &hold, &sink_shutdown);
             }
-            running.push(crew.start_camera(&yard, camera, hold, &camera_shutdown));
+            crew.start_lane(&yard, &board, (camera, Source::Main), &hold, &sink_shutdown);
+            let analysis = camera.analysis().map(|camera| {
+                let hold = Hold::new(camera.hold.as_usize());
+                crew.start_lane(
+                    &yard,
+                    &board,
+                    (&camera, Source::Analysis),
+                    &hold,
+                    &sink_shutdown,
+                );
+                let status =
+                    crew.start_stream(&yard, (&camera, Source::Analysis), &hold, &camera_shutdown);
+                RunningAnalysis { hold, status }
+            });
+            let status = crew.start_stream(&yard, (camera, Source::Main), &hold, &camera_shutdown);
+            running.push(RunningCamera {
+                name: camera.name.clone(),
+                hold,
+                status,
+                board,
+                analysis,
+            });
         }
         Ok((crew, running))
     }
@@ -96,7 +145,7 @@ impl Crew {
     fn start_sink(
         &mut self,
         yard: &Yard<'_>,
-        camera: &Camera,
+        (camera, board): (&Camera, &PictureBoard),
         sink: &Sink,
         hold: &Arc<Hold>,
         shutdown: &Shutdown,
@@ -110,16 +159,20 @@ impl Crew {
             camera.name.clone(),
             Arc::new(site.clone()),
             Arc::new(sink.clone()),
-            Some(yard.archive.clone()),
+            Some(yard.books.archive.clone()),
             Some(events.clone()),
         )
-        .with_ledger(yard.ledger);
+        .with_ledger(&yard.books.ledger)
+        .with_plan(camera.plan.clone())
+        .with_findings(tell(&yard.books.findings));
         let name = format!("{}/{}", camera.name, sink.name);
         let (engine, hold, when_behind) =
             (Arc::clone(yard.engine), Arc::clone(hold), sink.when_behind);
+        let board = board.clone();
         let make = move || SinkTask {
             engine: Arc::clone(&engine),
             cursor: hold.cursor(when_behind),
+            board: board.clone(),
             surroundings: surroundings.clone(),
             events: events.clone(),
         };
@@ -133,40 +186,76 @@ impl Crew {
         ));
     }
 
-    fn start_camera(
+    /// Makes pictures of one stream of a camera, once somebody wants some.
+    fn start_lane(
         &mut self,
         yard: &Yard<'_>,
-        camera: &Camera,
-        hold: Arc<Hold>,
+        board: &PictureBoard,
+        (camera, source): (&Camera, Source),
+        hold: &Arc<Hold>,
         shutdown: &Shutdown,
-    ) -> RunningCamera {
+    ) {
+        let lane = Lane {
+            camera: camera.name.clone(),
+            source,
+            hold: Arc::clone(hold),
+            board: board.clone(),
+            workshop: Arc::clone(&yard.workshop),
+        };
+        self.lanes.spawn(keep::alive(
+            yard.supervisor.clone(),
+            ("pictures", format!("{}/{}", camera.name, source.as_str())),
+            shutdown.clone(),
+            lane.clone(),
+            Lane::run,
+            move || lane.clone(),
+        ));
+    }
+
+    /// Pulls one stream of a camera into its hold.
+    fn start_stream(
+        &mut self,
+        yard: &Yard<'_>,
+        (camera, source): (&Camera, Source),
+        hold: &Arc<Hold>,
+        shutdown: &Shutdown,
+    ) -> Arc<CameraStatus> {
+        let (name, ledger, watch) = match source {
+            Source::Main => (
+                camera.name.to_string(),
+                Some(yard.books.ledger.clone()),
+                Arc::clone(self.watches.entry(camera.site.clone()).or_default()),
+            ),
+            Source::Analysis => (
+                format!("{} (analysis)", camera.name),
+                None,
+                SharedWatch::default(),
+            ),
+        };
         let task = CameraTask {
             camera: Arc::new(camera.clone()),
-            hold: Arc::clone(&hold),
+            hold: Arc::clone(hold),
             status: Arc::new(CameraStatus::default()),
             events: CameraEvents::new(
                 yard.telemetry,
                 (&camera.name, &camera.site),
+                source,
                 (hold.bytes_max(), camera.splice_bytes_max()),
             ),
-            ledger: yard.ledger.clone(),
-            watch: Arc::clone(self.watches.entry(camera.site.clone()).or_default()),
+            ledger,
+            watch,
         };
         let status = Arc::clone(&task.status);
         let kept = keep::alive(
             yard.supervisor.clone(),
-            ("camera", camera.name.to_string()),
+            ("camera", name),
             shutdown.clone(),
             task.clone(),
             CameraTask::run,
             move || task.clone(),
         );
         self.cameras.spawn_on(kept, self.intake.handle());
-        RunningCamera {
-            name: camera.name.clone(),
-            hold,
-            status,
-        }
+        status
     }
 
     /// Where the cameras' tasks run.
@@ -180,7 +269,29 @@ impl Crew {
         settle(&mut self.cameras, Instant::now() + CAMERAS_TIME).await;
         self.sink_trigger.pull();
         settle(&mut self.sinks, deadline).await;
+        // With their plugins gone they have nothing to do; what they decode now nobody sees.
+        settle(&mut self.lanes, deadline).await;
     }
+}
+
+/// The board of a camera, without anybody at it yet.
+fn picture_board(yard: &Yard<'_>, camera: &Camera) -> PictureBoard {
+    let events =
+        |source| PictureEvents::new(yard.telemetry, &camera.name, source, &yard.config.pictures);
+    let analysis = camera.analysis_url.as_ref();
+    PictureBoard::new(
+        events(Source::Main),
+        analysis.map(|_| events(Source::Analysis)),
+    )
+}
+
+/// Where an analyzer's findings go.
+fn tell(findings: &FindingsHandle) -> Tell {
+    let findings = findings.clone();
+    Tell::to(move |camera, told| match told {
+        Told::Finding(finding) => findings.note(camera, finding),
+        Told::Score(finding) => findings.observe(camera, &finding),
+    })
 }
 
 /// Waits for tasks to end; cuts off those that don't in time.

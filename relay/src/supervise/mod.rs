@@ -13,20 +13,21 @@ use std::time::{Duration, Instant};
 
 pub use shutdown::{Shutdown, Trigger, shutdown};
 
+use crate::archive::findings::FindingsHandle;
 use crate::archive::ledger::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
 use crate::archive::{Archive, ArchiveOptions, OpenError, RealDisk};
 use crate::config::{Config, SecretError};
 use crate::outlet::Outlet;
 use crate::sinks::{Engine, LoadError};
-use crate::telemetry::{ArchiveEvents, LedgerEvents, Telemetry};
-use crew::Crew;
+use crate::telemetry::{ArchiveEvents, FindingsEvents, LedgerEvents, Telemetry};
+use crew::{Books, Crew};
 
-pub use crew::RunningCamera;
+pub use crew::{RunningAnalysis, RunningCamera};
 
 /// What has not ended so long after the request to stop is cut off: with the last answers to HTTP
 /// that makes the 5 s that systemd and people wait for.
 const SHUTDOWN_TIME: Duration = Duration::from_millis(4500);
-/// What is kept for the ledger after the sinks.
+/// What is kept for the ledger and the findings after the sinks.
 const LEDGER_TIME: Duration = Duration::from_millis(300);
 /// What is kept for the archive after the ledger.
 const ARCHIVE_TIME: Duration = Duration::from_millis(500);
@@ -108,8 +109,16 @@ pub async fn run(
     let cache = config.relay.plugin_cache.clone();
     let engine = tokio::task::spawn_blocking(move || Engine::new(Some(&cache))).await??;
 
+    let findings = FindingsHandle::start(&archive, FindingsEvents::new(&telemetry))
+        .map_err(RunError::Thread)?;
+    let books = Books {
+        archive: archive.clone(),
+        ledger: ledger.clone(),
+        findings: findings.clone(),
+    };
     let (mut crew, cameras) =
-        Crew::start(&config, &telemetry, &archive, &ledger, &engine).map_err(RunError::Thread)?;
+        Crew::start(&config, &telemetry, &books, &engine).map_err(RunError::Thread)?;
+    drop(books);
     let sampler = tokio::spawn(sample(archive.clone(), events));
     let watchdog = tokio::spawn(systemd::watchdog(crew.intake()));
     readiness.ready();
@@ -132,7 +141,7 @@ pub async fn run(
     crew.stop(deadline - ARCHIVE_TIME - LEDGER_TIME).await;
     sampler.abort();
     watchdog.abort();
-    close_ledger(ledger).await;
+    tokio::join!(close_ledger(ledger), close_findings(findings));
     close_archive(archive, deadline).await;
     http_trigger.pull();
     if tokio::time::timeout(HTTP_TIME, http).await.is_err() {
@@ -184,6 +193,13 @@ async fn close_ledger(ledger: Ledger) {
     let closing = tokio::task::spawn_blocking(move || ledger.close(LEDGER_TIME));
     if !matches!(closing.await, Ok(true)) {
         tracing::warn!("the ledger did not end in time; the next start goes on with it");
+    }
+}
+
+async fn close_findings(findings: FindingsHandle) {
+    let closing = tokio::task::spawn_blocking(move || findings.close(LEDGER_TIME));
+    if !matches!(closing.await, Ok(true)) {
+        tracing::warn!("the last findings did not reach the archive in time; some may be missing");
     }
 }
 

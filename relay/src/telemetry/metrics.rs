@@ -1,9 +1,10 @@
 //! All metrics, in the order of the data. Names: base units, OpenMetrics 1.0. Labels come from the
-//! configuration (`camera`, `sink`) or from closed lists; the one exception, `name` of a plugin's
-//! own metrics, is bounded by `sink.limits.metric_names`.
+//! configuration (`camera`, `sink`) or from closed lists; the exceptions, `name` of a plugin's own
+//! metrics and `kind` of its findings, are bounded by `sink.limits`.
 
-use std::sync::atomic::AtomicU64;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
+use prometheus_client::encoding::text::{encode_eof, encode_registry};
 use prometheus_client::encoding::{EncodeLabelSet, EncodeLabelValue, LabelValueEncoder};
 use prometheus_client::metrics::counter::Counter;
 use prometheus_client::metrics::family::Family;
@@ -12,6 +13,7 @@ use prometheus_client::metrics::histogram::Histogram;
 use prometheus_client::registry::{Metric, Registry};
 
 use super::process::ProcessCollector;
+use crate::pictures::Source;
 use crate::units::{CameraName, Name};
 
 pub(super) type Seconds = Gauge<f64, AtomicU64>;
@@ -108,13 +110,38 @@ pub(super) struct OfPhase {
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfStream {
+    pub(super) camera: Name,
+    pub(super) stream: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfPictureDrop {
+    pub(super) camera: Name,
+    pub(super) stream: &'static str,
+    pub(super) reason: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfPictureFault {
+    pub(super) camera: Name,
+    pub(super) stream: &'static str,
+    pub(super) fault: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfLimit {
+    pub(super) limit: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
 pub(super) struct OfSink {
     pub(super) camera: Name,
     pub(super) sink: Name,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
-pub(super) struct OfSinkEnd {
+pub(super) struct OfSinkReason {
     pub(super) camera: Name,
     pub(super) sink: Name,
     pub(super) reason: &'static str,
@@ -132,6 +159,13 @@ pub(super) struct OfSinkName {
     pub(super) camera: Name,
     pub(super) sink: Name,
     pub(super) name: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfSinkKind {
+    pub(super) camera: Name,
+    pub(super) sink: Name,
+    pub(super) kind: String,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
@@ -178,11 +212,11 @@ fn recovery_histogram() -> Histogram {
 }
 
 macro_rules! families {
-    ($($(#[$doc:meta])* $field:ident: $type:ty = $name:literal, $help:literal;)*) => {
-        /// The families; children are made when a camera or sink is.
+    ($(#[$about:meta])* $set:ident: $($field:ident: $type:ty = $name:literal, $help:literal;)*) => {
+        $(#[$about])*
         #[derive(Debug)]
-        pub(super) struct Families { $($(#[$doc])* pub(super) $field: $type,)* }
-        impl Families {
+        pub(super) struct $set { $(pub(super) $field: $type,)* }
+        impl $set {
             fn register(registry: &mut Registry) -> Self {
                 Self { $($field: add(registry, $name, $help),)* }
             }
@@ -191,6 +225,8 @@ macro_rules! families {
 }
 
 families! {
+    /// What happens on the line of a camera's stream; children are made when its task is.
+    LineFamilies:
     phase: Family<OfPhase, Gauge> = "camera_phase", "What the line of the camera is doing: 1 for the present phase, 0 for the others";
     sessions_began: Family<OfCamera, Counter> = "camera_sessions_began", "RTSP sessions that began to play";
     sessions_ended: Family<OfCause, Counter> = "camera_sessions_ended", "RTSP sessions that ended or could not be made, by cause";
@@ -215,14 +251,34 @@ families! {
     hold_bytes_max: Family<OfCamera, Gauge> = "hold_max_bytes", "Bound of hold_bytes";
     splice_bytes: Family<OfCamera, Gauge> = "splice_bytes", "Units of a second session that wait for what the first still drains";
     splice_bytes_max: Family<OfCamera, Gauge> = "splice_max_bytes", "Bound of splice_bytes";
+}
+
+families! {
+    /// Everything else; children are made when a camera or sink is.
+    Families:
+    pictures_decoded: Family<OfStream, Counter> = "pictures_decoded", "Pictures decoded";
+    pictures_handed: Family<OfStream, Counter> = "pictures_handed_out", "Pictures handed to plugins, scaled and converted as they asked";
+    pictures_dropped: Family<OfPictureDrop, Counter> = "pictures_dropped", "Pictures and questions given up, by reason: decoding was behind, the plugin was slow, the question was displaced by newer ones or forgotten after an hour";
+    picture_faults: Family<OfPictureFault, Counter> = "picture_decode_faults", "Coded pictures that gave none, by kind";
+    picture_decode: Family<OfStream, SecondsTotal> = "picture_decode_seconds", "Time spent decoding";
+    picture_render: Family<OfStream, SecondsTotal> = "picture_render_seconds", "Time spent scaling and converting";
+    picture_memory: Family<OfStream, Gauge> = "picture_decoder_memory_bytes", "Memory of the decoder";
+    picture_memory_max: Family<OfStream, Gauge> = "picture_decoder_max_memory_bytes", "Bound of picture_decoder_memory_bytes";
+    picture_lag: Family<OfStream, Seconds> = "picture_lag_seconds", "From the capture of the last picture to when it was handed out, questions apart";
+    picture_undecodable: Family<OfStream, Gauge> = "picture_undecodable", "1 while the stream can't be decoded";
+    picture_subscribers: Family<OfStream, Gauge> = "picture_subscribers", "Instances of plugins that want pictures of the stream";
+    picture_limit: Family<OfLimit, Seconds> = "pictures_limit", "Limits of decoding, in seconds, pixels, or numbers as their names say";
     sink_units: Family<OfSink, Counter> = "sink_units", "Units handed to the plugin";
     sink_lag: Family<OfSink, Gauge> = "sink_lag_units", "Units in the hold that the plugin has not been handed";
     sink_lost_units: Family<OfSink, Counter> = "sink_lost_units", "Units that the plugin never got because it was behind or started anew";
     sink_lost_bytes: Family<OfSink, Counter> = "sink_lost_bytes", "Payload of sink_lost_units";
     sink_lost_groups: Family<OfSink, Counter> = "sink_lost_groups", "Groups of pictures of which the plugin lost some or all";
+    sink_pictures: Family<OfSink, Counter> = "sink_pictures", "Pictures shown to the analyzer";
+    sink_lost_pictures: Family<OfSink, Counter> = "sink_lost_pictures", "Pictures that the analyzer never got because it was slow";
+    sink_flawed_findings: Family<OfSinkReason, Counter> = "sink_flawed_findings", "Findings dropped because they can't be meant, by what is wrong with them";
     plugin_up: Family<OfSink, Gauge> = "plugin_up", "1 while an instance runs";
     plugin_starts: Family<OfSink, Counter> = "plugin_starts", "Instances made";
-    plugin_ends: Family<OfSinkEnd, Counter> = "plugin_ends", "Instances that ended against their will, by reason";
+    plugin_ends: Family<OfSinkReason, Counter> = "plugin_ends", "Instances that ended against their will, by reason";
     plugin_calls: Family<OfSink, Counter> = "plugin_calls", "Calls into the plugin";
     plugin_errors: Family<OfSink, Counter> = "plugin_errors", "Calls that the plugin answered with an error";
     plugin_busy: Family<OfSink, SecondsTotal> = "plugin_busy_seconds", "Time spent in the plugin, without its waits for the disk";
@@ -236,6 +292,12 @@ families! {
     plugin_limit_hits: Family<OfSinkLimit, Counter> = "plugin_limit_hits", "Requests of the plugin denied for a limit of its configuration";
     plugin_counts: Family<OfSinkName, Counter> = "plugin_events", "Counters of the plugin's own";
     plugin_gauges: Family<OfSinkName, Seconds> = "plugin_level", "Gauges of the plugin's own";
+    findings: Family<OfSinkKind, Counter> = "findings", "Findings kept, by kind; a state that lasts counts once, when it begins";
+    finding_score: Family<OfSinkKind, Seconds> = "finding_score", "Score (0 to 1) of the last finding of a kind, also where it was too low to be kept";
+    finding_at: Family<OfSinkKind, Seconds> = "finding_timestamp_seconds", "Capture time of the last finding of a kind, also where it was too low to be kept";
+    finding_open: Family<OfSinkKind, Gauge> = "finding_open", "1 while a state of a kind has begun and not ended";
+    findings_dropped: Family<OfSinkReason, Counter> = "findings_dropped", "Findings that are not in the archive, by reason: invalid, about an instant more than a day off, too many to be written (busy), or a disk that refuses (storage)";
+    findings_failures: Counter = "findings_write_failures", "Failed attempts to write findings; what waits is tried again";
     objects_published: Family<OfSink, Counter> = "sink_objects_published", "Objects that reached their final name";
     object_bytes: Family<OfSink, Counter> = "sink_object_bytes", "Bytes appended to objects";
     published_bytes: Family<OfSink, Counter> = "sink_published_bytes", "Bytes of the objects that reached their final name";
@@ -265,7 +327,14 @@ families! {
 #[derive(Debug)]
 pub struct Telemetry {
     registry: Registry,
+    /// The lines of analysis streams: the same names with `analysis_` before them, so that no sum
+    /// over cameras counts one twice.
+    analysis_registry: Registry,
+    /// Whether there is such a stream at all.
+    has_analysis: AtomicBool,
     pub(super) families: Families,
+    main_line: LineFamilies,
+    analysis_line: LineFamilies,
     pub(super) dropout_seconds: Histograms<OfSite>,
     pub(super) recovery_seconds: Histograms<OfSite>,
     pub(super) plugin_observations: Histograms<OfSinkName>,
@@ -278,7 +347,14 @@ impl Telemetry {
         let mut root = Registry::default();
         root.register_collector(Box::new(ProcessCollector::new()));
         let registry = root.sub_registry_with_prefix("forebay");
+        let main_line = LineFamilies::register(registry);
         let families = Families::register(registry);
+        let mut analysis_registry = Registry::default();
+        let analysis_line = LineFamilies::register(
+            analysis_registry
+                .sub_registry_with_prefix("forebay")
+                .sub_registry_with_prefix("analysis"),
+        );
         let dropout_seconds = Histograms::new_with_constructor(dropout_histogram as fn() -> _);
         registry.register(
             "site_dropout_seconds",
@@ -306,7 +382,11 @@ impl Telemetry {
         }
         Self {
             registry: root,
+            analysis_registry,
+            has_analysis: AtomicBool::new(false),
             families,
+            main_line,
+            analysis_line,
             dropout_seconds,
             recovery_seconds,
             plugin_observations,
@@ -319,8 +399,23 @@ impl Telemetry {
     /// When a metric can't be formatted: a defect.
     pub fn render(&self) -> Result<String, std::fmt::Error> {
         let mut text = String::with_capacity(64 * 1024);
-        prometheus_client::encoding::text::encode(&mut text, &self.registry)?;
+        encode_registry(&mut text, &self.registry)?;
+        if self.has_analysis.load(Ordering::Relaxed) {
+            encode_registry(&mut text, &self.analysis_registry)?;
+        }
+        encode_eof(&mut text)?;
         Ok(text)
+    }
+
+    /// The metrics of the line of a stream.
+    pub(super) fn line(&self, source: Source) -> &LineFamilies {
+        match source {
+            Source::Main => &self.main_line,
+            Source::Analysis => {
+                self.has_analysis.store(true, Ordering::Relaxed);
+                &self.analysis_line
+            }
+        }
     }
 
     /// Bytes of a camera that had waited out silences at its end.
@@ -329,7 +424,7 @@ impl Telemetry {
         let labels = OfCamera {
             camera: camera.clone(),
         };
-        self.families.rescued_bytes.get_or_create(&labels).get()
+        self.main_line.rescued_bytes.get_or_create(&labels).get()
     }
 }
 

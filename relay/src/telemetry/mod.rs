@@ -8,7 +8,7 @@ mod metrics;
 mod process;
 
 pub use events::{
-    ArchiveEvents, CameraEvents, HedgeOutcome, KickOutcome, LedgerEvents, SinkEvents,
-    SupervisorEvents,
+    ArchiveEvents, CameraEvents, DropReason, FindingDrop, FindingsEvents, HedgeOutcome,
+    KickOutcome, LedgerEvents, PictureEvents, SinkEvents, SupervisorEvents,
 };
 pub use metrics::{EndReason, Telemetry};

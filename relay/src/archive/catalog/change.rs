@@ -4,6 +4,7 @@ use rusqlite::Transaction;
 use rusqlite::types::ToSql;
 
 use super::{Name, Recorded};
+use crate::archive::findings::Tallies;
 use crate::archive::ledger::{Evidence, Witness};
 use crate::units::{CameraName, CaptureTime, SiteName};
 
@@ -18,7 +19,7 @@ pub(in crate::archive) struct RunRecord {
 }
 
 /// Something that the catalog is to remember. Each can be applied again.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum Change {
     /// A run lives, or has ended in good order.
     Run {
@@ -46,6 +47,17 @@ pub enum Change {
         camera: CameraName,
         /// Its content.
         recorded: Recorded,
+        /// Its length.
+        bytes: u64,
+    },
+    /// What a durable file of findings holds.
+    Findings {
+        /// As for footage.
+        object: String,
+        /// Whose.
+        camera: CameraName,
+        /// Its content.
+        tallies: Tallies,
         /// Its length.
         bytes: u64,
     },
@@ -149,10 +161,49 @@ pub(super) fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite:
                 )
             })
         }
-        Change::Moved { from, to } => run(
-            "UPDATE OR REPLACE footage SET object = ?2 WHERE object = ?1",
-            &[from, to],
-        ),
+        Change::Findings {
+            object,
+            camera,
+            tallies,
+            bytes,
+        } => {
+            run("DELETE FROM findings WHERE object = ?1", &[object])?;
+            let times = || tallies.kinds.values();
+            run(
+                "INSERT OR REPLACE INTO findings_file \
+                 (object, camera, first, last, bytes, damaged) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                &[
+                    object,
+                    camera,
+                    &times().map(|tally| tally.first).min(),
+                    &times().map(|tally| tally.last).max(),
+                    &i64::try_from(*bytes).unwrap_or(i64::MAX),
+                    &i64::try_from(tallies.damaged).unwrap_or(i64::MAX),
+                ],
+            )?;
+            tallies.kinds.iter().try_for_each(|((sink, kind), tally)| {
+                run(
+                    "INSERT INTO findings (object, sink, kind, number, first, last, score_max) \
+                     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+                    &[
+                        object,
+                        sink,
+                        kind,
+                        &i64::try_from(tally.number).unwrap_or(i64::MAX),
+                        &tally.first,
+                        &tally.last,
+                        &tally.score_max,
+                    ],
+                )
+            })
+        }
+        Change::Moved { from, to } => {
+            for table in ["footage", "findings_file", "findings"] {
+                let sql = format!("UPDATE OR REPLACE {table} SET object = ?2 WHERE object = ?1");
+                run(&sql, &[from, to])?;
+            }
+            Ok(())
+        }
         Change::Evidence { run: of, evidence } => run(
             "INSERT OR REPLACE INTO evidence (camera, witness, begin, run, end, cause, detail) \
              VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",

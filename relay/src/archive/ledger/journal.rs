@@ -4,26 +4,20 @@
 //! stands for itself, later ones take the place of earlier ones, and one that can't be read is
 //! passed over: a power cut may have torn it.
 
-use std::collections::BTreeMap;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
-use bytes::Bytes;
-use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::{Evidence, GapCause};
+use crate::archive::Archive;
 use crate::archive::catalog::{Change, RunRecord, witness_of, witness_word};
-use crate::archive::{Archive, ArchiveError, Object, ObjectKey};
+use crate::archive::jsonl::{Lines, Refused, Stamp};
 use crate::units::{CameraName, CaptureTime, Name};
 
 /// The purpose of journals; in names of the spool it stands for the sink, too.
 pub const PURPOSE: &str = "ledger";
-/// The extension of journals.
-pub(super) const EXTENSION: &str = "jsonl";
-/// Lines that wait for a disk that refuses, in bytes for each camera. A line has some 200.
-const WAITING_MAX: usize = 256 << 10;
-/// Pause after a failure.
-const REST: Duration = Duration::from_secs(10);
+/// A journal ends with its day.
+const OPEN_MAX: Duration = Duration::MAX;
 
 #[derive(Debug, Serialize, Deserialize)]
 struct Line {
@@ -57,22 +51,6 @@ enum Record {
     },
 }
 
-/// An instant in the notation of RFC 3339, to the nanosecond.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-struct Stamp(String);
-
-fn stamp(time: CaptureTime) -> Stamp {
-    // The calendar holds any i64 of nanoseconds.
-    let stamp = Timestamp::from_nanosecond(time.unix_nanos().into());
-    Stamp(stamp.unwrap_or(Timestamp::UNIX_EPOCH).to_string())
-}
-
-fn time(Stamp(stamp): Stamp) -> Option<CaptureTime> {
-    let stamp: Timestamp = stamp.parse().ok()?;
-    let nanos = i64::try_from(stamp.as_nanosecond()).ok()?;
-    Some(CaptureTime::from_unix_nanos(nanos))
-}
-
 /// The changes that a line stands for; none for one that can't be read.
 pub(super) fn read_line(camera: &CameraName, line: &[u8]) -> Vec<Change> {
     let Ok(Line { record, .. }) = serde_json::from_slice(line) else {
@@ -90,7 +68,7 @@ fn changes(camera: &CameraName, record: Record) -> Option<Vec<Change>> {
             ended,
             site,
         } => {
-            let (begin, alive) = (time(begin)?, time(alive)?);
+            let (begin, alive) = (begin.time()?, alive.time()?);
             let run = Change::Run {
                 begin,
                 alive,
@@ -112,13 +90,13 @@ fn changes(camera: &CameraName, record: Record) -> Option<Vec<Change>> {
             cause,
             detail,
         } => vec![Change::Evidence {
-            run: time(run)?,
+            run: run.time()?,
             evidence: Evidence {
                 camera,
                 witness: witness_of(&witness)?,
-                begin: time(begin)?,
+                begin: begin.time()?,
                 end: match end {
-                    Some(end) => Some(time(end)?),
+                    Some(end) => Some(end.time()?),
                     None => None,
                 },
                 cause: GapCause::parse(&cause)?,
@@ -128,32 +106,18 @@ fn changes(camera: &CameraName, record: Record) -> Option<Vec<Change>> {
         Record::Withdrawn { witness, begin } => vec![Change::Withdrawn {
             camera,
             witness: witness_of(&witness)?,
-            begin: time(begin)?,
+            begin: begin.time()?,
         }],
     })
 }
 
 /// Writes the journals of all cameras.
 #[derive(Debug)]
-pub(super) struct Journals {
-    archive: Archive,
-    books: BTreeMap<CameraName, Book>,
-}
-
-#[derive(Debug, Default)]
-struct Book {
-    object: Option<(String, Object)>,
-    waiting: Vec<u8>,
-    rest_until: Option<Instant>,
-    lost: u64,
-}
+pub(super) struct Journals(Lines);
 
 impl Journals {
     pub(super) fn new(archive: Archive) -> Self {
-        Self {
-            archive,
-            books: BTreeMap::new(),
-        }
+        Self(Lines::new(archive, PURPOSE, OPEN_MAX))
     }
 
     /// Adds what is told of a run.
@@ -161,8 +125,8 @@ impl Journals {
         self.write(
             camera,
             Record::Run {
-                begin: stamp(run.begin),
-                alive: stamp(run.alive),
+                begin: Stamp::from(run.begin),
+                alive: Stamp::from(run.alive),
                 ended: run.ended,
                 site: run.site.as_ref().map(ToString::to_string),
             },
@@ -174,10 +138,10 @@ impl Journals {
         match change {
             Change::Evidence { run, evidence } => {
                 let record = Record::Evidence {
-                    run: stamp(*run),
+                    run: Stamp::from(*run),
                     witness: witness_word(&evidence.witness),
-                    begin: stamp(evidence.begin),
-                    end: evidence.end.map(stamp),
+                    begin: Stamp::from(evidence.begin),
+                    end: evidence.end.map(Stamp::from),
                     cause: evidence.cause.as_str().to_owned(),
                     detail: evidence.detail.clone(),
                 };
@@ -190,7 +154,7 @@ impl Journals {
             } => {
                 let record = Record::Withdrawn {
                     witness: witness_word(witness),
-                    begin: stamp(*begin),
+                    begin: Stamp::from(*begin),
                 };
                 self.write(camera, record);
             }
@@ -199,87 +163,20 @@ impl Journals {
     }
 
     fn write(&mut self, camera: &CameraName, record: Record) {
-        let at = stamp(CaptureTime::now());
-        let Ok(mut line) = serde_json::to_vec(&Line { at, record }) else {
-            return;
-        };
-        line.push(b'\n');
-        let book = self.books.entry(camera.clone()).or_default();
-        if book.waiting.len() + line.len() > WAITING_MAX {
-            book.lost += 1;
-            return;
-        }
-        book.waiting.extend(line);
+        let now = CaptureTime::now();
+        let at = Stamp::from(now);
+        // A line that finds no room is told of with the failure that took it.
+        self.0.write(camera, now, &Line { at, record });
     }
 
-    /// Hands what waits to the archive, which makes it durable. Gives what failed, and how many
-    /// lines were lost since because too many wait.
-    pub(super) fn append(&mut self) -> Vec<(CameraName, ArchiveError, u64)> {
-        let day = CaptureTime::now().day();
-        let mut failures = Vec::new();
-        for (camera, book) in &mut self.books {
-            let resting = book.rest_until.is_some_and(|until| until > Instant::now());
-            if book.waiting.is_empty() || resting {
-                continue;
-            }
-            if let Err(error) = book.append(&self.archive, camera, &day) {
-                book.rest_until = Some(Instant::now() + REST);
-                failures.push((camera.clone(), error, std::mem::take(&mut book.lost)));
-            }
-        }
-        failures
+    /// Hands what waits to the archive, which makes it durable. Gives what failed.
+    pub(super) fn append(&mut self) -> Vec<Refused> {
+        self.0.append()
     }
 
     /// Ends the journals.
-    pub(super) fn finish(&mut self) -> Vec<(CameraName, ArchiveError, u64)> {
-        let mut failures = self.append();
-        for (camera, book) in &mut self.books {
-            if let Some((_, object)) = book.object.take()
-                && let Err(error) = object.finish(CaptureTime::now())
-            {
-                failures.push((camera.clone(), error, 0));
-            }
-        }
-        failures
-    }
-}
-
-impl Book {
-    fn append(
-        &mut self,
-        archive: &Archive,
-        camera: &CameraName,
-        day: &str,
-    ) -> Result<(), ArchiveError> {
-        if let Some((_, object)) = self.object.take_if(|(of, _)| of != day) {
-            object.finish(CaptureTime::now())?;
-        }
-        if self.object.is_none() {
-            let key = ObjectKey {
-                camera: camera.clone(),
-                sink: Name::new(PURPOSE)
-                    .map_err(|error| ArchiveError::Denied(error.to_string()))?,
-                purpose: PURPOSE.to_owned(),
-                extension: EXTENSION.to_owned(),
-                begin: CaptureTime::now(),
-            };
-            self.object = Some((day.to_owned(), archive.create(&key)?));
-        }
-        let Some((_, object)) = &mut self.object else {
-            return Ok(());
-        };
-        let lines = Bytes::from(self.waiting.clone());
-        match object.append(&[lines]) {
-            Ok(_) => {
-                self.waiting.clear();
-                Ok(())
-            }
-            Err(error) => {
-                // Dropped, it is repaired; the lines go to another.
-                self.object = None;
-                Err(error)
-            }
-        }
+    pub(super) fn finish(&mut self) -> Vec<Refused> {
+        self.0.finish()
     }
 }
 

@@ -10,11 +10,12 @@ use std::time::{Duration, Instant};
 use super::journal::Journals;
 use super::reader::{Job, Reader};
 use super::run::{FileAt, Flags, LedgerOptions, Message};
-use super::scan::{FOOTAGE, published, spooled};
+use super::scan::{FOOTAGE, Subject, published, spooled};
 use super::spans::later;
 use super::{Evidence, GapCause, Span, Witness};
 use crate::archive::Archive;
 use crate::archive::catalog::{Catalog, CatalogError, Change, Found, RunRecord};
+use crate::archive::jsonl::Refused;
 use crate::telemetry::LedgerEvents;
 use crate::units::{CameraName, CaptureTime, SiteName};
 
@@ -153,7 +154,7 @@ impl Keeper {
                 std::mem::forget(self);
                 return;
             }
-            if flags.closing.load(Ordering::Acquire) {
+            if flags.ending.is_asked() {
                 self.finish();
                 return;
             }
@@ -278,9 +279,12 @@ impl Keeper {
                 if self.moved.len() > MOVED_MAX {
                     self.moved.pop_front();
                 }
-                let to_come = self.pending.iter().any(
-                    |change| matches!(change, Change::Footage { object, .. } if *object == from),
-                );
+                let to_come = self.pending.iter().any(|change| match change {
+                    Change::Footage { object, .. } | Change::Findings { object, .. } => {
+                        *object == from
+                    }
+                    _ => false,
+                });
                 let catalog = self.catalog.as_ref();
                 let known = catalog.is_some_and(|c| c.knows(&from).unwrap_or(false));
                 if to_come || known {
@@ -314,7 +318,7 @@ impl Keeper {
 
     /// Has a file read.
     fn read(&mut self, object: String, file: FileAt, path: PathBuf) {
-        let begin = file.begin;
+        let (subject, begin) = (file.subject, file.begin);
         let camera = file.camera.clone();
         let job = Job::Read {
             object: object.clone(),
@@ -325,7 +329,9 @@ impl Keeper {
         if !self.reader.ask(job) {
             self.events.dropped();
             self.rescan = true;
-        } else if let Some(camera) = self.camera(&camera) {
+        } else if subject == Subject::Footage
+            && let Some(camera) = self.camera(&camera)
+        {
             camera.reading.insert(object, begin);
         }
     }
@@ -376,8 +382,8 @@ impl Keeper {
 
     /// Writes what waits. What can't be written waits on.
     fn commit(&mut self) {
-        for (camera, error, lost) in self.journals.append() {
-            self.events.journal_failed(&camera, &error, lost);
+        for refused in self.journals.append() {
+            self.journal_failed(&refused);
         }
         if self.catalog.is_none()
             && self
@@ -539,9 +545,20 @@ impl Keeper {
         }
         self.journal_run(true);
         self.commit();
-        for (camera, error, lost) in self.journals.finish() {
-            self.events.journal_failed(&camera, &error, lost);
+        for refused in self.journals.finish() {
+            self.journal_failed(&refused);
         }
+    }
+
+    fn journal_failed(
+        &self,
+        Refused {
+            camera,
+            error,
+            lost,
+        }: &Refused,
+    ) {
+        self.events.journal_failed(camera, error, *lost);
     }
 }
 

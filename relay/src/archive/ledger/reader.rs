@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 
 use super::run::{FileAt, Message};
-use super::scan::{Scan, Scanned, read_footage};
+use super::scan::{Scan, Scanned, Subject, read_findings, read_footage};
 use crate::archive::catalog::Change;
 use crate::archive::mp4::Unrepairable;
 use crate::telemetry::LedgerEvents;
@@ -72,13 +72,23 @@ fn work(
             path,
             events,
         } => {
-            let change = match read_footage(&path, file.begin, file.end) {
-                Ok((recorded, bytes)) => Some(Change::Footage {
-                    object: object.clone(),
-                    camera: file.camera.clone(),
-                    recorded,
-                    bytes,
-                }),
+            let read = match file.subject {
+                Subject::Footage => {
+                    read_footage(&path, file.begin, file.end).map(|(recorded, bytes)| {
+                        Change::Footage {
+                            object: object.clone(),
+                            camera: file.camera.clone(),
+                            recorded,
+                            bytes,
+                        }
+                    })
+                }
+                Subject::Findings => {
+                    read_findings(object.clone(), &file.camera, &path).map_err(Unrepairable::from)
+                }
+            };
+            let change = match read {
+                Ok(change) => Some(change),
                 // Carried to the archive, which is told next.
                 Err(Unrepairable::Read(error)) if error.kind() == io::ErrorKind::NotFound => None,
                 Err(error) => {

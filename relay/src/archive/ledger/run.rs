@@ -1,16 +1,17 @@
 //! The running ledger: a handle that never waits, and a thread that keeps the books.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
-use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::time::Duration;
 
 use super::keeper::Keeper;
 use super::reader::Reader;
-use super::scan::{FOOTAGE, MP4};
+use super::scan::Subject;
 use super::{Evidence, Witness};
 use crate::archive::catalog::Change;
+use crate::archive::ending::{Ended, Ending};
 use crate::archive::{Archive, ArchiveEvent, ObjectKey};
 use crate::telemetry::LedgerEvents;
 use crate::units::{CameraName, CaptureTime, SiteName};
@@ -43,9 +44,10 @@ pub(super) enum Message {
     Wake,
 }
 
-/// A file of footage in the spool.
+/// A file in the spool.
 #[derive(Debug, Clone)]
 pub(super) struct FileAt {
+    pub(super) subject: Subject,
     pub(super) camera: CameraName,
     pub(super) begin: CaptureTime,
     pub(super) end: Option<CaptureTime>,
@@ -94,26 +96,29 @@ impl LedgerFeed {
 
     /// Notes what became of a file. Never waits.
     pub fn note(&self, event: &ArchiveEvent) {
-        let file = |key: &ObjectKey, end: &Option<CaptureTime>, spooled: &PathBuf| FileAt {
-            camera: key.camera.clone(),
-            begin: key.begin,
-            end: *end,
-            spooled: spooled.clone(),
+        let file = |key: &ObjectKey, end: &Option<CaptureTime>, spooled: &PathBuf| {
+            Some(FileAt {
+                subject: Subject::of(&key.purpose, &key.extension)?,
+                camera: key.camera.clone(),
+                begin: key.begin,
+                end: *end,
+                spooled: spooled.clone(),
+            })
         };
-        let is_footage = |key: &ObjectKey| key.purpose == FOOTAGE && key.extension == MP4;
         let message = match event {
             ArchiveEvent::Deferred {
                 key, end, spooled, ..
-            } if is_footage(key) => Message::Waits(file(key, end, spooled)),
+            } => file(key, end, spooled).map(Message::Waits),
             ArchiveEvent::Published {
                 key,
                 end,
                 spooled,
                 path,
                 ..
-            } if is_footage(key) => Message::Published(file(key, end, spooled), path.clone()),
-            _ => return,
+            } => file(key, end, spooled).map(|file| Message::Published(file, path.clone())),
+            _ => None,
         };
+        let Some(message) = message else { return };
         if self.sender.try_send(message).is_err() {
             self.missed.store(true, Ordering::Release);
             self.events.dropped();
@@ -134,12 +139,10 @@ struct Handle {
 
 #[derive(Debug, Default)]
 pub(super) struct Flags {
-    pub(super) closing: AtomicBool,
+    pub(super) ending: Arc<Ending>,
     /// Ends at once, as if killed.
     #[cfg(test)]
     pub(super) killed: AtomicBool,
-    ended: Mutex<bool>,
-    woken: Condvar,
 }
 
 impl Ledger {
@@ -178,8 +181,8 @@ impl Ledger {
         std::thread::Builder::new()
             .name("ledger".to_owned())
             .spawn(move || {
-                let ended = Ended(flags);
-                keeper.run(&ended.0);
+                let _ended = Ended(Arc::clone(&flags.ending));
+                keeper.run(&flags);
             })?;
         Ok(Self(Arc::new(handle)))
     }
@@ -200,7 +203,7 @@ impl Ledger {
     /// done within `patience`.
     #[must_use]
     pub fn close(&self, patience: Duration) -> bool {
-        self.0.flags.closing.store(true, Ordering::Release);
+        self.0.flags.ending.ask();
         self.0.wait(patience)
     }
 
@@ -222,32 +225,13 @@ impl Handle {
     fn wait(&self, patience: Duration) -> bool {
         // A full channel wakes it, too.
         self.sender.try_send(Message::Wake).ok();
-        let ended = self
-            .flags
-            .ended
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner);
-        let waited = self
-            .flags
-            .woken
-            .wait_timeout_while(ended, patience, |ended| !*ended);
-        waited.is_ok_and(|(ended, _)| *ended)
+        self.flags.ending.wait(patience)
     }
 }
 
 impl Drop for Handle {
     fn drop(&mut self) {
-        self.flags.closing.store(true, Ordering::Release);
+        self.flags.ending.ask();
         self.sender.try_send(Message::Wake).ok();
-    }
-}
-
-/// Tells the end of the thread, also by a panic.
-struct Ended(Arc<Flags>);
-
-impl Drop for Ended {
-    fn drop(&mut self) {
-        *self.0.ended.lock().unwrap_or_else(PoisonError::into_inner) = true;
-        self.0.woken.notify_all();
     }
 }

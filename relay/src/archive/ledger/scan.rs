@@ -2,13 +2,15 @@
 
 use std::collections::HashSet;
 use std::fs::File;
-use std::io::{self, BufRead, BufReader, Read};
+use std::io;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
 use super::footage::{self, Recorded};
-use super::journal::{EXTENSION, PURPOSE, read_line};
+use super::journal::{PURPOSE, read_line};
 use crate::archive::catalog::Change;
+use crate::archive::findings::{self, PURPOSE as FINDINGS};
+use crate::archive::jsonl::{EXTENSION, each_line};
 use crate::archive::mp4::{Source, Unrepairable};
 use crate::archive::names::{Spool, SpoolName};
 use crate::units::{CameraName, CaptureTime, Name};
@@ -19,10 +21,6 @@ pub const FOOTAGE: &str = "footage";
 pub(super) const MP4: &str = "mp4";
 /// Changes that are handed over together.
 const BATCH: usize = 256;
-/// Longer lines are no journal's.
-const LINE_MAX: u64 = 16 << 10;
-/// A journal is read up to here: a day of changes each second has some 20 MB.
-const JOURNAL_BYTES_MAX: u64 = 256 << 20;
 
 /// Names a file of the spool in the catalog.
 pub(super) fn spooled(name: &str) -> String {
@@ -61,6 +59,39 @@ pub(super) fn read_footage(
     Ok((footage::read(&source, begin, end)?, size))
 }
 
+/// What a file is to the catalog.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Subject {
+    Footage,
+    Findings,
+}
+
+impl Subject {
+    /// None for a file that the catalog knows nothing of.
+    pub(super) fn of(purpose: &str, extension: &str) -> Option<Self> {
+        match (purpose, extension) {
+            (FOOTAGE, MP4) => Some(Self::Footage),
+            (FINDINGS, EXTENSION) => Some(Self::Findings),
+            _ => None,
+        }
+    }
+}
+
+/// What a file of findings is to the catalog.
+pub(super) fn read_findings(
+    object: String,
+    camera: &CameraName,
+    path: &Path,
+) -> io::Result<Change> {
+    let bytes = std::fs::metadata(path)?.len();
+    Ok(Change::Findings {
+        object,
+        camera: camera.clone(),
+        tallies: findings::tally(path)?,
+        bytes,
+    })
+}
+
 /// What a scan went through.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Scanned {
@@ -68,6 +99,10 @@ pub struct Scanned {
     pub footage: u64,
     /// Journals that were read.
     pub journals: u64,
+    /// Files of findings that were read.
+    pub findings: u64,
+    /// Lines of these that could not be read.
+    pub damaged_lines: u64,
     /// Files that could not be read, or hold nothing that can be played.
     pub failed: u64,
 }
@@ -138,6 +173,16 @@ impl<'a> Scan<'a> {
             let object = spooled(&name.encode());
             self.footage(object, &name.key.camera, name.key.begin, name.end, &path);
         }
+        for (camera, folder) in &cameras {
+            for path in self.days(&folder.join(FINDINGS)) {
+                if let Some(object) = published(self.archive, &path) {
+                    self.findings(object, camera, &path);
+                }
+            }
+        }
+        for (name, path) in spool_names(&spool.finished, FINDINGS, EXTENSION) {
+            self.findings(spooled(&name.encode()), &name.key.camera, &path);
+        }
         self.hand_over();
         self.going
     }
@@ -201,38 +246,44 @@ impl<'a> Scan<'a> {
         }
     }
 
-    fn journal(&mut self, camera: &CameraName, path: &Path) {
-        if !self.going
-            || path
-                .extension()
-                .is_none_or(|extension| extension != EXTENSION)
-        {
+    fn findings(&mut self, object: String, camera: &CameraName, path: &Path) {
+        if !self.going || !has_lines(path) || self.known.contains(&object) {
             return;
         }
-        let read = self.lines(camera, path);
+        match read_findings(object, camera, path) {
+            Ok(change) => {
+                self.scanned.findings += 1;
+                if let Change::Findings { tallies, .. } = &change {
+                    self.scanned.damaged_lines += tallies.damaged;
+                }
+                self.push(change);
+            }
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+            Err(error) => {
+                self.scanned.failed += 1;
+                tracing::warn!(path = %path.display(), %error, "the findings can't be read");
+            }
+        }
+    }
+
+    fn journal(&mut self, camera: &CameraName, path: &Path) {
+        if !self.going || !has_lines(path) {
+            return;
+        }
+        let read = each_line(path, &mut |line| {
+            for change in read_line(camera, line) {
+                self.push(change);
+            }
+            self.going
+        });
         match read {
-            Ok(()) => self.scanned.journals += 1,
+            Ok(_) => self.scanned.journals += 1,
             Err(error) if error.kind() == io::ErrorKind::NotFound => {}
             Err(error) => {
                 self.scanned.failed += 1;
                 tracing::warn!(path = %path.display(), %error, "the journal can't be read");
             }
         }
-    }
-
-    fn lines(&mut self, camera: &CameraName, path: &Path) -> io::Result<()> {
-        let mut reader = BufReader::new(File::open(path)?.take(JOURNAL_BYTES_MAX));
-        let mut line = Vec::new();
-        while self.going && (&mut reader).take(LINE_MAX).read_until(b'\n', &mut line)? > 0 {
-            // Without its break it is torn, or too long: then the rest of it is no line either.
-            if line.last() == Some(&b'\n') {
-                for change in read_line(camera, &line) {
-                    self.push(change);
-                }
-            }
-            line.clear();
-        }
-        Ok(())
     }
 
     fn push(&mut self, change: Change) {
@@ -246,6 +297,11 @@ impl<'a> Scan<'a> {
         let batch = std::mem::take(&mut self.batch);
         self.going = self.going && (self.take)(batch, self.scanned);
     }
+}
+
+fn has_lines(path: &Path) -> bool {
+    path.extension()
+        .is_some_and(|extension| extension == EXTENSION)
 }
 
 /// Files of a folder of the spool that have a purpose and an extension.

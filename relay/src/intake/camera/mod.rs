@@ -68,9 +68,10 @@ pub struct CameraTask {
     pub status: Arc<CameraStatus>,
     /// Logs and metrics of this camera.
     pub events: CameraEvents,
-    /// Where missing footage is told.
-    pub ledger: Ledger,
-    /// The cameras of its site.
+    /// Where missing footage is told; nothing for a stream that nobody wants kept.
+    pub ledger: Option<Ledger>,
+    /// The cameras of its site; for an analysis stream a watch of its own: a camera's two streams
+    /// would be two witnesses of one.
     pub watch: SharedWatch,
 }
 

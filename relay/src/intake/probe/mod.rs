@@ -1,6 +1,7 @@
 //! A look at a camera before relying on it: what it sends, how it signs in, what its clock says,
 //! and what it stands of what the relay does after an outage.
 
+mod analysis;
 mod report;
 mod seen;
 

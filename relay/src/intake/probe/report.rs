@@ -94,10 +94,10 @@ impl Report {
     /// A row of a table: key/s is the longest distance of key frames, clock/s the camera's clock
     /// minus ours.
     #[must_use]
-    pub fn row(&self, camera: &CameraName) -> Vec<String> {
+    pub fn row(&self, camera: &str) -> Vec<String> {
         let none = || "-".to_owned();
         vec![
-            camera.to_string(),
+            camera.to_owned(),
             match self.video {
                 Some(codec) if self.profile.is_empty() => codec.as_str().to_owned(),
                 Some(codec) => format!("{} {}", codec.as_str(), self.profile),

@@ -2,6 +2,8 @@
 
 mod media;
 mod objects;
+mod pictures;
+mod surroundings;
 mod telemetry;
 
 #[allow(unreachable_pub, reason = "the generated bindings export them again")]

@@ -1,15 +1,14 @@
 //! `forebay:plugin/objects`: files of the archive. The disk may be slow or hang: every call that
 //! touches it runs on a thread that may wait, and the wait is not counted against the plugin.
 
-use std::sync::PoisonError;
-use std::time::Instant;
-
 use bytes::Bytes;
 use wasmtime::component::Resource;
 
 use super::media::HeldUnit;
+use crate::archive::findings::PURPOSE as FINDINGS;
 use crate::archive::ledger::{FOOTAGE, JOURNALS};
 use crate::archive::{ArchiveError, Object, ObjectKey};
+use crate::sinks::account::Account;
 use crate::sinks::bindings::forebay::plugin::objects::{self, ObjectError, ObjectOptions, Part};
 use crate::sinks::sandbox::Sandbox;
 use crate::units::CaptureTime;
@@ -18,6 +17,10 @@ use crate::units::CaptureTime;
 #[derive(Debug)]
 #[allow(unreachable_pub, reason = "the generated bindings export it again")]
 pub struct OpenObject(Option<Object>);
+
+/// Purposes that plugins can't write to. Forged journals would be believed when the catalog is made
+/// anew, forged findings would be taken for another sink's.
+const RELAYS_OWN: [&str; 2] = [JOURNALS, FINDINGS];
 
 /// Most bytes of one append, in multiples of `held`.
 const APPEND_HELD: u64 = 4;
@@ -103,11 +106,9 @@ impl Sandbox {
     }
 
     fn take_object_bytes(&self, bytes: u64) -> Result<(), ObjectError> {
-        let mut account = self.account.lock().unwrap_or_else(PoisonError::into_inner);
-        if account.take_object_bytes(bytes, Instant::now()) {
+        if self.with_account(|account, now| account.take_object_bytes(bytes, now)) {
             return Ok(());
         }
-        drop(account);
         self.limit_hit("object_bytes_per_hour");
         Err(limit("object_bytes_per_hour is used up"))
     }
@@ -120,9 +121,8 @@ impl objects::Host for Sandbox {
                 "nothing can be written while a configuration is checked",
             )));
         };
-        if options.purpose == JOURNALS {
-            // Forged ones would be believed when the catalog is made anew.
-            let text = format!("the purpose {JOURNALS:?} is the relay's own");
+        if RELAYS_OWN.contains(&options.purpose.as_str()) {
+            let text = format!("the purpose {:?} is the relay's own", options.purpose);
             return Ok(Err(denied(text)));
         }
         if self.open_objects >= self.limits.open_objects as usize {
@@ -132,12 +132,7 @@ impl objects::Host for Sandbox {
                 self.open_objects
             ))));
         }
-        if !self
-            .account
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .take_object(Instant::now())
-        {
+        if !self.with_account(Account::take_object) {
             self.limit_hit("objects_per_minute");
             return Ok(Err(limit("objects_per_minute is used up")));
         }

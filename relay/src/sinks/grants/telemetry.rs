@@ -1,8 +1,6 @@
 //! `forebay:plugin/telemetry`: bounded in names and lines.
 
-use std::sync::PoisonError;
-use std::time::Instant;
-
+use crate::sinks::account::Account;
 use crate::sinks::bindings::forebay::plugin::telemetry::{Host, Level};
 use crate::sinks::sandbox::Sandbox;
 use crate::sinks::stderr::one_line;
@@ -10,11 +8,7 @@ use crate::telemetry::SinkEvents;
 
 impl Sandbox {
     fn named(&self, name: &str) -> Option<&SinkEvents> {
-        let known = self
-            .account
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .metric_name(name, Instant::now());
+        let known = self.with_account(|account, now| account.metric_name(name, now));
         if !known {
             self.limit_hit("metric_names");
         }
@@ -24,12 +18,7 @@ impl Sandbox {
 
 impl Host for Sandbox {
     fn log(&mut self, level: Level, message: String) -> wasmtime::Result<()> {
-        let allowed = self
-            .account
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .take_log_line(Instant::now());
-        if !allowed {
+        if !self.with_account(Account::take_log_line) {
             self.limit_hit("log_lines_per_minute");
             return Ok(());
         }

@@ -13,9 +13,10 @@ use crate::hold::TrackKind;
 use crate::intake::clock::CameraClock;
 use crate::intake::watch::Dropout;
 use crate::intake::{EndCause, Phase, SessionError};
+use crate::pictures::Source;
 use crate::telemetry::calm::Calm;
 use crate::telemetry::metrics::{
-    OfCamera, OfCause, OfOutcome, OfPhase, OfSite, OfTrack, Seconds, Telemetry,
+    LineFamilies, OfCamera, OfCause, OfOutcome, OfPhase, OfSite, OfTrack, Seconds, Telemetry,
 };
 use crate::units::{CameraName, CaptureTime, SiteName};
 
@@ -87,6 +88,9 @@ pub struct CameraEvents(Arc<CameraInner>);
 struct CameraInner {
     camera: CameraName,
     site: SiteName,
+    source: Source,
+    /// For log lines: those of the main stream, which most cameras have alone, don't name it.
+    stream: Option<&'static str>,
     telemetry: Arc<Telemetry>,
     video: TrackMetrics,
     audio: TrackMetrics,
@@ -99,14 +103,16 @@ struct CameraInner {
 }
 
 impl CameraEvents {
-    /// Makes the camera's metrics, at zero.
+    /// Makes the metrics of one of a camera's streams, at zero. An analysis stream has the same
+    /// ones under names of its own, and says nothing of its site.
     #[must_use]
     pub fn new(
         telemetry: &Arc<Telemetry>,
         (camera, site): (&CameraName, &SiteName),
+        source: Source,
         (hold_bytes_max, splice_bytes_max): (usize, usize),
     ) -> Self {
-        let families = &telemetry.families;
+        let families = telemetry.line(source);
         let of_camera = OfCamera {
             camera: camera.clone(),
         };
@@ -148,9 +154,11 @@ impl CameraEvents {
         ] {
             drop(family.get_or_create(&of_camera));
         }
-        let of_site = OfSite { site: site.clone() };
-        drop(telemetry.dropout_seconds.get_or_create(&of_site));
-        drop(telemetry.recovery_seconds.get_or_create(&of_site));
+        if source == Source::Main {
+            let of_site = OfSite { site: site.clone() };
+            drop(telemetry.dropout_seconds.get_or_create(&of_site));
+            drop(telemetry.recovery_seconds.get_or_create(&of_site));
+        }
         let bounds = [
             (&families.hold_bytes_max, hold_bytes_max),
             (&families.splice_bytes_max, splice_bytes_max),
@@ -162,6 +170,8 @@ impl CameraEvents {
         let events = Self(Arc::new(CameraInner {
             camera: camera.clone(),
             site: site.clone(),
+            source,
+            stream: (source == Source::Analysis).then_some(source.as_str()),
             video: track(TrackKind::Video),
             audio: track(TrackKind::Audio),
             hold_bytes: families.hold_bytes.get_or_create_owned(&of_camera),
@@ -182,6 +192,10 @@ impl CameraEvents {
         }
     }
 
+    fn line(&self) -> &LineFamilies {
+        self.0.telemetry.line(self.0.source)
+    }
+
     fn track(&self, kind: TrackKind) -> &TrackMetrics {
         match kind {
             TrackKind::Video => &self.0.video,
@@ -197,25 +211,18 @@ impl CameraEvents {
                 phase: phase.as_str(),
             };
             let value = i64::from(phase == now);
-            self.0
-                .telemetry
-                .families
-                .phase
-                .get_or_create(&labels)
-                .set(value);
+            self.line().phase.get_or_create(&labels).set(value);
         }
-        debug!(camera = %self.0.camera, phase = now.as_str(), "camera phase");
+        debug!(camera = %self.0.camera, stream = self.0.stream, phase = now.as_str(), "camera phase");
     }
 
     /// A session plays.
     pub fn session_began(&self, tracks: &str) {
-        self.0
-            .telemetry
-            .families
+        self.line()
             .sessions_began
             .get_or_create(&self.of_camera())
             .inc();
-        info!(camera = %self.0.camera, tracks, "session began");
+        info!(camera = %self.0.camera, stream = self.0.stream, tracks, "session began");
     }
 
     /// A session ended, or could not be made.
@@ -225,15 +232,10 @@ impl CameraEvents {
             camera: self.0.camera.clone(),
             cause: cause.as_str(),
         };
-        self.0
-            .telemetry
-            .families
-            .sessions_ended
-            .get_or_create(&labels)
-            .inc();
+        self.line().sessions_ended.get_or_create(&labels).inc();
         if let Some(repeated) = self.0.calm_ended.pass(cause as u64) {
             warn!(
-                camera = %self.0.camera, cause = cause.as_str(), %error, repeated,
+                camera = %self.0.camera, stream = self.0.stream, cause = cause.as_str(), %error, repeated,
                 advice = cause.advice(), "session ended"
             );
         }
@@ -241,15 +243,15 @@ impl CameraEvents {
 
     /// The session stands and nothing arrives any more.
     pub fn fell_silent(&self) {
-        let families = &self.0.telemetry.families;
+        let families = &self.line();
         families.dropouts.get_or_create(&self.of_camera()).inc();
-        debug!(camera = %self.0.camera, "silent");
+        debug!(camera = %self.0.camera, stream = self.0.stream, "silent");
     }
 
     /// Units come again after `silent`; `recovery`: since the path was seen alive.
     pub fn resumed(&self, silent: Duration, recovery: Option<Duration>) {
         let recovery = recovery.map(|time| time.as_secs_f64());
-        if let Some(seconds) = recovery {
+        if let Some(seconds) = recovery.filter(|_| self.0.source == Source::Main) {
             let site = self.0.site.clone();
             self.0
                 .telemetry
@@ -258,13 +260,16 @@ impl CameraEvents {
                 .observe(seconds);
         }
         info!(
-            camera = %self.0.camera, silent_seconds = silent.as_secs_f64(),
+            camera = %self.0.camera, stream = self.0.stream, silent_seconds = silent.as_secs_f64(),
             recovery_seconds = recovery, "units arrive again"
         );
     }
 
     /// No camera of the site was heard for a time.
     pub fn site_dropout(&self, dropout: Dropout) {
+        if self.0.source == Source::Analysis {
+            return;
+        }
         let seconds = dropout.until.saturating_duration_since(dropout.since);
         let site = self.0.site.clone();
         info!(%site, seconds = seconds.as_secs_f64(), "the uplink dropped out");
@@ -281,13 +286,8 @@ impl CameraEvents {
             camera: self.0.camera.clone(),
             outcome: outcome.as_str(),
         };
-        self.0
-            .telemetry
-            .families
-            .hedges
-            .get_or_create(&labels)
-            .inc();
-        debug!(camera = %self.0.camera, outcome = outcome.as_str(), "second session");
+        self.line().hedges.get_or_create(&labels).inc();
+        debug!(camera = %self.0.camera, stream = self.0.stream, outcome = outcome.as_str(), "second session");
     }
 
     /// A packet sent on a silent session came to this.
@@ -296,21 +296,21 @@ impl CameraEvents {
             camera: self.0.camera.clone(),
             outcome: outcome.as_str(),
         };
-        self.0.telemetry.families.kicks.get_or_create(&labels).inc();
-        debug!(camera = %self.0.camera, outcome = outcome.as_str(), "kick");
+        self.line().kicks.get_or_create(&labels).inc();
+        debug!(camera = %self.0.camera, stream = self.0.stream, outcome = outcome.as_str(), "kick");
     }
 
     /// The camera ends its connections when it gets a receiver report.
     pub fn no_reports(&self) {
         warn!(
-            camera = %self.0.camera,
+            camera = %self.0.camera, stream = self.0.stream,
             "the camera ends the connection when it gets a receiver report; it gets none from now on"
         );
     }
 
     /// A unit that had waited out a silence at the camera's end has arrived.
     pub fn rescued(&self, bytes: usize) {
-        let families = &self.0.telemetry.families;
+        let families = &self.line();
         let of_camera = self.of_camera();
         families.rescued_units.get_or_create(&of_camera).inc();
         families
@@ -321,15 +321,19 @@ impl CameraEvents {
 
     /// Footage is missing that will not come any more.
     pub fn missing(&self, cause: GapCause, seconds: f64, begin: CaptureTime, detail: &str) {
+        if self.0.source == Source::Analysis {
+            debug!(camera = %self.0.camera, seconds, %begin, detail, "pictures are missing");
+            return;
+        }
         info!(
-            camera = %self.0.camera, cause = cause.as_str(), seconds, %begin, detail,
+            camera = %self.0.camera, stream = self.0.stream, cause = cause.as_str(), seconds, %begin, detail,
             "footage is missing"
         );
     }
 
     /// How the camera's own clock stands.
     pub fn camera_clock(&self, clock: &CameraClock) {
-        let families = &self.0.telemetry.families;
+        let families = &self.line();
         let of_camera = self.of_camera();
         families
             .clock_offset
@@ -358,14 +362,9 @@ impl CameraEvents {
             camera: self.0.camera.clone(),
             cause,
         };
-        self.0
-            .telemetry
-            .families
-            .stream_faults
-            .get_or_create(&labels)
-            .inc();
+        self.line().stream_faults.get_or_create(&labels).inc();
         if let Some(repeated) = self.0.calm_fault.pass(u64::from(oversize)) {
-            warn!(camera = %self.0.camera, cause, detail = message, repeated, "fault in the stream");
+            warn!(camera = %self.0.camera, stream = self.0.stream, cause, detail = message, repeated, "fault in the stream");
         }
     }
 
@@ -378,15 +377,13 @@ impl CameraEvents {
 
     /// The camera's media time jumped.
     pub fn media_time_jumped(&self) {
-        self.0
-            .telemetry
-            .families
+        self.line()
             .media_time_jumps
             .get_or_create(&self.of_camera())
             .inc();
         if let Some(repeated) = self.0.calm_time.pass(0) {
             warn!(
-                camera = %self.0.camera, repeated,
+                camera = %self.0.camera, stream = self.0.stream, repeated,
                 "media time jumped: the camera's stream began anew"
             );
         }
@@ -396,20 +393,15 @@ impl CameraEvents {
     /// compared.
     pub fn home_clock_stepped(&self, seconds: f64) {
         let of_camera = self.of_camera();
-        self.0
-            .telemetry
-            .families
-            .home_clock_steps
-            .get_or_create(&of_camera)
-            .inc();
-        warn!(camera = %self.0.camera, seconds, "the home clock was set");
+        self.line().home_clock_steps.get_or_create(&of_camera).inc();
+        warn!(camera = %self.0.camera, stream = self.0.stream, seconds, "the home clock was set");
     }
 
     /// No picture has passed the gate for long although units arrive.
     pub fn gate_stays_shut(&self) {
         if let Some(repeated) = self.0.calm_shut.pass(0) {
             warn!(
-                camera = %self.0.camera, repeated,
+                camera = %self.0.camera, stream = self.0.stream, repeated,
                 advice = "set the camera to send key frames (IDR) every 1 to 2 s, no intra refresh",
                 "pictures arrive but none that decoding can begin at; nothing can be recorded"
             );
@@ -431,11 +423,7 @@ impl CameraEvents {
                 camera: self.0.camera.clone(),
                 kind: kind.as_str(),
             };
-            self.0
-                .telemetry
-                .families
-                .last_capture
-                .get_or_create_owned(&labels)
+            self.line().last_capture.get_or_create_owned(&labels)
         });
         last_capture.set(captured.unix_seconds());
     }

@@ -2,7 +2,9 @@
 
 mod archive;
 mod camera;
+mod findings;
 mod ledger;
+mod pictures;
 mod sink;
 mod supervisor;
 
@@ -10,7 +12,9 @@ use std::time::Duration;
 
 pub use archive::ArchiveEvents;
 pub use camera::{CameraEvents, HedgeOutcome, KickOutcome};
+pub use findings::{FindingDrop, FindingsEvents};
 pub use ledger::LedgerEvents;
+pub use pictures::{DropReason, PictureEvents};
 pub use sink::SinkEvents;
 pub use supervisor::SupervisorEvents;
 

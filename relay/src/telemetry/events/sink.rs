@@ -10,9 +10,10 @@ use tracing::{debug, error, info, warn};
 use super::REPEAT;
 use crate::config::Limits;
 use crate::hold::Lapse;
+use crate::sinks::Flaw;
 use crate::telemetry::calm::Calm;
 use crate::telemetry::metrics::{
-    EndReason, OfSink, OfSinkEnd, OfSinkLimit, OfSinkName, SecondsTotal, Telemetry,
+    EndReason, OfSink, OfSinkLimit, OfSinkName, OfSinkReason, SecondsTotal, Telemetry,
 };
 use crate::units::{CameraName, SinkName};
 
@@ -38,6 +39,8 @@ struct SinkInner {
     calm_lapse: Calm,
     calm_error: Calm,
     calm_limit: Calm,
+    calm_pictures: Calm,
+    calm_flaw: Calm,
 }
 
 impl SinkEvents {
@@ -74,6 +77,8 @@ impl SinkEvents {
             ("open_objects", limits.open_objects.into()),
             ("log_lines_per_minute", limits.log_lines_per_minute.into()),
             ("metric_names", limits.metric_names.into()),
+            ("findings_per_minute", limits.findings_per_minute.into()),
+            ("finding_kinds", limits.finding_kinds.into()),
         ] {
             let labels = OfSinkLimit {
                 camera: camera.clone(),
@@ -90,7 +95,7 @@ impl SinkEvents {
         drop(families.objects_published.get_or_create(&labels));
         drop(families.published_bytes.get_or_create(&labels));
         for reason in EndReason::ALL {
-            drop(families.plugin_ends.get_or_create(&OfSinkEnd {
+            drop(families.plugin_ends.get_or_create(&OfSinkReason {
                 camera: camera.clone(),
                 sink: sink.clone(),
                 reason: reason.as_str(),
@@ -113,6 +118,8 @@ impl SinkEvents {
             calm_lapse: Calm::new(Duration::from_secs(10)),
             calm_error: Calm::new(REPEAT),
             calm_limit: Calm::new(REPEAT),
+            calm_pictures: Calm::new(REPEAT),
+            calm_flaw: Calm::new(REPEAT),
         }))
     }
 
@@ -120,6 +127,14 @@ impl SinkEvents {
         OfSink {
             camera: self.0.camera.clone(),
             sink: self.0.sink.clone(),
+        }
+    }
+
+    fn of_reason(&self, reason: &'static str) -> OfSinkReason {
+        OfSinkReason {
+            camera: self.0.camera.clone(),
+            sink: self.0.sink.clone(),
+            reason,
         }
     }
 
@@ -151,11 +166,7 @@ impl SinkEvents {
 
     /// The instance ended, or could not be made.
     pub fn ended(&self, reason: EndReason, message: &str, again_in: Duration) {
-        let labels = OfSinkEnd {
-            camera: self.0.camera.clone(),
-            sink: self.0.sink.clone(),
-            reason: reason.as_str(),
-        };
+        let labels = self.of_reason(reason.as_str());
         self.0
             .telemetry
             .families
@@ -256,6 +267,58 @@ impl SinkEvents {
             warn!(
                 camera = %self.0.camera, sink = %self.0.sink, limit, repeated,
                 "the plugin met a limit (`[sink.limits]`)"
+            );
+        }
+    }
+
+    /// An analyzer begins: its own metrics are there, at zero.
+    pub fn analyzes(&self) {
+        let (families, labels) = (&self.0.telemetry.families, self.of_sink());
+        drop(families.sink_pictures.get_or_create(&labels));
+        drop(families.sink_lost_pictures.get_or_create(&labels));
+        for flaw in Flaw::ALL {
+            let labels = self.of_reason(flaw.as_str());
+            drop(families.sink_flawed_findings.get_or_create(&labels));
+        }
+    }
+
+    /// A picture was shown to the analyzer.
+    pub fn shown(&self) {
+        let families = &self.0.telemetry.families;
+        families.sink_pictures.get_or_create(&self.of_sink()).inc();
+    }
+
+    /// So many more pictures were dropped because the analyzer was slow.
+    pub fn pictures_lost(&self, pictures: u64) {
+        if pictures == 0 {
+            return;
+        }
+        let families = &self.0.telemetry.families;
+        families
+            .sink_lost_pictures
+            .get_or_create(&self.of_sink())
+            .inc_by(pictures);
+        if let Some(repeated) = self.0.calm_pictures.pass(0) {
+            warn!(
+                camera = %self.0.camera, sink = %self.0.sink, pictures, repeated,
+                "the analyzer is slower than the pictures that it asks for: some were dropped"
+            );
+        }
+    }
+
+    /// A finding was dropped: it can't be meant.
+    pub fn finding_flawed(&self, flaw: Flaw, detail: &str) {
+        let reason = flaw.as_str();
+        self.0
+            .telemetry
+            .families
+            .sink_flawed_findings
+            .get_or_create(&self.of_reason(reason))
+            .inc();
+        if let Some(repeated) = self.0.calm_flaw.pass(flaw as u64) {
+            warn!(
+                camera = %self.0.camera, sink = %self.0.sink, reason, detail, repeated,
+                "a finding of the analyzer is dropped"
             );
         }
     }

@@ -14,7 +14,7 @@ impl SupervisorEvents {
     /// A handle on the relay's own metrics.
     #[must_use]
     pub fn new(telemetry: &Arc<Telemetry>) -> Self {
-        for task in ["camera", "sink"] {
+        for task in ["camera", "sink", "pictures"] {
             drop(
                 telemetry
                     .families

@@ -1,0 +1,511 @@
+//! The task that makes pictures of one stream: reads the hold at its own pace, decodes what the
+//! policy chooses, and hands out what was asked for. Intake knows nothing of it.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use tokio::sync::Semaphore;
+
+use super::board::{PictureBoard, Question, Seat};
+use super::both::{Decoder, DecoderOptions};
+use super::decoded::{DecodeFault, Decoded};
+use super::handing::{Order, hand_out};
+use super::health::{Change, Health};
+use super::policy::{Mode, Rhythm, Spacing, due_keys, nearest_key};
+use super::render::Renderer;
+use super::request::Source;
+use crate::archive::findings::{Finding, Phase};
+use crate::config::{PICTURES_SINK, Pictures, WhenBehind};
+use crate::hold::{Cursor, Hold, TrackKind, Unit};
+use crate::sinks::Engine;
+use crate::supervise::Shutdown;
+use crate::telemetry::{DropReason, PictureEvents};
+use crate::units::{CameraName, CaptureTime, Name};
+
+/// How long units are gathered where key frames are looked for: a wake-up costs more than they do.
+const GATHER_KEYS: Duration = Duration::from_millis(250);
+/// And where every picture is decoded.
+const GATHER_ALL: Duration = Duration::from_millis(40);
+/// Key frames that wait to be decoded; older ones give way.
+const KEYS_MAX: usize = 4;
+/// Units that wait to be decoded where every picture is; beyond that, reading goes on at the
+/// newest key frame. Ten seconds: what a camera holds back in an outage comes in one go.
+const BACKLOG_MAX: u64 = 250;
+/// Units read at a time.
+const UNITS: usize = 64;
+const BYTES: usize = 16 << 20;
+/// Decodings for questions are so far apart: a plugin that asks without end gets no more.
+const ANSWER_SPACING: Duration = Duration::from_millis(500);
+/// Key frames that gave no picture, and are not tried again for a question.
+const BAD_MAX: usize = 64;
+/// Units whose pictures may still come out of the decoder, which shows them in another order.
+const FED_MAX: usize = 64;
+/// No capture time lies further ahead of the home clock.
+const AHEAD_NANOS: i64 = 1_000_000_000;
+/// Longest look away where something is wanted: the home clock may be set.
+const LOOK: Duration = Duration::from_secs(10);
+
+/// Takes a finding about a camera's stream. Must not wait.
+pub type NoteFinding = Arc<dyn Fn(&CameraName, Finding) + Send + Sync>;
+
+/// What all lanes share.
+pub struct Workshop {
+    engine: Arc<Engine>,
+    options: DecoderOptions,
+    /// Decodings at a time.
+    workers: Semaphore,
+    note: NoteFinding,
+}
+
+impl std::fmt::Debug for Workshop {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Workshop").finish_non_exhaustive()
+    }
+}
+
+impl Workshop {
+    /// Decodes as the configuration says; `note` gets what is found meanwhile.
+    #[must_use]
+    pub fn new(engine: &Arc<Engine>, pictures: &Pictures, note: NoteFinding) -> Arc<Self> {
+        Arc::new(Self {
+            engine: Arc::clone(engine),
+            options: DecoderOptions {
+                memory: pictures.decoder_memory.as_usize(),
+                call: pictures.decode,
+                pixels_max: pictures.pixels_max,
+                ffmpeg: pictures.ffmpeg.clone(),
+            },
+            workers: Semaphore::new(pictures.workers as usize),
+            note,
+        })
+    }
+}
+
+/// Makes pictures of one stream of a camera.
+#[derive(Debug, Clone)]
+pub struct Lane {
+    /// Whose stream it is.
+    pub camera: CameraName,
+    /// Which of them.
+    pub source: Source,
+    /// Where its units are.
+    pub hold: Arc<Hold>,
+    /// Where its pictures go.
+    pub board: PictureBoard,
+    /// What decodes.
+    pub workshop: Arc<Workshop>,
+}
+
+impl Lane {
+    /// Runs until shutdown. A stream that can't be decoded then is found to be so no longer.
+    pub async fn run(self, mut shutdown: Shutdown) {
+        let mut work = Work::new(&self);
+        tokio::select! {
+            () = work.go() => {}
+            () = shutdown.requested() => {}
+        }
+        if work.health.told() {
+            let text = "the relay ends".to_owned();
+            work.note(Phase::End, CaptureTime::now(), text);
+        }
+    }
+}
+
+struct Work<'a> {
+    lane: &'a Lane,
+    events: PictureEvents,
+    decoder: Option<Decoder>,
+    cursor: Option<Cursor>,
+    mode: Mode,
+    /// Nothing can be decoded before a key frame comes.
+    awaits_key: bool,
+    rhythm: Rhythm,
+    spacing: Spacing,
+    health: Health,
+    renderer: Renderer,
+    /// What was given to the decoder of every picture.
+    fed: VecDeque<Arc<Unit>>,
+    /// Numbers of key frames that gave no picture.
+    bad: VecDeque<u64>,
+    answer_due: Instant,
+}
+
+impl<'a> Work<'a> {
+    fn new(lane: &'a Lane) -> Self {
+        Self {
+            events: lane.board.events(lane.source).clone(),
+            lane,
+            decoder: None,
+            cursor: None,
+            mode: Mode::KeyFrames,
+            awaits_key: true,
+            rhythm: Rhythm::default(),
+            spacing: Spacing::default(),
+            health: Health::default(),
+            renderer: Renderer::new(),
+            fed: VecDeque::new(),
+            bad: VecDeque::new(),
+            answer_due: Instant::now(),
+        }
+    }
+
+    async fn go(&mut self) {
+        let mut changes = self.lane.board.changes();
+        loop {
+            changes.borrow_and_update();
+            let seats = self.lane.board.seats(self.lane.source);
+            let questions = self.questions_of(&seats);
+            let rate = seats
+                .iter()
+                .map(|seat| seat.request.rate)
+                .fold(0.0, f64::max);
+            let answered = self.answer(&questions).await;
+            if rate > 0.0 {
+                self.look(&seats, rate).await;
+            } else {
+                self.cursor = None;
+                if questions.is_empty() {
+                    self.rest();
+                }
+            }
+            // One that was answered may have left room for the next.
+            if answered {
+                continue;
+            }
+            let pause = self.pause(&questions, rate);
+            let timer = async {
+                match pause {
+                    Some(pause) => tokio::time::sleep(pause).await,
+                    None => std::future::pending().await,
+                }
+            };
+            let gather = self.gather();
+            let more = async {
+                match &mut self.cursor {
+                    Some(cursor) if rate > 0.0 => {
+                        tokio::time::sleep(gather).await;
+                        cursor.ready().await;
+                    }
+                    _ => std::future::pending().await,
+                }
+            };
+            tokio::select! {
+                // The board is part of the lane: it can't be gone.
+                _ = changes.changed() => {}
+                () = more => {}
+                () = timer => {}
+            }
+        }
+    }
+
+    fn gather(&self) -> Duration {
+        match self.mode {
+            Mode::KeyFrames => GATHER_KEYS,
+            Mode::EveryPicture => GATHER_ALL,
+        }
+    }
+
+    /// Nobody wants anything: the decoder's memory is given back.
+    fn rest(&mut self) {
+        if self.decoder.take().is_some() {
+            self.events.rests();
+        }
+        self.fed.clear();
+        self.awaits_key = true;
+    }
+
+    /// How long nothing need be done if nothing happens.
+    fn pause(&self, questions: &[(Arc<Seat>, Question)], rate: f64) -> Option<Duration> {
+        let Some(earliest) = questions.iter().map(|(_, question)| question.at).min() else {
+            return (rate > 0.0).then_some(LOOK);
+        };
+        // Not before there can be an answer, and no busier than where key frames are looked for.
+        let now = CaptureTime::now().unix_nanos();
+        let ahead = earliest.unix_nanos().saturating_sub(now);
+        let ahead = Duration::from_nanos(u64::try_from(ahead).unwrap_or(0));
+        let due = self.answer_due.saturating_duration_since(Instant::now());
+        Some(ahead.min(LOOK).max(due).max(GATHER_KEYS))
+    }
+
+    fn questions_of(&self, seats: &[Arc<Seat>]) -> Vec<(Arc<Seat>, Question)> {
+        let now = Instant::now();
+        let mut questions = Vec::new();
+        for seat in seats {
+            self.events.dropped(DropReason::Forgotten, seat.forget(now));
+            let waiting = seat.questions().into_iter();
+            questions.extend(waiting.map(|question| (Arc::clone(seat), question)));
+        }
+        questions
+    }
+
+    /// Answers the questions that one key frame is the answer to. Whether one was.
+    async fn answer(&mut self, questions: &[(Arc<Seat>, Question)]) -> bool {
+        let now = Instant::now();
+        let soon = CaptureTime::now().unix_nanos().saturating_add(AHEAD_NANOS);
+        let ripe = |question: &Question| question.at.unix_nanos() <= soon;
+        if now < self.answer_due || !questions.iter().any(|(_, question)| ripe(question)) {
+            return false;
+        }
+        let mut keys = self.lane.hold.key_frames();
+        keys.retain(|key| {
+            self.health.allows(key.track.id, now) && !self.bad.contains(&key.sequence)
+        });
+        let times: Vec<_> = keys.iter().map(|key| key.captured).collect();
+        let nearest = |question: &Question| {
+            let index = nearest_key(&times, question.at)?;
+            keys.get(index)
+        };
+        let Some(key) = questions.iter().find_map(|(_, question)| nearest(question)) else {
+            return false;
+        };
+        let same = |question: &Question| {
+            nearest(question).is_some_and(|other| other.sequence == key.sequence)
+        };
+        let answers: Vec<_> = questions
+            .iter()
+            .filter(|(_, question)| same(question))
+            .cloned()
+            .collect();
+        self.answer_due = now + ANSWER_SPACING;
+        let decoded = decode_key(self.lane, &self.events, &mut self.decoder, key).await;
+        match decoded {
+            Ok(decoded) => {
+                self.fine(key);
+                self.spacing.took(key.captured);
+                let seats = self.lane.board.seats(self.lane.source);
+                self.hand_out(decoded, key, seats, answers).await;
+            }
+            Err(fault) => self.fault(key, &fault),
+        }
+        true
+    }
+
+    /// Reads on, and decodes what is due.
+    async fn look(&mut self, seats: &[Arc<Seat>], rate: f64) {
+        let hold = &self.lane.hold;
+        let cursor = self
+            .cursor
+            .get_or_insert_with(|| hold.cursor(WhenBehind::SkipToNewest));
+        let batch = cursor.read(UNITS, BYTES);
+        let behind = cursor.lag();
+        if let Some(lapse) = &batch.lapse
+            && lapse.after.is_some()
+            && self.mode == Mode::EveryPicture
+        {
+            self.events.dropped(DropReason::Behind, lapse.units);
+            self.awaits_key = true;
+        }
+        let of_pictures = |unit: &Arc<Unit>| unit.track.codec.kind() == TrackKind::Video;
+        let units: Vec<_> = batch.units.into_iter().filter(of_pictures).collect();
+        let mut keys = Vec::new();
+        for unit in units {
+            if unit.random_access {
+                self.rhythm.key(unit.captured);
+                let mode = self.rhythm.mode(self.lane.source, &unit.track, rate);
+                if self.mode != mode {
+                    self.mode = mode;
+                    self.awaits_key = true;
+                    self.fed.clear();
+                }
+            } else {
+                self.rhythm.other(unit.captured);
+            }
+            match self.mode {
+                Mode::KeyFrames if unit.random_access => keys.push(unit),
+                Mode::KeyFrames => {}
+                Mode::EveryPicture => self.feed(unit, seats).await,
+            }
+        }
+        if self.mode == Mode::EveryPicture && behind > BACKLOG_MAX {
+            if let Some(cursor) = &mut self.cursor {
+                cursor.break_group();
+            }
+            self.awaits_key = true;
+        }
+        self.decode_keys(keys, seats).await;
+    }
+
+    /// Decodes those of some key frames that are due.
+    async fn decode_keys(&mut self, keys: Vec<Arc<Unit>>, seats: &[Arc<Seat>]) {
+        let times: Vec<_> = keys.iter().map(|key| key.captured).collect();
+        let paces: Vec<_> = seats.iter().map(|seat| seat.pace()).collect();
+        let due = due_keys(self.lane.source, &times, &paces, self.spacing);
+        let late = due.len().saturating_sub(KEYS_MAX);
+        self.events.dropped(DropReason::Behind, late as u64);
+        for key in due.iter().skip(late).filter_map(|index| keys.get(*index)) {
+            if !self.health.allows(key.track.id, Instant::now()) || self.bad.contains(&key.sequence)
+            {
+                continue;
+            }
+            // What is tried counts, come of it what may.
+            self.spacing.took(key.captured);
+            let decoded = decode_key(self.lane, &self.events, &mut self.decoder, key).await;
+            match decoded {
+                Ok(decoded) => {
+                    self.fine(key);
+                    self.hand_out(decoded, key, seats.to_vec(), Vec::new())
+                        .await;
+                }
+                Err(fault) => self.fault(key, &fault),
+            }
+        }
+    }
+
+    /// Gives a unit to the decoder of every picture, and hands out what comes of it.
+    async fn feed(&mut self, unit: Arc<Unit>, seats: &[Arc<Seat>]) {
+        if self.awaits_key && !unit.random_access
+            || !self.health.allows(unit.track.id, Instant::now())
+        {
+            self.awaits_key = true;
+            return;
+        }
+        self.awaits_key = false;
+        if self.fed.len() >= FED_MAX {
+            self.fed.pop_front();
+        }
+        self.fed.push_back(Arc::clone(&unit));
+        let Ok(_permit) = self.lane.workshop.workers.acquire().await else {
+            return;
+        };
+        let decoder = self
+            .decoder
+            .get_or_insert_with(|| new_decoder(&self.lane.workshop));
+        let began = Instant::now();
+        let result = decoder.decode_next(&unit).await;
+        self.events.called(began.elapsed(), decoder.memory_bytes());
+        match result.and_then(|shown| match shown {
+            Some((decoded, sequence)) => Ok(Some((whole(decoded)?, sequence))),
+            None => Ok(None),
+        }) {
+            Ok(None) => {}
+            Ok(Some((decoded, sequence))) => {
+                self.events.decoded();
+                self.fine(&unit);
+                let shown = self.fed.iter().find(|fed| fed.sequence == sequence);
+                if let Some(shown) = shown.cloned() {
+                    self.hand_out(decoded, &shown, seats.to_vec(), Vec::new())
+                        .await;
+                }
+            }
+            Err(fault) => self.fault(&unit, &fault),
+        }
+    }
+
+    /// Hands a picture to those whose rate has room for it, and to those who have asked.
+    async fn hand_out(
+        &mut self,
+        decoded: Decoded,
+        unit: &Unit,
+        seats: Vec<Arc<Seat>>,
+        answers: Vec<(Arc<Seat>, Question)>,
+    ) {
+        let wanting = seats
+            .into_iter()
+            .filter(|seat| seat.wants(unit.captured))
+            .collect();
+        let order = Order {
+            source: self.lane.source,
+            decoded,
+            wanting,
+            answers,
+        };
+        let renderer = std::mem::take(&mut self.renderer);
+        self.renderer = hand_out(order, unit, renderer, &self.events).await;
+    }
+
+    fn fine(&mut self, unit: &Unit) {
+        if let Some(change) = self.health.fine() {
+            self.say(change, unit.captured);
+        }
+    }
+
+    fn fault(&mut self, unit: &Unit, fault: &DecodeFault) {
+        self.events.fault(fault, unit.captured);
+        if self.bad.len() >= BAD_MAX {
+            self.bad.pop_front();
+        }
+        self.bad.push_back(unit.sequence);
+        if let Some(change) = self.health.fault(unit.track.id, fault, Instant::now()) {
+            self.say(change, unit.captured);
+        }
+    }
+
+    fn say(&self, change: Change, at: CaptureTime) {
+        match change {
+            Change::Begins(why) => {
+                self.events.undecodable(&why);
+                let stream = self.lane.source.as_str();
+                let text = format!("the {stream} stream can't be decoded: {why}");
+                self.note(Phase::Begin, at, text);
+            }
+            Change::Ends => {
+                self.events.decodable();
+                self.note(Phase::End, at, "the stream can be decoded again".to_owned());
+            }
+        }
+    }
+
+    fn note(&self, phase: Phase, at: CaptureTime, text: String) {
+        let Ok(sink) = Name::new(PICTURES_SINK) else {
+            return;
+        };
+        let finding = Finding {
+            sink,
+            kind: "undecodable".to_owned(),
+            score: 1.0,
+            at,
+            phase,
+            source: self.lane.source,
+            region: None,
+            text: shortened(text),
+        };
+        (self.lane.workshop.note)(&self.lane.camera, finding);
+    }
+}
+
+fn new_decoder(workshop: &Workshop) -> Decoder {
+    Decoder::new(Arc::clone(&workshop.engine), workshop.options.clone())
+}
+
+/// Decodes a key frame by itself.
+async fn decode_key(
+    lane: &Lane,
+    events: &PictureEvents,
+    decoder: &mut Option<Decoder>,
+    key: &Unit,
+) -> Result<Decoded, DecodeFault> {
+    let workshop = &lane.workshop;
+    let Ok(_permit) = workshop.workers.acquire().await else {
+        return Err(DecodeFault::Ended("the relay ends".to_owned()));
+    };
+    let decoder = decoder.get_or_insert_with(|| new_decoder(workshop));
+    let began = Instant::now();
+    let decoded = decoder.decode_key(key).await;
+    events.called(began.elapsed(), decoder.memory_bytes());
+    let decoded = whole(decoded?)?;
+    events.decoded();
+    Ok(decoded)
+}
+
+/// A decoder that gives too few samples is wrong, and its picture not to be trusted.
+fn whole(decoded: Decoded) -> Result<Decoded, DecodeFault> {
+    if decoded.is_whole() {
+        Ok(decoded)
+    } else {
+        let size = format!("{}x{}", decoded.width, decoded.height);
+        Err(DecodeFault::Damaged(format!(
+            "the decoder gave other than {size} samples"
+        )))
+    }
+}
+
+/// At most 256 bytes in one line, as `wit/findings.wit` lays down.
+fn shortened(text: String) -> String {
+    const BYTES_MAX: usize = 256;
+    let mut text = text.replace(char::is_control, " ");
+    while text.len() > BYTES_MAX {
+        text.pop();
+    }
+    text
+}

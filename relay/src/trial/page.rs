@@ -1,0 +1,285 @@
+//! One page of a trial: what was found, where in the picture, and how strong over time. It needs
+//! nothing else: no script, no font, no picture from elsewhere. Its size is bounded: pictures by
+//! the album, lines by [`LISTED_MAX`]; what is left out is said.
+
+use std::fmt::Write as _;
+
+use super::album::Plate;
+use super::curve::{Axis, draw};
+use super::outcome::Outcome;
+use super::tell::{bytes, facts, phase_word, region_words, score_word};
+use crate::archive::findings::{Finding, Region};
+use crate::units::CaptureTime;
+
+const STYLE: &str = include_str!("page.css");
+/// Findings, objects and metrics listed, of each; the JSON has them all.
+const LISTED_MAX: usize = 2000;
+/// Lanes of scores.
+const LANES_MAX: usize = 64;
+
+/// Writes the page. It is well-formed XML too.
+#[must_use]
+pub fn page(outcome: &Outcome) -> String {
+    let mut page = Page(String::new());
+    page.head(outcome);
+    page.curves(outcome);
+    page.plates(outcome);
+    page.findings(outcome);
+    page.rest(outcome);
+    page.0
+}
+
+struct Page(String);
+
+impl Page {
+    /// Markup or text that is already escaped.
+    fn raw(&mut self, markup: &str) {
+        self.0.push_str(markup);
+    }
+
+    /// An element with text.
+    fn text(&mut self, open: &str, text: &str) {
+        let name = open.split(' ').next().unwrap_or(open);
+        writeln!(self.0, "<{open}>{}</{name}>", escaped(text)).ok();
+    }
+
+    fn head(&mut self, outcome: &Outcome) {
+        self.raw(
+            "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n\
+             <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n\
+             <meta name=\"referrer\" content=\"no-referrer\"/>\n\
+             <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; \
+             style-src 'unsafe-inline'; img-src data:\"/>\n",
+        );
+        let title = format!("{} on {}", outcome.plugin, outcome.input);
+        self.text("title", &title);
+        self.raw("<style>\n");
+        self.raw(STYLE);
+        self.raw("</style>\n</head>\n<body>\n");
+        self.text("h1", &title);
+        if let Some((at, why)) = &outcome.ended {
+            let text = format!("The plugin ended at {at}: {why}");
+            self.text("p class=\"wrong\"", &text);
+        }
+        self.raw("<dl class=\"facts\">\n");
+        for (name, value) in facts(outcome) {
+            self.text("dt", name);
+            self.text("dd", &value);
+        }
+        self.raw("</dl>\n");
+    }
+
+    fn curves(&mut self, outcome: &Outcome) {
+        let Some(span) = outcome.span.filter(|_| !outcome.kinds.is_empty()) else {
+            return;
+        };
+        let axis = Axis::new(span);
+        self.text("h2", "Scores");
+        for (name, kind) in outcome.kinds.iter().take(LANES_MAX) {
+            self.raw("<div class=\"kind\"><div>");
+            self.text("b", name);
+            let told = format!("{} published, {} scores", kind.published, kind.scores.len());
+            self.text("small", &told);
+            self.raw("</div>");
+            let findings = outcome.findings.iter().enumerate().take(LISTED_MAX);
+            let findings = findings.filter(|(_, finding)| finding.kind == *name);
+            self.raw(&draw(name, kind, axis, findings));
+            self.raw("</div>\n");
+        }
+        if outcome.kinds.len() > LANES_MAX {
+            let more = format!(
+                "{} further kinds are not drawn.",
+                outcome.kinds.len() - LANES_MAX
+            );
+            self.text("p", &more);
+        }
+        self.raw("<div class=\"times\">");
+        let (begin, end) = (span.0.unix_nanos(), span.1.unix_nanos());
+        for part in 0..=4 {
+            let at = begin.saturating_add(end.saturating_sub(begin) / 4 * part);
+            self.text("span", &CaptureTime::from_unix_nanos(at).to_string());
+        }
+        self.raw("</div>\n");
+    }
+
+    fn plates(&mut self, outcome: &Outcome) {
+        if outcome.album.plates.is_empty() {
+            return;
+        }
+        self.text("h2", "Where it was");
+        self.raw("<div class=\"plates\">\n");
+        for plate in &outcome.album.plates {
+            self.plate(outcome, plate);
+        }
+        self.raw("</div>\n");
+        if outcome.album.left_out > 0 {
+            let text = format!(
+                "{} findings are listed below without their picture.",
+                outcome.album.left_out
+            );
+            self.text("p", &text);
+        }
+    }
+
+    fn plate(&mut self, outcome: &Outcome, plate: &Plate) {
+        let findings = || {
+            let places = plate.findings.iter();
+            places.filter_map(|place| Some((*place, outcome.findings.get(*place)?)))
+        };
+        write!(
+            self.0,
+            "<figure><div class=\"view\"><img width=\"{}\" height=\"{}\" alt=\"Picture of {}\" \
+             src=\"data:image/jpeg;base64,{}\"/>",
+            plate.width,
+            plate.height,
+            plate.captured,
+            base64(&plate.jpeg)
+        )
+        .ok();
+        let mut regions = findings()
+            .filter_map(|(_, finding)| finding.region)
+            .peekable();
+        if regions.peek().is_some() {
+            self.raw("<svg viewBox=\"0 0 1 1\" preserveAspectRatio=\"none\" aria-hidden=\"true\">");
+            for region in regions {
+                self.region(region);
+            }
+            self.raw("</svg>");
+        }
+        self.raw("</div><figcaption>");
+        self.text("small", &plate.captured.to_string());
+        for (place, finding) in findings() {
+            let words = format!(
+                "{} {} {} {}",
+                finding.kind,
+                phase_word(finding.phase),
+                score_word(finding.score),
+                finding.text
+            );
+            write!(self.0, "<a href=\"#f{place}\">{}</a><br/>", escaped(&words)).ok();
+        }
+        self.raw("</figcaption></figure>\n");
+    }
+
+    /// A light line with a dark one in it: seen on any picture.
+    fn region(&mut self, region: Region) {
+        for _ in 0..2 {
+            write!(
+                self.0,
+                "<rect x=\"{:.5}\" y=\"{:.5}\" width=\"{:.5}\" height=\"{:.5}\"/>",
+                region.left, region.top, region.width, region.height
+            )
+            .ok();
+        }
+    }
+
+    fn findings(&mut self, outcome: &Outcome) {
+        self.text("h2", "Findings");
+        if outcome.findings.is_empty() {
+            self.text("p", "None was published.");
+            return;
+        }
+        self.raw("<table><thead><tr>");
+        for name in ["captured", "kind", "phase", "score", "region", "text"] {
+            self.text("th", name);
+        }
+        self.raw("</tr></thead><tbody>\n");
+        for (place, finding) in outcome.findings.iter().enumerate().take(LISTED_MAX) {
+            write!(self.0, "<tr id=\"f{place}\">").ok();
+            for cell in cells(finding) {
+                self.text("td", &cell);
+            }
+            self.raw("</tr>\n");
+        }
+        self.raw("</tbody></table>\n");
+        let listed = outcome.findings.len().min(LISTED_MAX) as u64;
+        let all = outcome.findings.len() as u64 + outcome.findings_left_out;
+        if all > listed {
+            let text = format!("{} further findings are not listed here.", all - listed);
+            self.text("p", &text);
+        }
+    }
+
+    fn rest(&mut self, outcome: &Outcome) {
+        if !outcome.errors.is_empty() {
+            self.text("h2", "Errors that the plugin answered with");
+            let rows = outcome.errors.iter();
+            self.pairs(rows.map(|(at, text)| (at.to_string(), text.clone())));
+        }
+        if !outcome.objects.is_empty() {
+            self.text("h2", "Objects");
+            let rows = outcome.objects.iter().take(LISTED_MAX);
+            self.pairs(rows.map(|(name, size)| (name.clone(), bytes(*size))));
+        }
+        if !outcome.metrics.is_empty() {
+            self.text("h2", "Metrics");
+            let rows = outcome.metrics.iter().take(LISTED_MAX);
+            self.pairs(rows.cloned());
+        }
+        let version = env!("CARGO_PKG_VERSION");
+        self.text("footer", &format!("Made by forebay {version}."));
+        self.raw("</body>\n</html>\n");
+    }
+
+    fn pairs(&mut self, rows: impl Iterator<Item = (String, String)>) {
+        self.raw("<table><tbody>\n");
+        for (name, value) in rows {
+            self.raw("<tr>");
+            self.text("td", &name);
+            self.text("td", &value);
+            self.raw("</tr>\n");
+        }
+        self.raw("</tbody></table>\n");
+    }
+}
+
+fn cells(finding: &Finding) -> [String; 6] {
+    [
+        finding.at.to_string(),
+        finding.kind.clone(),
+        phase_word(finding.phase).to_owned(),
+        score_word(finding.score),
+        region_words(finding.region),
+        finding.text.clone(),
+    ]
+}
+
+/// Text as it may stand in markup and in attributes. Characters that XML can't hold are left out.
+fn escaped(text: &str) -> String {
+    let mut escaped = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => escaped.push_str("&amp;"),
+            '<' => escaped.push_str("&lt;"),
+            '>' => escaped.push_str("&gt;"),
+            '"' => escaped.push_str("&quot;"),
+            '\u{fffe}' | '\u{ffff}' => {}
+            c if c.is_control() && c != '\n' => {}
+            c => escaped.push(c),
+        }
+    }
+    escaped
+}
+
+/// RFC 4648 §4.
+fn base64(bytes: &[u8]) -> String {
+    const ALPHABET: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
+    for chunk in bytes.chunks(3) {
+        let at = |index: usize| u32::from(chunk.get(index).copied().unwrap_or(0));
+        let group = (at(0) << 16) | (at(1) << 8) | at(2);
+        for place in 0..4 {
+            if place > chunk.len() {
+                text.push('=');
+                continue;
+            }
+            let index = (group >> (18 - 6 * place)) & 63;
+            text.push(ALPHABET.get(index as usize).map_or('=', |c| char::from(*c)));
+        }
+    }
+    text
+}
+
+#[cfg(test)]
+#[path = "page_tests.rs"]
+mod tests;

@@ -1,0 +1,111 @@
+use super::super::sample::{finding, is_jpeg, outcome, picture};
+use super::super::{json, text};
+use super::*;
+use crate::archive::findings::Phase;
+use crate::pictures::PixelFormat;
+use crate::sinks::Told;
+
+/// Read back by an XML parser that knows nothing of how it was made.
+fn read(page: &str) -> roxmltree::Document<'_> {
+    let options = roxmltree::ParsingOptions {
+        allow_dtd: true,
+        ..Default::default()
+    };
+    roxmltree::Document::parse_with_options(page, options).unwrap()
+}
+
+#[test]
+fn the_page_is_whole_and_needs_nothing_else() {
+    let outcome = outcome();
+    let text = page(&outcome);
+    let page = read(&text);
+    let count = |name: &str| page.descendants().filter(|n| n.has_tag_name(name)).count();
+    assert_eq!(count("script"), 0);
+    assert_eq!(count("img"), outcome.album.plates.len());
+    // Six marks of motion and the two edges of dark, the last of these on the last picture.
+    assert_eq!((outcome.findings.len(), count("img")), (8, 7));
+    for node in page.descendants() {
+        for attribute in node.attributes() {
+            let value = attribute.value();
+            match attribute.name() {
+                "href" => {
+                    let id = value.strip_prefix('#').unwrap();
+                    assert!(page.descendants().any(|n| n.attribute("id") == Some(id)));
+                }
+                "src" => assert!(value.starts_with("data:image/jpeg;base64,/9j/")),
+                _ => assert!(!value.contains("://"), "{value}"),
+            }
+        }
+    }
+    // Each region twice: a light line and a dark one.
+    let regions = page
+        .descendants()
+        .filter(|n| n.has_tag_name("rect") && n.attribute("x") == Some("0.25000"));
+    assert_eq!(regions.count(), 12);
+    // One state, from a third to two thirds.
+    let state = page
+        .descendants()
+        .find(|n| n.attribute("class") == Some("state"))
+        .unwrap();
+    assert_eq!(
+        (state.attribute("x"), state.attribute("width")),
+        (Some("333.3"), Some("333.3"))
+    );
+    assert!(text.contains("a &lt;boat&gt; &amp; &quot;crew&quot;"));
+}
+
+#[test]
+fn the_same_outcome_gives_the_same_texts() {
+    assert_eq!(page(&outcome()), page(&outcome()));
+    assert_eq!(text(&outcome()), text(&outcome()));
+    let told: serde_json::Value = serde_json::from_str(&json(&outcome()).unwrap()).unwrap();
+    assert_eq!(told["findings"].as_array().unwrap().len(), 8);
+    assert_eq!(told["findings"][0]["region"]["left"], 0.25);
+    assert_eq!(told["findings"][7]["phase"], "end");
+    assert_eq!(told["calls"]["analyze"], 120);
+}
+
+#[test]
+fn the_page_is_bounded_and_says_so() {
+    let mut outcome = outcome();
+    for index in 0..5000 {
+        let seconds = f64::from(index) / 100.0;
+        outcome.album.show(&picture(seconds, PixelFormat::Rgb8));
+        outcome.told(Told::Finding(finding("motion", seconds, 0.9, Phase::Mark)));
+    }
+    let text = page(&outcome);
+    let page = read(&text);
+    let count = |name: &str| page.descendants().filter(|n| n.has_tag_name(name)).count();
+    assert_eq!(count("img"), 240);
+    assert!(text.contains("4767 findings are listed below without their picture."));
+    assert!(text.contains("3008 further findings are not listed here."));
+}
+
+#[test]
+fn pictures_of_every_format_are_kept() {
+    for format in [PixelFormat::Gray8, PixelFormat::Rgb8, PixelFormat::I420] {
+        let mut outcome = outcome();
+        outcome.album.plates.clear();
+        outcome.album.show(&picture(0.0, format));
+        outcome.told(Told::Finding(finding("a", 0.0, 0.9, Phase::Mark)));
+        let plate = &outcome.album.plates[0];
+        assert!(is_jpeg(&plate.jpeg));
+        assert_eq!((plate.width, plate.height), (64, 36));
+    }
+}
+
+/// RFC 4648 §10.
+#[test]
+fn base64_is_that_of_the_standard() {
+    for (plain, coded) in [
+        ("", ""),
+        ("f", "Zg=="),
+        ("fo", "Zm8="),
+        ("foo", "Zm9v"),
+        ("foob", "Zm9vYg=="),
+        ("fooba", "Zm9vYmE="),
+        ("foobar", "Zm9vYmFy"),
+    ] {
+        assert_eq!(base64(plain.as_bytes()), coded);
+    }
+}
