@@ -8,14 +8,14 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::LazyLock;
 
-use forebay_tests::{run, script};
+use forebay_tests::{Relay, fresh_folder, run, script};
 use serde_json::{Value, json};
 
-use crate::SCRATCH;
 use crate::bad_guests::guests::build_for_sandbox;
+use crate::{SCRATCH, alone};
 
 /// Release of componentize-py that the guide names.
-pub(crate) const COMPONENTIZE: &str = "0.25.1";
+const COMPONENTIZE: &str = "0.25.1";
 
 fn plugins() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../plugins")
@@ -27,19 +27,19 @@ fn python() -> PathBuf {
 }
 
 /// `plugins/examples/dark`.
-pub(crate) static DARK: LazyLock<PathBuf> = LazyLock::new(|| {
+static DARK: LazyLock<PathBuf> = LazyLock::new(|| {
     let target = Path::new(SCRATCH).with_file_name("examples");
     let packages = ["--package", "dark", "--package", "gate"];
     build_for_sandbox(&plugins(), &target, &packages).join("dark.wasm")
 });
 
 /// `plugins/examples/dark-python`.
-pub(crate) static DARK_PYTHON: LazyLock<PathBuf> = LazyLock::new(|| {
+static DARK_PYTHON: LazyLock<PathBuf> = LazyLock::new(|| {
     let tool = python().with_file_name("componentize-py");
     let told = run(Command::new(&tool).arg("--version"));
     let version = String::from_utf8(told.stdout).unwrap();
     assert!(version.contains(COMPONENTIZE), "{version}");
-    let folder = forebay_tests::fresh_folder(SCRATCH, "dark-python");
+    let folder = fresh_folder(SCRATCH, "dark-python");
     fs::copy(
         plugins().join("examples/dark-python/dark.py"),
         folder.join("dark.py"),
@@ -65,7 +65,7 @@ pub(crate) static DARK_PYTHON: LazyLock<PathBuf> = LazyLock::new(|| {
 /// What an analyzer answers to `configure`, to each picture and to `stop`, in the host of
 /// `tests/peers/analyzer_host.py`.
 fn answers(component: &Path, settings: &str, pictures: &[Value]) -> Vec<Value> {
-    let folder = forebay_tests::fresh_folder(SCRATCH, "foreign-host");
+    let folder = fresh_folder(SCRATCH, "foreign-host");
     let input = folder.join("pictures.json");
     let lines: String = pictures
         .iter()
@@ -156,4 +156,50 @@ fn both_refuse_settings_with_a_word() {
             assert!(text.contains(word), "{settings}: {text}");
         }
     }
+}
+
+/// What `forebay try` finds with a plugin on recorded pictures of the simulated site, each of which
+/// is shown.
+fn tried(plugin: &Path, below: f64) -> Vec<Value> {
+    static FOLDER: LazyLock<PathBuf> = LazyLock::new(|| {
+        let _alone = alone();
+        let folder = fresh_folder(SCRATCH, "foreign-footage");
+        run(Command::new(Relay::program())
+            .args(["demo", "--for", "20s", "--dir"])
+            .arg(&folder)
+            .stdin(Stdio::null()));
+        folder
+    });
+    let output = run(Command::new(Relay::program())
+        .arg("try")
+        .arg(plugin)
+        .arg("--config")
+        .arg(FOLDER.join("forebay.toml"))
+        .args([
+            "--input", "gate", "--stream", "analysis", "--format", "json",
+        ])
+        .arg("--settings")
+        .arg(format!("below = {below:?}\nseconds = 0.0"))
+        .stdin(Stdio::null()));
+    let outcome: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let shown = outcome["pictures_shown"].as_u64().unwrap();
+    assert!(shown > 10, "{shown} pictures");
+    outcome["findings"].as_array().unwrap().clone()
+}
+
+#[test]
+fn the_relay_runs_both_to_the_same_end() {
+    // The yard's brightness goes up and down by little; a threshold that it crosses often.
+    let thresholds = (80..180).step_by(2).map(f64::from);
+    let (below, rust) = thresholds
+        .map(|below| (below, tried(&DARK, below)))
+        .max_by_key(|(_, findings)| findings.len())
+        .unwrap();
+    assert!(!rust.is_empty(), "no threshold finds anything");
+    println!("{} findings below {below}", rust.len());
+    assert_eq!(tried(&DARK_PYTHON, below), rust);
+    let [all] = &*tried(&DARK_PYTHON, 255.0) else {
+        panic!("more or less than one begin");
+    };
+    assert_eq!(*all, tried(&DARK, 255.0)[0]);
 }
