@@ -12,6 +12,9 @@
 mod bad_cameras;
 mod bad_guests;
 mod commands;
+mod foreign;
+mod guide;
+mod kept;
 mod kills;
 mod matrix;
 mod pictures;

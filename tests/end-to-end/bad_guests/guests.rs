@@ -19,13 +19,19 @@ fn build() -> PathBuf {
     let sources = Path::new(env!("CARGO_MANIFEST_DIR")).join("guests");
     // Beside the output of this build, where the next run finds it again.
     let target = Path::new(crate::SCRATCH).with_file_name("guests");
+    build_for_sandbox(&sources, &target, &["--examples"]).join("examples")
+}
+
+/// Compiles what `chosen` names in the workspace at `sources`; gives the folder of the components.
+pub(crate) fn build_for_sandbox(sources: &Path, target: &Path, chosen: &[&str]) -> PathBuf {
     let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
     let mut command = Command::new(cargo);
     command
         .current_dir(sources)
-        .args(["build", "--quiet", "--release", "--locked", "--examples"])
+        .args(["build", "--quiet", "--release", "--locked"])
+        .args(chosen)
         .args(["--target", "wasm32-wasip2", "--target-dir"])
-        .arg(&target);
+        .arg(target);
     // What the build of the tests was told is not meant for the guests (as in relay/build.rs).
     for (name, _) in std::env::vars() {
         let outer = [
@@ -41,5 +47,5 @@ fn build() -> PathBuf {
     }
     // If the target is missing: rustup target add wasm32-wasip2
     run(&mut command);
-    target.join("wasm32-wasip2/release/examples")
+    target.join("wasm32-wasip2/release")
 }
