@@ -125,7 +125,7 @@ fn frame(picture: &Picture, camera: &SimulatedCamera) -> SentFrame {
     let frame = sent
         .iter()
         .find(|frame| frame.number == u64::from(stamp.frame));
-    let frame = frame.expect("the camera has sent that frame").clone();
+    let frame = *frame.expect("the camera has sent that frame");
     assert_eq!(frame.capture_ns / 1_000_000, stamp.capture_ms);
     // Half a second: a machine that is busy delays the first packets, which the clock is made of.
     let off = picture.captured.unix_nanos() - frame.capture_ns;
@@ -184,7 +184,7 @@ async fn each_stream_gives_what_is_asked_of_it() {
     let second = frame(&second, yard.camera(Source::Main));
     let apart = second.number - keys[1].1;
     assert!(
-        apart % MAIN_GOP == 0 && apart >= 10 * 12,
+        apart.is_multiple_of(MAIN_GOP) && apart >= 10 * 12,
         "{apart} frames apart"
     );
 
