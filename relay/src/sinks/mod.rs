@@ -14,6 +14,7 @@ mod sandbox;
 mod stderr;
 mod witness;
 
+pub(crate) use engine::EPOCH;
 pub use engine::{Engine, LoadError, Plugin};
 pub use instance::{EndedInstance, Instance, Surroundings};
 pub use runner::SinkTask;
