@@ -24,7 +24,7 @@ use forebay::sinks::Engine;
 use forebay::supervise::Running;
 use forebay::telemetry::{PictureEvents, Telemetry};
 use forebay::units::{CameraName, CaptureTime};
-use forebay_site::{Behaviour, CameraSpec, SentFrame, SimulatedCamera, Site, read_strip};
+use forebay_site::{Behaviour, CameraSpec, SentFrame, SimulatedCamera, Site, Uplink, read_strip};
 
 const MAIN_GOP: u64 = 24;
 const SUB_GOP: u64 = 50;
@@ -377,5 +377,53 @@ async fn a_stream_that_cannot_be_decoded_is_said_once() {
     trigger.pull();
     task.await.unwrap();
     assert_eq!(told.lock().unwrap().len(), 2);
+    yard.stop().await;
+}
+
+/// What the camera has held back in an outage is looked at in its order, and at its true times.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn pictures_of_an_outage_come_late_and_in_order() {
+    let yard = Yard::start().await;
+    let camera = yard.camera(Source::Analysis);
+    let mut subscription = yard.subscribe(4.0, PixelFormat::Gray8, Source::Analysis);
+    // Every picture is decoded from the second key frame on.
+    loop {
+        let picture = next(&mut subscription).await;
+        if !picture.random_access {
+            break;
+        }
+    }
+    let down = CaptureTime::now().unix_nanos();
+    yard.site.uplink(Uplink::Down);
+    let (mut shown, mut within) = (Vec::new(), 0);
+    // A machine that is busy still looks at what came before.
+    let outage = async {
+        loop {
+            let picture = subscription.next().await;
+            shown.push(frame(&picture, camera).number);
+        }
+    };
+    let lasted: Result<(), _> = tokio::time::timeout(Duration::from_secs(3), outage).await;
+    assert!(lasted.is_err());
+    let up = CaptureTime::now().unix_nanos();
+    yard.site.uplink(Uplink::Up);
+    let before = subscription.dropped();
+    loop {
+        let picture = next(&mut subscription).await;
+        let frame = frame(&picture, camera);
+        shown.push(frame.number);
+        within += usize::from((down..up).contains(&frame.capture_ns));
+        if frame.capture_ns > up + 1_000_000_000 {
+            break;
+        }
+    }
+    assert!(shown.windows(2).all(|pair| pair[0] < pair[1]), "{shown:?}");
+    let missed = subscription.dropped();
+    println!(
+        "{within} pictures of the outage, {missed} that came too fast for this test; {before} before"
+    );
+    // Twelve are due in 3 s. Those that came all at once and gave way to newer ones are counted.
+    assert!(within as u64 + missed >= 8, "{shown:?}, {missed} missed");
+    assert!(within > 0, "{shown:?}");
     yard.stop().await;
 }
