@@ -202,7 +202,7 @@ async fn h265_is_exact() {
         pictures += check(&name, &clips::h265(size, frames, options, more), depth).await;
     }
     let window = "-bsf:v hevc_metadata=crop_left=6:crop_top=10:crop_right=4:crop_bottom=2";
-    let clip = clips::h265("320x240", 10, "keyint=5", window);
+    let clip = clips::h265("320x240", 20, "keyint=5", window);
     pictures += check("H.265 cropped on all sides", &clip, 8).await;
     println!("H.265: {pictures} pictures equal");
 }
@@ -254,7 +254,7 @@ async fn what_samples_mean_is_told() {
         ("1280x720", "", Range::Limited, Matrix::Bt709, true),
         (
             "320x240",
-            ":colormatrix=bt709:range=pc:chromaloc=1",
+            ":colormatrix=bt709:chromaloc=1",
             Range::Full,
             Matrix::Bt709,
             false,
@@ -275,7 +275,12 @@ async fn what_samples_mean_is_told() {
         ),
     ];
     for (size, options, range, matrix, left) in cases {
-        let clip = clips::h264(size, 1, &format!("keyint=1{options}"), "");
+        let more = if range == Range::Full {
+            "-color_range pc"
+        } else {
+            ""
+        };
+        let clip = clips::h264(size, 1, &format!("keyint=1{options}"), more);
         let decoded = decoder(None).decode_key(&clip.units[0]).await.unwrap();
         let Samples::Yuv420 { chroma_left, .. } = decoded.samples else {
             panic!("gray")
@@ -333,6 +338,7 @@ async fn jpeg_is_near() {
         println!("JPEG {format}: luma differs by {most} at the most");
         assert!(most <= 2, "{format}: {most}");
         if format == "yuvj420p" {
+            // Stretched by the decoder and taken back: exact but for rounding.
             let (most, mean) = worst(&got[luma..], &wanted[luma..]);
             println!("JPEG {format}: chroma differs by {most} at the most, {mean:.3} in the mean");
             assert_eq!(got.len(), wanted.len());
