@@ -324,7 +324,7 @@ fn check_slice(slice: &Slice, sps: &Sps, pps: &Pps) -> Result<(), Fault> {
             "a slice begins outside of the picture".to_owned(),
         ));
     }
-    if pps.transform_8x8 && slice.first_mb % sps.width_mbs != 0 {
+    if pps.transform_8x8 && !slice.first_mb.is_multiple_of(sps.width_mbs) {
         // The decoder takes wrong neighbours there.
         return Err(Fault::Unsupported(
             "slices that begin within a row, with the 8x8 transform".to_owned(),

@@ -61,7 +61,7 @@ impl Jpeg {
         let samples = if gray {
             pixels
         } else {
-            planes(&pixels, columns, rows)
+            planes(&pixels, columns, rows, halved(payload).unwrap_or_default())
         };
         Ok(Frame {
             unit,
@@ -82,33 +82,68 @@ fn damaged(error: impl std::fmt::Debug) -> Fault {
     Fault::Damaged(text)
 }
 
-/// Three bytes a pixel to three planes; chroma as the mean of up to four pixels.
-fn planes(pixels: &[u8], width: usize, height: usize) -> Vec<u8> {
-    let chroma_width = width.div_ceil(2);
-    let mut samples: Vec<u8> = pixels
-        .chunks_exact(3)
-        .filter_map(|pixel| pixel.first())
-        .copied()
+/// Whether chroma is coded in half the width, and in half the height: the first component's
+/// sampling factors against the second one's (T.81, B.2.2).
+fn halved(payload: &[u8]) -> Option<(bool, bool)> {
+    let mut rest = payload.get(2..)?;
+    loop {
+        let (marker, after) = rest.split_first_chunk::<4>()?;
+        let [0xff, kind, high, low] = *marker else {
+            return None;
+        };
+        let length = usize::from(u16::from_be_bytes([high, low]));
+        if matches!(kind, 0xc0..=0xc2) {
+            // Depth, height, width and count take 6 bytes; 3 for each component follow.
+            let (luma, chroma) = (after.get(7)?, after.get(10)?);
+            let half = |one: u8, other: u8| one == 2 * other;
+            return Some((half(luma >> 4, chroma >> 4), half(luma & 15, chroma & 15)));
+        }
+        rest = after.get(length.checked_sub(2)?..)?;
+    }
+}
+
+/// Samples around a pair and their weights, in quarters.
+type Taps = [(usize, i32); 4];
+
+/// What makes one sample of chroma out of a row or column of `length` that begins at its pair.
+/// Where chroma was coded in half the length, the decoder has stretched it by weights of 3 and 1
+/// quarters; these taps take that back exactly, but for rounding: `(3a − b) / 2` from one side, the
+/// mean of both sides within the picture. Otherwise it is the mean of the pair.
+fn taps(pair: usize, length: usize, stretched: bool) -> Taps {
+    let (first, second) = (2 * pair, (2 * pair + 1).min(length - 1));
+    if !stretched || length < 4 {
+        return [(first, 2), (second, 2), (first, 0), (first, 0)];
+    }
+    if pair == 0 {
+        return [(1, 6), (2, -2), (0, 0), (0, 0)];
+    }
+    if first + 2 >= length {
+        return [(first - 1, -2), (first, 6), (first, 0), (first, 0)];
+    }
+    [(first - 1, -1), (first, 3), (second, 3), (first + 2, -1)]
+}
+
+/// Three bytes a pixel to three planes; `stretched`: chroma was coded in half the width, height.
+fn planes(pixels: &[u8], width: usize, height: usize, stretched: (bool, bool)) -> Vec<u8> {
+    let luma = pixels.chunks_exact(3).filter_map(|pixel| pixel.first());
+    let mut samples: Vec<u8> = luma.copied().collect();
+    let columns: Vec<Taps> = (0..width.div_ceil(2))
+        .map(|x| taps(x, width, stretched.0))
         .collect();
     for component in 1..3 {
-        for y in (0..height).step_by(2) {
-            let row = |y: usize| {
-                let y = y.min(height - 1);
-                pixels
-                    .get(y * width * 3..(y + 1) * width * 3)
-                    .unwrap_or_default()
-            };
-            let (upper, lower) = (row(y), row(y + 1));
-            for x in 0..chroma_width {
-                let at = |row: &[u8], x: usize| {
-                    row.get(x.min(width - 1) * 3 + component)
-                        .copied()
-                        .map_or(0, u16::from)
-                };
-                let (left, right) = (2 * x, 2 * x + 1);
-                let sum = at(upper, left) + at(upper, right) + at(lower, left) + at(lower, right);
-                samples.push(u8::try_from((sum + 2) / 4).unwrap_or(u8::MAX));
-            }
+        for y in 0..height.div_ceil(2) {
+            let rows = taps(y, height, stretched.1);
+            samples.extend(columns.iter().map(|columns| {
+                let mut sum = 8;
+                for (y, vertical) in rows.iter().filter(|(_, weight)| *weight != 0) {
+                    for (x, horizontal) in columns {
+                        let place = (y * width + x) * 3 + component;
+                        let sample = pixels.get(place).copied().map_or(0, i32::from);
+                        sum += vertical * horizontal * sample;
+                    }
+                }
+                u8::try_from((sum >> 4).clamp(0, 255)).unwrap_or(u8::MAX)
+            }));
         }
     }
     samples

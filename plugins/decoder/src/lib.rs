@@ -30,8 +30,8 @@ pub struct Session(Kind);
 
 #[derive(Debug)]
 enum Kind {
-    H264(h264::H264),
-    H265(h265::H265),
+    H264(Box<h264::H264>),
+    H265(Box<h265::H265>),
     Jpeg(jpeg::Jpeg),
 }
 
@@ -42,8 +42,8 @@ impl Session {
     /// When no picture of such a stream could be decoded; the text says what is in the way.
     pub fn begin(codec: &str, configuration: &[u8], pixels_max: u32) -> Result<Self, Fault> {
         let kind = match codec {
-            "h264" => Kind::H264(h264::H264::begin(configuration, pixels_max)?),
-            "h265" => Kind::H265(h265::H265::begin(configuration, pixels_max)?),
+            "h264" => Kind::H264(Box::new(h264::H264::begin(configuration, pixels_max)?)),
+            "h265" => Kind::H265(Box::new(h265::H265::begin(configuration, pixels_max)?)),
             "jpeg" => Kind::Jpeg(jpeg::Jpeg::begin(pixels_max)),
             other => return Err(no_decoder(other)),
         };

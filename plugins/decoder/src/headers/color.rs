@@ -92,6 +92,6 @@ impl Signal {
     /// Whether chroma stands at the left luma sample of a pair (types 0, 2 and 4 of Figure E-1).
     #[must_use]
     pub fn chroma_left(&self) -> bool {
-        self.chroma_location % 2 == 0
+        self.chroma_location.is_multiple_of(2)
     }
 }

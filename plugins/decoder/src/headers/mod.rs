@@ -68,6 +68,9 @@ fn take_set<'a>(bytes: &mut &'a [u8]) -> Result<&'a [u8], Broken> {
 }
 
 #[cfg(test)]
+mod real;
+
+#[cfg(test)]
 mod tests {
     use super::*;
 
