@@ -78,7 +78,7 @@ pub struct Pictures {
     /// holds the built-in one. Default: none; such a stream has no pictures, and a finding says so.
     pub ffmpeg: Option<PathBuf>,
     /// Most memory of one decoder; there is one for each stream that somebody wants pictures of.
-    /// 16 MiB to 2 GiB. Default: `160 MiB`, enough for 3840 × 2160.
+    /// 16 MiB to 2 GiB. Default: `192 MiB`, enough for 3840 × 2160 in H.265.
     pub decoder_memory: ByteCount,
     /// `decode_seconds`: longest that the decoding of one picture may take, 0.1 to 60 s.
     /// Default: 5 s.
@@ -94,7 +94,7 @@ impl Default for Pictures {
     fn default() -> Self {
         Self {
             ffmpeg: None,
-            decoder_memory: ByteCount::mib(160),
+            decoder_memory: ByteCount::mib(192),
             decode: Duration::from_secs(5),
             // 36 864 macroblocks (H.264 table A-1).
             pixels_max: 36_864 * 256,

@@ -6,14 +6,16 @@
 //! ([`gate`]); [`splice`] makes one stream of a camera's sessions, and `outflow` puts it into the
 //! [`Hold`](crate::hold::Hold) and tells the ledger what is missing.
 //!
-//! `camera` is the task that drives them. [`mod@line`] decides, without any I/O, when to connect, to
-//! probe, to kick, to hedge and to give up; [`watch`] and [`lull`] say what a silence is put down to.
+//! `camera` is the task that drives them; the tasks of a camera's two streams meet at a `door`.
+//! [`mod@line`] decides, without any I/O, when to connect, to probe, to kick, to hedge and to give
+//! up; [`watch`] and [`lull`] say what a silence is put down to.
 
 mod assemble;
 mod camera;
 mod cause;
 pub mod clock;
 mod desk;
+mod door;
 pub mod gate;
 pub mod line;
 pub mod lull;
@@ -30,5 +32,6 @@ mod wire;
 
 pub use camera::{CameraStatus, CameraTask};
 pub use cause::{EndCause, SessionError};
+pub use door::{Door, Turn};
 pub use outflow::SharedWatch;
 pub use phase::Phase;

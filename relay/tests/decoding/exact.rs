@@ -1,0 +1,348 @@
+//! What the built-in decoder does is what ffmpeg does.
+
+use forebay::pictures::{Decoder, Matrix, Range, Samples};
+
+use crate::clips::{self, Clip};
+use crate::{assert_same, decoder, samples};
+
+/// Decodes all key frames, then the whole stream, and compares with ffmpeg; more than eight bits
+/// are rounded. Returns how many pictures were compared.
+async fn check(name: &str, clip: &Clip, depth: u32) -> usize {
+    let mut keys = 0;
+    let mut decoder = decoder(None);
+    for index in clip.keys() {
+        let decoded = decoder
+            .decode_key(&clip.units[index])
+            .await
+            .unwrap_or_else(|fault| {
+                panic!("{name}, key frame {index}: {fault}");
+            });
+        let wanted = eight_bits(&clip.alone(index), depth);
+        assert_same(
+            &format!("{name}, key frame {index}"),
+            samples(&decoded),
+            &wanted,
+        );
+        keys += 1;
+    }
+    let (shown, missing) = stream(name, &mut decoder, clip).await;
+    let wanted = eight_bits(&clip.shown(), depth);
+    let mut wanted: Vec<&[u8]> = wanted.chunks_exact(shown[0].len()).collect();
+    // A picture may be shown later than it is decoded: compare as sets. None is twice the same.
+    assert!(
+        missing <= wanted.len() / 4,
+        "{name}: {missing} missing of {}",
+        wanted.len()
+    );
+    assert_eq!(wanted.len(), shown.len() + missing, "{name}: pictures");
+    for (number, picture) in shown.iter().enumerate() {
+        let place = wanted.iter().position(|other| *other == picture.as_slice());
+        match place {
+            Some(place) => drop(wanted.remove(place)),
+            None => {
+                let nearest = wanted.get(number).or(wanted.first()).unwrap();
+                assert_same(&format!("{name}, picture {number}"), picture, nearest);
+            }
+        }
+    }
+    println!("{name}: {keys} key frames, {} pictures", shown.len());
+    keys + shown.len()
+}
+
+/// All pictures, and how many units gave none (the last ones: nothing came after them).
+async fn stream(name: &str, decoder: &mut Decoder, clip: &Clip) -> (Vec<Vec<u8>>, usize) {
+    let mut shown = Vec::new();
+    for unit in &clip.units {
+        match decoder.decode_next(unit).await {
+            Ok(Some((decoded, _))) => shown.push(samples(&decoded).to_vec()),
+            Ok(None) => {}
+            Err(fault) => panic!("{name}, unit {}: {fault}", unit.sequence),
+        }
+    }
+    let missing = clip.units.len() - shown.len();
+    (shown, missing)
+}
+
+fn eight_bits(bytes: &[u8], depth: u32) -> Vec<u8> {
+    if depth == 8 {
+        return bytes.to_vec();
+    }
+    let half = 1_u32 << (depth - 9);
+    bytes
+        .chunks_exact(2)
+        .map(|pair| {
+            let word = u32::from(u16::from_le_bytes([pair[0], pair[1]]));
+            ((word + half) >> (depth - 8)).min(255) as u8
+        })
+        .collect()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn h264_is_exact() {
+    if clips::ffmpeg().is_none() {
+        return;
+    }
+    let cases = [
+        (
+            "High",
+            "640x360",
+            60,
+            "keyint=25:bframes=2:ref=4:8x8dct=1:weightp=2",
+            "",
+        ),
+        (
+            "Main",
+            "640x360",
+            40,
+            "keyint=20:bframes=3",
+            "-profile:v main",
+        ),
+        (
+            "Baseline",
+            "640x360",
+            40,
+            "keyint=20",
+            "-profile:v baseline",
+        ),
+        (
+            "High without CABAC",
+            "640x360",
+            30,
+            "keyint=15:cabac=0:bframes=0",
+            "",
+        ),
+        ("slices", "640x360", 30, "keyint=15:slices=4:bframes=0", ""),
+        ("1080p, cropped", "1920x1080", 8, "keyint=4:bframes=0", ""),
+        (
+            "full range",
+            "320x240",
+            20,
+            "keyint=10:fullrange=on",
+            "-color_range pc",
+        ),
+        (
+            "open GOP",
+            "640x360",
+            60,
+            "keyint=20:open-gop=1:bframes=2",
+            "",
+        ),
+        (
+            "intra refresh",
+            "640x360",
+            60,
+            "keyint=30:intra-refresh=1:bframes=0",
+            "",
+        ),
+        (
+            "no loop filter",
+            "320x240",
+            20,
+            "keyint=10:no-deblock=1",
+            "",
+        ),
+        ("matrices", "320x240", 20, "keyint=10:cqm=jvt", ""),
+        (
+            "fake interlace",
+            "320x240",
+            20,
+            "keyint=10:fake-interlaced=1",
+            "",
+        ),
+        ("odd size", "322x242", 20, "keyint=10", ""),
+    ];
+    let mut pictures = 0;
+    for (name, size, frames, options, more) in cases {
+        pictures += check(name, &clips::h264(size, frames, options, more), 8).await;
+    }
+    let window = "-bsf:v h264_metadata=crop_left=6:crop_top=10:crop_right=4:crop_bottom=2";
+    let clip = clips::h264("320x240", 20, "keyint=10", window);
+    pictures += check("cropped on all sides", &clip, 8).await;
+    println!("H.264: {pictures} pictures equal");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn h265_is_exact() {
+    if clips::ffmpeg().is_none() {
+        return;
+    }
+    let cases = [
+        ("Main", "640x360", 40, "keyint=20:bframes=3", "", 8),
+        (
+            "Main without B",
+            "640x360",
+            40,
+            "keyint=20:bframes=0:slices=3",
+            "",
+            8,
+        ),
+        (
+            "Main 10",
+            "640x360",
+            20,
+            "keyint=10",
+            "-pix_fmt yuv420p10le",
+            10,
+        ),
+        ("open GOP", "320x240", 60, "keyint=20:open-gop=1", "", 8),
+        ("odd size", "322x246", 20, "keyint=10", "", 8),
+        (
+            "full range",
+            "320x240",
+            20,
+            "keyint=10:range=full",
+            "-color_range pc",
+            8,
+        ),
+        ("1080p", "1920x1080", 4, "keyint=2:bframes=0", "", 8),
+    ];
+    let mut pictures = 0;
+    for (name, size, frames, options, more, depth) in cases {
+        let name = format!("H.265 {name}");
+        pictures += check(&name, &clips::h265(size, frames, options, more), depth).await;
+    }
+    let window = "-bsf:v hevc_metadata=crop_left=6:crop_top=10:crop_right=4:crop_bottom=2";
+    let clip = clips::h265("320x240", 20, "keyint=5", window);
+    pictures += check("H.265 cropped on all sides", &clip, 8).await;
+    println!("H.265: {pictures} pictures equal");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn real_clips_are_exact() {
+    if clips::ffmpeg().is_none() {
+        return;
+    }
+    for name in ["bikes.mp4", "carphone_pristine.mp4"] {
+        if let Some(file) = clips::real(name) {
+            check(name, &clips::copied(&file), 8).await;
+        }
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_change_of_size_is_a_new_track() {
+    if clips::ffmpeg().is_none() {
+        return;
+    }
+    let small = clips::h264("320x240", 6, "keyint=3:bframes=0", "");
+    let large = clips::h265("640x360", 6, "keyint=3:bframes=0", "");
+    let mut decoder = decoder(None);
+    for (clip, size) in [
+        (&small, (320, 240)),
+        (&large, (640, 360)),
+        (&small, (320, 240)),
+    ] {
+        let mut pictures = 0;
+        for unit in &clip.units {
+            if let Some((decoded, _)) = decoder.decode_next(unit).await.unwrap() {
+                assert_eq!((decoded.width, decoded.height), size);
+                pictures += 1;
+            }
+        }
+        assert!(pictures >= 5, "{size:?}: {pictures}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_samples_mean_is_told() {
+    if clips::ffmpeg().is_none() {
+        return;
+    }
+    // x264 names the matrices after FFmpeg's and the standards' own words.
+    let cases = [
+        ("320x240", "", Range::Limited, Matrix::Bt601, true),
+        ("1280x720", "", Range::Limited, Matrix::Bt709, true),
+        (
+            "320x240",
+            ":colormatrix=bt709:chromaloc=1",
+            Range::Full,
+            Matrix::Bt709,
+            false,
+        ),
+        (
+            "1280x720",
+            ":colormatrix=smpte170m",
+            Range::Limited,
+            Matrix::Bt601,
+            true,
+        ),
+        (
+            "320x240",
+            ":colormatrix=bt2020nc:chromaloc=2",
+            Range::Limited,
+            Matrix::Bt2020,
+            true,
+        ),
+    ];
+    for (size, options, range, matrix, left) in cases {
+        let more = if range == Range::Full {
+            "-color_range pc"
+        } else {
+            ""
+        };
+        let clip = clips::h264(size, 1, &format!("keyint=1{options}"), more);
+        let decoded = decoder(None).decode_key(&clip.units[0]).await.unwrap();
+        let Samples::Yuv420 { chroma_left, .. } = decoded.samples else {
+            panic!("gray")
+        };
+        let got = (decoded.range, decoded.matrix, chroma_left);
+        assert_eq!(got, (range, matrix, left), "{size}{options}");
+    }
+}
+
+/// Two decoders of JPEG may differ: the inverse transform is bound in exactness, not in bits.
+#[tokio::test(flavor = "multi_thread")]
+async fn jpeg_is_near() {
+    if clips::ffmpeg().is_none() {
+        return;
+    }
+    for (format, more) in [("yuvj420p", ""), ("yuvj422p", ""), ("gray", "")] {
+        let source = format!("testsrc2=size=642x362:rate=1,format={format}");
+        let jpeg = clips::run(&[
+            "-f",
+            "lavfi",
+            "-i",
+            &source,
+            "-frames:v",
+            "1",
+            "-q:v",
+            "2",
+            "-f",
+            "mjpeg",
+            "-",
+        ]);
+        let file = tempfile::NamedTempFile::new().unwrap();
+        std::fs::write(file.path(), &jpeg).unwrap();
+        let name = file.path().display().to_string();
+        let wanted = clips::run(&["-f", "mjpeg", "-i", &name, "-f", "rawvideo", "-"]);
+        let track = clips::track(forebay::hold::Codec::Jpeg, 0, bytes::Bytes::new());
+        let unit = clips::unit(&track, 1, jpeg.into(), true);
+        let decoded = decoder(None).decode_key(&unit).await.unwrap();
+        assert_eq!(
+            (decoded.width, decoded.height),
+            (642, 362),
+            "{format}{more}"
+        );
+        assert_eq!(
+            (decoded.range, decoded.matrix),
+            (Range::Full, Matrix::Bt601)
+        );
+        let luma = 642 * 362;
+        let got = samples(&decoded);
+        let worst = |one: &[u8], other: &[u8]| {
+            let differences = one.iter().zip(other).map(|(a, b)| a.abs_diff(*b));
+            let sum: u64 = differences.clone().map(u64::from).sum();
+            (differences.max().unwrap(), sum as f64 / one.len() as f64)
+        };
+        let (most, _) = worst(&got[..luma], &wanted[..luma]);
+        println!("JPEG {format}: luma differs by {most} at the most");
+        assert!(most <= 2, "{format}: {most}");
+        if format == "yuvj420p" {
+            // Stretched by the decoder and taken back: exact but for rounding.
+            let (most, mean) = worst(&got[luma..], &wanted[luma..]);
+            println!("JPEG {format}: chroma differs by {most} at the most, {mean:.3} in the mean");
+            assert_eq!(got.len(), wanted.len());
+            assert!(mean < 1.0, "{mean}");
+        }
+    }
+}
