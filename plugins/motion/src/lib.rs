@@ -1,1 +1,12 @@
-//! Scores motion and watches over the camera's view.
+//! Scores motion and watches over the camera's view. The sandbox border is here; the rest knows
+//! nothing of it.
+
+pub mod background;
+pub mod blobs;
+pub mod field;
+pub mod frame;
+pub mod lasting;
+pub mod light;
+pub mod motion;
+pub mod polygon;
+pub mod tracks;
