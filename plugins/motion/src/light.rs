@@ -18,7 +18,9 @@ const FLAT_VARIANCE: f32 = 9.0;
 /// Less light than this share of what was learned is no shade.
 const GAIN_MIN: f32 = 0.15;
 /// As the headlight of a car against the night.
-const GAIN_MAX: f32 = 6.0;
+const GAIN_MAX: f32 = 12.0;
+/// This share of what the light has changed is put down to the fit being coarse.
+const COARSE_SHARE: f32 = 0.08;
 /// A neighbourhood of which less than this share fits is fitted as a whole.
 const INLIERS_MIN: f32 = 0.3;
 /// The highest grey level.
@@ -162,7 +164,13 @@ impl Light {
             for (((target, &x), &m), ((g0, g1), (o0, o1))) in cells.zip(fits) {
                 let gain = g0 + (g1 - g0) * share;
                 let offset = o0 + (o1 - o0) * share;
-                *target = x - (gain * m + offset).clamp(0.0, WHITE);
+                let lit = (gain * m + offset).clamp(0.0, WHITE);
+                // In light of so many times the learned one, noise and texture are that much
+                // stronger: all is brought back to the learned light.
+                let scale = 1.0 / gain.max(1.0);
+                let allowed = COARSE_SHARE * (lit - m).abs();
+                let left = x - lit;
+                *target = ((left - allowed).max(0.0) + (left + allowed).min(0.0)) * scale;
             }
         }
     }

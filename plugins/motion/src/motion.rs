@@ -9,8 +9,10 @@ use crate::tracks::{Sighting, Tracks};
 
 /// The model has at most so many cells in a row; a cell is a square of whole pixels.
 const CELLS_MAX: usize = 320;
-/// Where more of the picture than this stands out, the light has changed, or the view.
+/// A picture of which more than this stands out tells of the light or the view, not of a thing.
 const GLOBAL_SHARE: f32 = 0.35;
+/// So does a picture that strays everywhere so many times as far as it did.
+const GLOBAL_SPREAD: f32 = 4.0;
 /// Pictures further apart than this tell nothing of each other's movement.
 const APART_SECONDS_MAX: f32 = 3.0;
 /// After a pause as long as this the background is learned anew.
@@ -147,7 +149,7 @@ impl Learned {
             picture,
             looked_at,
             blobs: Blobs::default(),
-            tracks: Tracks::new((wanted.minimum_area * cells) as f32),
+            tracks: Tracks::new((wanted.minimum_area * cells) as f32, cells as f32),
             begin_nanos: frame.captured_nanos,
             last_nanos: frame.captured_nanos,
             global_pictures: 0,
@@ -162,7 +164,7 @@ impl Learned {
         let compared = self
             .background
             .compare(&self.picture, &self.looked_at, tuning);
-        let global = compared.changed > GLOBAL_SHARE;
+        let global = compared.changed > GLOBAL_SHARE || compared.spread > GLOBAL_SPREAD;
         self.global_pictures = if global { self.global_pictures + 1 } else { 0 };
         let known = f64::from(seconds(self.last_nanos - self.begin_nanos));
         let warming =

@@ -3,10 +3,15 @@
 use crate::blobs::Blob;
 
 /// Narrower than this (in cells) is a streak of rain, a wire, or the shift of an edge.
-const BREADTH_MIN: f32 = 3.2;
+const BREADTH_MIN: f32 = 4.5;
 /// Sightings that a thing needs, and a thin one.
 const SIGHTINGS: u32 = 2;
 const SIGHTINGS_THIN: u32 = 4;
+/// Thin things may be seen again by chance, where there are many of them: in so many pictures of
+/// all may that happen.
+const CHANCE_MAX: f32 = 1e-4;
+/// The number of thin things is learned over about so many pictures.
+const THIN_PICTURES: f32 = 20.0;
 /// So many times larger than it must be, a thing counts at once where pictures are far apart.
 const ALONE: f32 = 2.0;
 /// Between two pictures a thing moves by no more than this share of its length, and `STEP_CELLS`.
@@ -44,15 +49,21 @@ struct Track {
 pub struct Tracks {
     cells_min: f32,
     tracks: Vec<Track>,
+    cells: f32,
+    thin_mean: f32,
+    thin_now: f32,
 }
 
 impl Tracks {
-    /// `cells_min` is how large a thing must be.
+    /// `cells_min` is how large a thing must be, `cells` how large the picture is.
     #[must_use]
-    pub fn new(cells_min: f32) -> Self {
+    pub fn new(cells_min: f32, cells: f32) -> Self {
         Self {
             cells_min: cells_min.max(1.0),
             tracks: Vec::new(),
+            cells: cells.max(1.0),
+            thin_mean: 0.0,
+            thin_now: 0.0,
         }
     }
 
@@ -71,6 +82,9 @@ impl Tracks {
             .into_iter()
             .filter(|blob| blob.cells as f32 >= self.cells_min * 0.5)
             .collect();
+        let thin = blobs.iter().filter(|blob| is_thin(blob)).count() as f32;
+        self.thin_mean += (thin - self.thin_mean) / THIN_PICTURES;
+        self.thin_now = thin.max(self.thin_mean);
         blobs.sort_by(|a, b| b.cells.cmp(&a.cells));
         blobs.truncate(TRACKS_MAX);
         let mut before = std::mem::take(&mut self.tracks);
@@ -111,8 +125,12 @@ impl Tracks {
         let strays = blob.strays / cells.max(1.0) / STRAYS_FULL;
         let size = cells / self.cells_min;
         let score = 1.0 - (-size * strays.clamp(0.7, 1.5)).exp2();
-        let thin = blob.breadth < BREADTH_MIN;
-        let needed = if thin { SIGHTINGS_THIN } else { SIGHTINGS };
+        let thin = is_thin(blob);
+        let needed = if thin {
+            self.needed_thin(blob)
+        } else {
+            SIGHTINGS
+        };
         let confirmed = if near {
             track.sightings >= needed
         } else {
@@ -126,12 +144,32 @@ impl Tracks {
     }
 }
 
+impl Tracks {
+    /// Sightings until a thin thing is hardly one by chance: another one lies within reach of where
+    /// it was in a share of the pictures that follows from their number (Poisson).
+    fn needed_thin(&self, blob: &Blob) -> u32 {
+        let reach = reach(blob.length());
+        let expected = self.thin_now * std::f32::consts::PI * reach * reach / self.cells;
+        let again = (1.0 - (-expected).exp()).clamp(1e-6, 0.999);
+        let sightings = 1.0 + (CHANCE_MAX / self.thin_now.max(1.0)).ln() / again.ln();
+        (sightings.ceil() as u32).max(SIGHTINGS_THIN)
+    }
+}
+
+fn is_thin(blob: &Blob) -> bool {
+    blob.breadth < BREADTH_MIN
+}
+
+fn reach(length: usize) -> f32 {
+    STEP_SHARE * length as f32 + STEP_CELLS
+}
+
 fn distance(a: &Blob, b: &Blob) -> f32 {
     (a.x - b.x).hypot(a.y - b.y)
 }
 
 fn fits(before: &Blob, now: &Blob) -> bool {
-    let reach = STEP_SHARE * before.length().max(now.length()) as f32 + STEP_CELLS;
+    let reach = reach(before.length().max(now.length()));
     let ratio = before.cells as f32 / (now.cells as f32).max(1.0);
     distance(before, now) <= reach && ratio <= SIZE_RATIO && ratio * SIZE_RATIO >= 1.0
 }
