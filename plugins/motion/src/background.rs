@@ -66,7 +66,11 @@ pub struct Background {
     variance: Field,
     light: Light,
     raw: Field,
+    allowed: Field,
+    /// Smoothed; its variance is learned.
     residual: Field,
+    /// Without what is thin, then smoothed; what stands out is found in it.
+    broad: Field,
     reach: Field,
     marks: Vec<u8>,
     buffer: Vec<f32>,
@@ -84,6 +88,8 @@ impl Background {
             variance: Field::new(size, VARIANCE_START),
             light: Light::new(size),
             raw: Field::new(size, 0.0),
+            allowed: Field::new(size, 0.0),
+            broad: Field::new(size, 0.0),
             residual: Field::new(size, 0.0),
             reach: Field::new(size, REACH * VARIANCE_START.sqrt()),
             marks: vec![mark::NONE; picture.values().len()],
@@ -114,13 +120,13 @@ impl Background {
     /// For each cell, what it differs by from the background in this light; grey levels, smoothed.
     #[must_use]
     pub fn residual(&self) -> &Field {
-        &self.residual
+        &self.broad
     }
 
     /// For each cell, the deviations that its residual is.
     pub fn strays(&self) -> impl Iterator<Item = f32> {
         let scale = 1.0 / self.spread;
-        let pairs = self.residual.values().iter().zip(self.variance.values());
+        let pairs = self.broad.values().iter().zip(self.variance.values());
         pairs.map(move |(r, v)| r.abs() * scale / v.sqrt())
     }
 
@@ -135,8 +141,9 @@ impl Background {
             // The residual is smoothed after the fit: unsmoothed, white noise strays 8/3 as far.
             *reach = (REACH * 2.67 * self.spread) * variance.sqrt();
         }
+        let (raw, allowed) = (&mut self.raw, &mut self.allowed);
         self.light
-            .residual(picture, &self.mean, &self.reach, &mut self.raw);
+            .residual(picture, &self.mean, &self.reach, raw, allowed);
         self.raw.smooth_into(&mut self.residual, &mut self.buffer);
         let pairs = self.residual.values().iter().zip(self.variance.values());
         self.buffer.clear();
@@ -153,11 +160,17 @@ impl Background {
             STRONG_DEVIATIONS * STRONG_DEVIATIONS * square,
             tuning.contrast,
         );
-        let cells = self.residual.values().iter().zip(self.variance.values());
-        for ((mark, (&r, &v)), &looked_at) in self.marks.iter_mut().zip(cells).zip(looked_at) {
+        // The reach isn't needed any more: its memory serves in between.
+        self.raw.open_into(&mut self.reach, &mut self.buffer);
+        self.reach.smooth_into(&mut self.broad, &mut self.buffer);
+        let cells = self.broad.values().iter().zip(self.variance.values());
+        let cells = cells.zip(self.allowed.values());
+        for ((mark, ((&r, &v), &allowed)), &looked_at) in
+            self.marks.iter_mut().zip(cells).zip(looked_at)
+        {
             let (r, rr) = (r.abs(), r * r);
-            let is_weak = (rr > weak.0 * v) & (r > weak.1) & looked_at;
-            let is_strong = (rr > strong.0 * v) & (r > strong.1) & looked_at;
+            let is_weak = (rr > weak.0 * v) & (r > weak.1 + allowed) & looked_at;
+            let is_strong = (rr > strong.0 * v) & (r > strong.1 + allowed) & looked_at;
             *mark = u8::from(is_weak) + u8::from(is_strong);
         }
         let all = looked_at.iter().filter(|&&looked_at| looked_at).count();

@@ -106,6 +106,36 @@ impl Field {
             .unwrap_or_default()
     }
 
+    /// Writes this field to `into` (of the same size) without what is narrower than three cells
+    /// across, up or down from 0: a morphological opening of its positive part, and of its negative
+    /// one, by a bar of three cells.
+    pub fn open_into(&self, into: &mut Self, buffer: &mut Vec<f32>) {
+        buffer.resize(self.width + 2, 0.0);
+        for (source, target) in self.rows().zip(into.rows_mut()) {
+            // What three in a row have in common. Beyond the edges: nothing.
+            if let [first, .., last] = buffer.as_mut_slice() {
+                *first = 0.0;
+                *last = 0.0;
+            }
+            for (common, three) in buffer.iter_mut().skip(2).zip(source.windows(3)) {
+                if let [a, b, c] = three {
+                    let least = a.min(*b).min(*c).max(0.0);
+                    let most = a.max(*b).max(*c).min(0.0);
+                    *common = least + most;
+                }
+            }
+            if let [_, second, .., before, _] = buffer.as_mut_slice() {
+                *second = 0.0;
+                *before = 0.0;
+            }
+            for (cell, three) in target.iter_mut().zip(buffer.windows(3)) {
+                if let [a, b, c] = three {
+                    *cell = a.max(*b).max(*c).max(0.0) + a.min(*b).min(*c).min(0.0);
+                }
+            }
+        }
+    }
+
     /// Writes this field smoothed by the binomial kernel [1 2 1] in both directions (edges are
     /// repeated) to `into`, which has the same size.
     pub fn smooth_into(&self, into: &mut Self, buffer: &mut Vec<f32>) {

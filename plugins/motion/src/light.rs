@@ -86,17 +86,18 @@ impl Light {
     }
 
     /// Writes to `residual` what `picture` differs from `background` once the light is taken out.
-    /// `reach` is, for each cell, the residual beyond which it does not count in the second fit.
+    /// `allowed` gets what of that may come of the fit being coarse. `reach` is, for each cell, the residual beyond which it does not count in the second fit.
     pub fn residual(
         &mut self,
         picture: &Field,
         background: &Field,
         reach: &Field,
         residual: &mut Field,
+        allowed: &mut Field,
     ) {
         gather(picture, background, None, self.columns, &mut self.all);
         self.fit(false);
-        self.subtract(picture, background, residual);
+        self.subtract(picture, background, residual, allowed);
         let outside = Some((&*residual, reach));
         gather(
             picture,
@@ -106,7 +107,7 @@ impl Light {
             &mut self.inliers,
         );
         self.fit(true);
-        self.subtract(picture, background, residual);
+        self.subtract(picture, background, residual, allowed);
     }
 
     /// Fits each neighbourhood of 3 × 3 blocks, and spreads the fits over the cells of a row.
@@ -136,7 +137,13 @@ impl Light {
         }
     }
 
-    fn subtract(&self, picture: &Field, background: &Field, residual: &mut Field) {
+    fn subtract(
+        &self,
+        picture: &Field,
+        background: &Field,
+        residual: &mut Field,
+        allowed: &mut Field,
+    ) {
         let blocks = self.gains.len() / self.width;
         let line = |values: &'_ [f32], block: usize| -> std::ops::Range<usize> {
             let begin = block.min(blocks - 1) * self.width;
@@ -144,9 +151,10 @@ impl Light {
         };
         let rows = residual
             .rows_mut()
+            .zip(allowed.rows_mut())
             .zip(picture.rows())
             .zip(background.rows());
-        for (y, ((target, x), m)) in rows.enumerate() {
+        for (y, (((target, allowed), x), m)) in rows.enumerate() {
             let (upper, share) = position(y);
             let gains = (
                 self.gains.get(line(&self.gains, upper)),
@@ -159,18 +167,17 @@ impl Light {
             let ((Some(g0), Some(g1)), (Some(o0), Some(o1))) = (gains, offsets) else {
                 continue;
             };
-            let cells = target.iter_mut().zip(x).zip(m);
+            let cells = target.iter_mut().zip(allowed).zip(x).zip(m);
             let fits = g0.iter().zip(g1).zip(o0.iter().zip(o1));
-            for (((target, &x), &m), ((g0, g1), (o0, o1))) in cells.zip(fits) {
+            for ((((target, allowed), &x), &m), ((g0, g1), (o0, o1))) in cells.zip(fits) {
                 let gain = g0 + (g1 - g0) * share;
                 let offset = o0 + (o1 - o0) * share;
                 let lit = (gain * m + offset).clamp(0.0, WHITE);
                 // In light of so many times the learned one, noise and texture are that much
                 // stronger: all is brought back to the learned light.
                 let scale = 1.0 / gain.max(1.0);
-                let allowed = COARSE_SHARE * (lit - m).abs();
-                let left = x - lit;
-                *target = ((left - allowed).max(0.0) + (left + allowed).min(0.0)) * scale;
+                *target = (x - lit) * scale;
+                *allowed = COARSE_SHARE * (lit - m).abs() * scale;
             }
         }
     }
@@ -291,11 +298,12 @@ mod tests {
         let reach = Field::new(size, 4.0);
         let mut light = Light::new(size);
         let mut residual = Field::new(size, 0.0);
+        let mut allowed = residual.clone();
         let mut picture = background.clone();
         for cell in picture.values_mut() {
             *cell = *cell * 0.6 + 12.0;
         }
-        light.residual(&picture, &background, &reach, &mut residual);
+        light.residual(&picture, &background, &reach, &mut residual, &mut allowed);
         assert!(worst(&residual) < 1.0, "{}", worst(&residual));
         // A shadow that takes 40 in 100, its edge 40 cells wide.
         let mut picture = background.clone();
@@ -305,7 +313,7 @@ mod tests {
                 *cell *= 1.0 - 0.4 * way * way * (3.0 - 2.0 * way);
             }
         }
-        light.residual(&picture, &background, &reach, &mut residual);
+        light.residual(&picture, &background, &reach, &mut residual, &mut allowed);
         assert!(worst(&residual) < 3.5, "{}", worst(&residual));
     }
 
@@ -316,6 +324,7 @@ mod tests {
         let reach = Field::new(size, 4.0);
         let mut light = Light::new(size);
         let mut residual = Field::new(size, 0.0);
+        let mut allowed = residual.clone();
         let mut picture = background.clone();
         for cell in picture.values_mut() {
             *cell *= 0.7;
@@ -325,7 +334,7 @@ mod tests {
                 *cell = 30.0;
             }
         }
-        light.residual(&picture, &background, &reach, &mut residual);
+        light.residual(&picture, &background, &reach, &mut residual, &mut allowed);
         for (y, row) in residual.rows().enumerate() {
             for (x, &cell) in row.iter().enumerate() {
                 let inside = (30..46).contains(&y) && (70..77).contains(&x);
