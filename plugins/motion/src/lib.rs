@@ -5,6 +5,7 @@ pub mod background;
 pub mod blobs;
 pub mod field;
 pub mod frame;
+pub mod health;
 pub mod lasting;
 pub mod light;
 pub mod motion;

@@ -26,7 +26,7 @@ const TRACKS_MAX: usize = 64;
 /// Deviations at which a thing stands out fully.
 const STRAYS_FULL: f32 = 8.0;
 /// The score of what has not been confirmed stays below that of what has.
-const UNCONFIRMED_SCORE_MAX: f32 = 0.45;
+const UNCONFIRMED_SCORE_MAX: f32 = 0.3;
 
 /// The thing that stands out most.
 #[derive(Debug, Clone, Copy, PartialEq)]
