@@ -1,6 +1,9 @@
 //! Scenes with truth, real footage, and what it costs.
 
 mod chance;
+mod cost;
+mod health;
 mod judge;
+mod peers;
 mod scene;
 mod scenes;

@@ -1,0 +1,44 @@
+//! What a picture costs: `cargo test --release -p forebay-motion -- --ignored --nocapture cost`.
+
+use std::time::Instant;
+
+use forebay_motion::frame::Frame;
+use forebay_motion::health::Health;
+use forebay_motion::motion::Motion;
+use forebay_motion::settings::Settings;
+use forebay_motion::watcher::Watcher;
+
+use crate::scene::{Scene, Weather};
+
+#[test]
+#[ignore = "a measurement"]
+fn cost_of_a_picture() {
+    for size in [(640, 360), (1920, 1080)] {
+        let weather = Weather {
+            noise: 2.0,
+            ..Weather::default()
+        };
+        let mut scene =
+            Scene::new(size, 1, weather).crossed((16.0, 44.0, 35.0), 2.0, 25.0, 12.0, 1);
+        let pictures: Vec<Vec<u8>> = (0..24).map(|at| scene.picture(at as f32 * 0.5)).collect();
+        let settings = Settings::default();
+        let mut watcher = Watcher::new(settings.clone());
+        let mut motion = Motion::new(settings.motion());
+        let mut health = Health::new(settings.health());
+        let rounds = 10;
+        let mut measure = |name: &str, look: &mut dyn FnMut(&Frame<'_>)| {
+            let begin = Instant::now();
+            for round in 0..rounds {
+                for (at, picture) in pictures.iter().enumerate() {
+                    let at = (round * pictures.len() + at) as i64 * 500_000_000;
+                    look(&Frame::new(size, size.0, picture, at, at % 8 == 0).unwrap());
+                }
+            }
+            let each = begin.elapsed().as_secs_f64() * 1e3 / (rounds * pictures.len()) as f64;
+            println!("{}x{} {name}: {each:.2} ms a picture", size.0, size.1);
+        };
+        measure("motion", &mut |frame| drop(motion.look(frame)));
+        measure("health", &mut |frame| drop(health.look(frame)));
+        measure("all", &mut |frame| drop(watcher.watch(frame)));
+    }
+}
