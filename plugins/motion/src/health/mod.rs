@@ -2,6 +2,7 @@
 
 pub mod exposure;
 pub mod fft;
+mod refine;
 pub mod sharpness;
 pub mod shift;
 pub mod still;

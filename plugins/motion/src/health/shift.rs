@@ -9,6 +9,7 @@
 //! Matthews: "Lucas-Kanade 20 Years On", IJCV 56 (3), 2004).
 
 use super::fft::{Complex, Transform};
+use super::refine::{Sampler, refined};
 use crate::field::Field;
 use crate::frame::Frame;
 
@@ -16,12 +17,6 @@ use crate::frame::Frame;
 const GRID: (usize, usize) = (256, 128);
 /// Each how manieth pixel of each how manieth row the least squares look at.
 const STEP: usize = 3;
-/// Steps of the least squares, at the most.
-const ROUNDS_MAX: usize = 12;
-/// Steps smaller than this (pixels) end them.
-const STEP_MIN: f32 = 0.015;
-/// Differences beyond so many times the median one belong to things that move.
-const OUTLIER: f32 = 4.0;
 /// A picture and its reference are alike where their gradients correlate as much as this.
 const ALIKE_MIN: f32 = 0.25;
 /// A peak must make the pictures so much more alike than no shift does.
@@ -62,6 +57,7 @@ pub struct Reference {
     full: Field,
     factor: usize,
     transform: Transform,
+    reduced: Field,
     /// Gradients of the reduced reference, and the conjugate of their transform.
     gradients: Vec<Complex>,
     spectrum: Vec<Complex>,
@@ -78,6 +74,7 @@ impl Reference {
             full: Field::reduced(frame, 1),
             factor,
             transform: Transform::new((frame.width() / factor, frame.height() / factor)),
+            reduced: Field::new((1, 1), 0.0),
             gradients: Vec::new(),
             spectrum: Vec::new(),
             stale: true,
@@ -114,8 +111,8 @@ impl Reference {
             return;
         }
         self.stale = false;
-        let reduced = shrunk(&self.full, self.factor);
-        self.gradients = gradients(&reduced, self.transform.size());
+        self.reduced = shrunk(&self.full, self.factor);
+        self.gradients = gradients(&self.reduced, self.transform.size());
         self.spectrum.clone_from(&self.gradients);
         self.transform.forward(&mut self.spectrum);
         for value in &mut self.spectrum {
@@ -156,9 +153,13 @@ impl Reference {
                 structure,
             };
         }
+        // Whole cells are too coarse a guess for edges that are a pixel wide: first the parts of a
+        // cell.
+        let guess = (right as f32, down as f32);
+        let (right, down) = refined(&self.reduced, &reduced, guess, 1);
         let scale = self.factor as f32;
-        let begin = (right as f32 * scale, down as f32 * scale);
-        let (right, down) = self.refined(frame, begin);
+        let guess = (right * scale, down * scale);
+        let (right, down) = refined(&self.full, frame, guess, STEP);
         Comparison {
             shift: Some(Shift { right, down, alike }),
             lost,
@@ -193,158 +194,6 @@ impl Reference {
             signed(highest % width, width),
             signed(highest / width, height),
         )
-    }
-
-    /// Least squares from a first guess.
-    fn refined(&self, frame: &Frame<'_>, (mut right, mut down): (f32, f32)) -> (f32, f32) {
-        let begin = (right, down);
-        let mut scale = f32::INFINITY;
-        let mut light = (1.0, 0.0);
-        let mut sizes = Vec::new();
-        for _ in 0..ROUNDS_MAX {
-            let mut sums = Normal::default();
-            sizes.clear();
-            self.visit(frame, (right, down), |reference, (gx, gy), value| {
-                let difference = value - (light.0 * reference + light.1);
-                sizes.push(difference.abs());
-                if difference.abs() <= scale {
-                    sums.add([gx, gy, reference, 1.0], value - reference);
-                }
-            });
-            if sizes.is_empty() {
-                return begin;
-            }
-            let median = crate::field::quantile(&mut sizes, 0.5);
-            scale = OUTLIER * median.max(0.5);
-            let Some([by_x, by_y, gain, offset]) = sums.solve() else {
-                return begin;
-            };
-            light = (1.0 + gain, offset);
-            // value(x + d) ≈ reference(x) + gradient · (−step): the step that is still missing.
-            let limit = |step: f32| step.clamp(-1.5, 1.5);
-            let (step_x, step_y) = (limit(-by_x), limit(-by_y));
-            right += step_x;
-            down += step_y;
-            if step_x.abs().max(step_y.abs()) < STEP_MIN {
-                break;
-            }
-        }
-        let reach = 3.0 * self.factor as f32;
-        let strayed = (right - begin.0).abs().max((down - begin.1).abs()) > reach;
-        if strayed { begin } else { (right, down) }
-    }
-
-    /// Calls back with level and gradient of the reference, and the level of the picture where that
-    /// has moved to.
-    fn visit(
-        &self,
-        frame: &Frame<'_>,
-        (right, down): (f32, f32),
-        mut each: impl FnMut(f32, (f32, f32), f32),
-    ) {
-        let (width, height) = frame.size();
-        let sampler = Sampler::new(right, down);
-        for y in (1..height - 1).step_by(STEP) {
-            let Some((upper, lower)) = sampler.rows(frame, y, height) else {
-                continue;
-            };
-            let (above, here, below) =
-                (self.full.row(y - 1), self.full.row(y), self.full.row(y + 1));
-            let columns = here.windows(3).zip(above.iter().zip(below).skip(1));
-            for (x, (across, (above, below))) in columns.enumerate().step_by(STEP) {
-                let (&[left, level, right], x) = (across, x + 1) else {
-                    continue;
-                };
-                if let Some(value) = sampler.at(upper, lower, x, width) {
-                    each(level, ((right - left) * 0.5, (below - above) * 0.5), value);
-                }
-            }
-        }
-    }
-}
-
-/// Reads a picture between its pixels (bilinear).
-struct Sampler {
-    x: isize,
-    y: isize,
-    weights: [f32; 4],
-}
-
-impl Sampler {
-    fn new(right: f32, down: f32) -> Self {
-        let (fx, fy) = (right - right.floor(), down - down.floor());
-        Self {
-            x: right.floor() as isize,
-            y: down.floor() as isize,
-            weights: [
-                (1.0 - fx) * (1.0 - fy),
-                fx * (1.0 - fy),
-                (1.0 - fx) * fy,
-                fx * fy,
-            ],
-        }
-    }
-
-    fn rows<'a>(&self, frame: &Frame<'a>, y: usize, height: usize) -> Option<(&'a [u8], &'a [u8])> {
-        let upper = y.checked_add_signed(self.y)?;
-        (upper < height).then(|| (frame.row(upper), frame.row((upper + 1).min(height - 1))))
-    }
-
-    fn at(&self, upper: &[u8], lower: &[u8], x: usize, width: usize) -> Option<f32> {
-        let left = x.checked_add_signed(self.x)?;
-        let right = (left + 1).min(width - 1);
-        let [a, b, c, d] = self.weights;
-        let value = |row: &[u8], x: usize| row.get(x).map(|&v| f32::from(v));
-        Some(
-            a * value(upper, left)?
-                + b * value(upper, right)?
-                + c * value(lower, left)?
-                + d * value(lower, right)?,
-        )
-    }
-}
-
-/// Normal equations of four unknowns.
-#[derive(Default)]
-struct Normal {
-    matrix: [[f64; 5]; 4],
-}
-
-impl Normal {
-    fn add(&mut self, row: [f32; 4], right: f32) {
-        let known = [row[0], row[1], row[2], row[3], right];
-        for (line, a) in self.matrix.iter_mut().zip(row) {
-            for (cell, b) in line.iter_mut().zip(known) {
-                *cell += f64::from(a * b);
-            }
-        }
-    }
-
-    /// By elimination; `None` where an unknown can't be told.
-    fn solve(mut self) -> Option<[f32; 4]> {
-        let mut rows = self.matrix.as_mut_slice();
-        let mut pivot_at = 0;
-        // The matrix is symmetric and positive, so that pivots need no search.
-        while let Some((pivot, rest)) = rows.split_first_mut() {
-            let head = *pivot.get(pivot_at)?;
-            if head.is_nan() || head <= 1e-3 {
-                return None;
-            }
-            for row in rest.iter_mut() {
-                let factor = *row.get(pivot_at)? / head;
-                for (cell, above) in row.iter_mut().zip(pivot.iter()) {
-                    *cell -= factor * above;
-                }
-            }
-            rows = rest;
-            pivot_at += 1;
-        }
-        let [a, b, c, d] = self.matrix;
-        let w = d[4] / d[3];
-        let z = (c[4] - c[3] * w) / c[2];
-        let y = (b[4] - b[3] * w - b[2] * z) / b[1];
-        let x = (a[4] - a[3] * w - a[2] * z - a[1] * y) / a[0];
-        Some([x as f32, y as f32, z as f32, w as f32])
     }
 }
 
