@@ -2,14 +2,14 @@
 
 /// xorshift64* (Marsaglia 2003, Vigna 2016).
 #[derive(Debug, Clone)]
-pub struct Chance(u64);
+pub(crate) struct Chance(u64);
 
 impl Chance {
-    pub fn new(seed: u64) -> Self {
+    pub(crate) fn new(seed: u64) -> Self {
         Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1)
     }
 
-    pub fn next(&mut self) -> u64 {
+    pub(crate) fn next(&mut self) -> u64 {
         self.0 ^= self.0 >> 12;
         self.0 ^= self.0 << 25;
         self.0 ^= self.0 >> 27;
@@ -17,20 +17,20 @@ impl Chance {
     }
 
     /// 0 to 1.
-    pub fn unit(&mut self) -> f32 {
+    pub(crate) fn unit(&mut self) -> f32 {
         (self.next() >> 40) as f32 / (1u64 << 24) as f32
     }
 
-    pub fn between(&mut self, low: f32, high: f32) -> f32 {
+    pub(crate) fn between(&mut self, low: f32, high: f32) -> f32 {
         low + (high - low) * self.unit()
     }
 
-    pub fn below(&mut self, bound: usize) -> usize {
+    pub(crate) fn below(&mut self, bound: usize) -> usize {
         (self.next() >> 11) as usize % bound
     }
 
     /// Normal with deviation 1, by the method of Box and Muller.
-    pub fn normal(&mut self) -> f32 {
+    pub(crate) fn normal(&mut self) -> f32 {
         let radius = (-2.0 * self.unit().max(1e-7).ln()).sqrt();
         radius * (std::f32::consts::TAU * self.unit()).cos()
     }
@@ -38,15 +38,15 @@ impl Chance {
 
 /// A long stretch of normal noise. Each row of each picture begins at another place of it, which
 /// is a hundred times as fast as drawing it anew.
-pub struct Grain(Vec<f32>);
+pub(crate) struct Grain(Vec<f32>);
 
 impl Grain {
-    pub fn new(seed: u64) -> Self {
+    pub(crate) fn new(seed: u64) -> Self {
         let mut chance = Chance::new(seed);
         Self((0..(1 << 20) + 7).map(|_| chance.normal()).collect())
     }
 
-    pub fn row(&self, chance: &mut Chance, width: usize) -> &[f32] {
+    pub(crate) fn row(&self, chance: &mut Chance, width: usize) -> &[f32] {
         let begin = chance.below(self.0.len() - width);
         &self.0[begin..begin + width]
     }

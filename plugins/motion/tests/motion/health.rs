@@ -178,8 +178,9 @@ fn a_frozen_camera_is_found_within_ten_seconds() {
     assert_eq!(times(&live, "frozen", Phase::End), [90.0]);
 }
 
-/// An encoder that gets the same picture again and again still codes key frames anew: as by x264
-/// at a low rate, decoded by ffmpeg.
+/// An encoder that gets the same picture again and again still codes key frames anew, and one that
+/// gets a still view hardly codes anything between key frames: as by x264 with a fixed quantizer,
+/// decoded by ffmpeg.
 #[test]
 fn a_frozen_camera_is_found_through_its_encoder_and_a_still_one_is_not() {
     let mut scene = still(51, 1.5);
@@ -209,7 +210,7 @@ fn a_frozen_camera_is_found_through_its_encoder_and_a_still_one_is_not() {
 }
 
 /// Pictures as they come out of an encoder with a key frame every so many.
-pub fn coded(input: &[u8], group: usize) -> Option<Vec<u8>> {
+pub(crate) fn coded(input: &[u8], group: usize) -> Option<Vec<u8>> {
     let folder =
         std::env::temp_dir().join(format!("forebay-motion-{}-{group}", std::process::id()));
     std::fs::create_dir_all(&folder).unwrap();
@@ -227,8 +228,8 @@ pub fn coded(input: &[u8], group: usize) -> Option<Vec<u8>> {
         "veryfast",
         "-tune",
         "zerolatency",
-        "-crf",
-        "30",
+        "-qp",
+        "28",
         "-g",
         &group,
     ]);

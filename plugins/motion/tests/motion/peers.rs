@@ -11,7 +11,7 @@ fn absent(what: &str) {
 }
 
 /// Feeds a program and gives what it says; `None`, with a word, where it can't be run.
-pub fn fed(mut command: Command, input: &[u8], what: &str) -> Option<Vec<u8>> {
+pub(crate) fn fed(mut command: Command, input: &[u8], what: &str) -> Option<Vec<u8>> {
     let child = command
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
@@ -38,7 +38,7 @@ pub fn fed(mut command: Command, input: &[u8], what: &str) -> Option<Vec<u8>> {
 }
 
 /// A Python that has OpenCV: `FOREBAY_PYTHON`, else `python3`.
-pub fn python(script: &str, input: &[u8]) -> Option<Vec<u8>> {
+pub(crate) fn python(script: &str, input: &[u8]) -> Option<Vec<u8>> {
     let python = std::env::var_os("FOREBAY_PYTHON").unwrap_or_else(|| "python3".into());
     let mut command = Command::new(python);
     command.args(["-c", script]);
@@ -50,7 +50,7 @@ pub fn python(script: &str, input: &[u8]) -> Option<Vec<u8>> {
 }
 
 /// ffmpeg with arguments, fed with `input`.
-pub fn ffmpeg(arguments: &[&str], input: &[u8]) -> Option<Vec<u8>> {
+pub(crate) fn ffmpeg(arguments: &[&str], input: &[u8]) -> Option<Vec<u8>> {
     let mut command = Command::new("ffmpeg");
     command.args(["-v", "error", "-nostdin"]).args(arguments);
     command.args(["-f", "rawvideo", "-pix_fmt", "gray", "-"]);
@@ -58,7 +58,7 @@ pub fn ffmpeg(arguments: &[&str], input: &[u8]) -> Option<Vec<u8>> {
 }
 
 /// A clip of the folder `FOREBAY_CLIPS`.
-pub fn clip(name: &str) -> Option<PathBuf> {
+pub(crate) fn clip(name: &str) -> Option<PathBuf> {
     let found = std::env::var_os("FOREBAY_CLIPS").map(|folder| PathBuf::from(folder).join(name));
     let found = found.filter(|path| path.is_file());
     if found.is_none() {

@@ -3,18 +3,18 @@
 use crate::chance::{Chance, Grain};
 
 /// Pixels beyond the picture on each side, for a camera that turns.
-pub const MARGIN: usize = 64;
+pub(crate) const MARGIN: usize = 64;
 
 /// A still view, larger than the picture by [`MARGIN`] on each side; grey levels.
-pub struct View {
-    pub width: usize,
-    pub height: usize,
-    pub levels: Vec<f32>,
+pub(crate) struct View {
+    pub(crate) width: usize,
+    pub(crate) height: usize,
+    pub(crate) levels: Vec<f32>,
 }
 
 impl View {
     /// Sky, a hall with windows, a slip with planks, gravel, masts.
-    pub fn yard((width, height): (usize, usize), seed: u64) -> Self {
+    pub(crate) fn yard((width, height): (usize, usize), seed: u64) -> Self {
         let (width, height) = (width + 2 * MARGIN, height + 2 * MARGIN);
         let mut chance = Chance::new(seed);
         let cloud = smooth_noise(&mut chance, (width, height), 90.0);
@@ -64,7 +64,7 @@ impl View {
     }
 
     /// One level everywhere.
-    pub fn flat((width, height): (usize, usize), level: f32) -> Self {
+    pub(crate) fn flat((width, height): (usize, usize), level: f32) -> Self {
         let (width, height) = (width + 2 * MARGIN, height + 2 * MARGIN);
         let levels = vec![level; width * height];
         Self {
@@ -84,7 +84,7 @@ impl View {
 
     /// What a camera sees whose picture has moved by (`dx`, `dy`) pixels, right and down positive;
     /// between pixels by the cubic of Keys (1981), which is sharp enough for edges of one pixel.
-    pub fn seen(&self, (width, height): (usize, usize), dx: f32, dy: f32) -> Vec<f32> {
+    pub(crate) fn seen(&self, (width, height): (usize, usize), dx: f32, dy: f32) -> Vec<f32> {
         let split = |v: f32| (v.floor() as isize, v - v.floor());
         let (x0, fx) = split(MARGIN as f32 - dx);
         let (y0, fy) = split(MARGIN as f32 - dy);
@@ -151,18 +151,18 @@ fn smooth_noise(chance: &mut Chance, (width, height): (usize, usize), scale: f32
 
 /// A thing that moves in a straight line.
 #[derive(Debug, Clone, Copy)]
-pub struct Thing {
-    pub size: (f32, f32),
+pub(crate) struct Thing {
+    pub(crate) size: (f32, f32),
     /// Grey levels above what is behind it on the average; it has some texture of its own.
-    pub contrast: f32,
+    pub(crate) contrast: f32,
     /// Middle when it appears and when it vanishes.
-    pub from: (f32, f32),
-    pub to: (f32, f32),
-    pub seconds: (f32, f32),
+    pub(crate) from: (f32, f32),
+    pub(crate) to: (f32, f32),
+    pub(crate) seconds: (f32, f32),
 }
 
 impl Thing {
-    pub fn middle(&self, at: f32) -> Option<(f32, f32)> {
+    pub(crate) fn middle(&self, at: f32) -> Option<(f32, f32)> {
         let (begin, end) = self.seconds;
         let share = (at - begin) / (end - begin);
         let on = |a: f32, b: f32| a + (b - a) * share;
@@ -172,7 +172,7 @@ impl Thing {
     }
 
     /// Draws it into `picture`: head, body and legs that stride.
-    pub fn draw(&self, picture: &mut [f32], (width, height): (usize, usize), at: f32) {
+    pub(crate) fn draw(&self, picture: &mut [f32], (width, height): (usize, usize), at: f32) {
         let Some((mx, my)) = self.middle(at) else {
             return;
         };
@@ -209,34 +209,36 @@ impl Thing {
 
 /// What makes the picture worse. All 0 is a still noiseless day.
 #[derive(Clone, Default)]
-pub struct Weather {
+pub(crate) struct Weather {
     /// Deviation of the noise, in grey levels.
-    pub noise: f32,
+    pub(crate) noise: f32,
     /// Streaks in a picture.
-    pub rain: usize,
+    pub(crate) rain: usize,
+    /// When it begins to rain, in seconds.
+    pub(crate) rain_begins: f32,
     /// Light of the whole picture at a time.
-    pub light: Option<fn(f32) -> f32>,
+    pub(crate) light: Option<fn(f32) -> f32>,
     /// Deviation of the light from picture to picture.
-    pub flicker: f32,
+    pub(crate) flicker: f32,
     /// Shadows of clouds pass: share of light that they take.
-    pub clouds: f32,
+    pub(crate) clouds: f32,
     /// A car's lights sweep over the view every so many seconds.
-    pub headlights: f32,
+    pub(crate) headlights: f32,
     /// Deviation of the camera's shake, in pixels.
-    pub shake: f32,
+    pub(crate) shake: f32,
     /// A bush in the wind: deviation of its sway, in pixels.
-    pub sway: f32,
+    pub(crate) sway: f32,
     /// Where the view has turned to at a time.
-    pub pan: Option<fn(f32) -> (f32, f32)>,
+    pub(crate) pan: Option<fn(f32) -> (f32, f32)>,
 }
 
-pub struct Scene {
-    pub size: (usize, usize),
-    pub view: View,
-    pub weather: Weather,
-    pub things: Vec<Thing>,
-    pub grain: Grain,
-    pub chance: Chance,
+pub(crate) struct Scene {
+    pub(crate) size: (usize, usize),
+    pub(crate) view: View,
+    pub(crate) weather: Weather,
+    pub(crate) things: Vec<Thing>,
+    pub(crate) grain: Grain,
+    pub(crate) chance: Chance,
 }
 
 fn rounded(level: f32) -> u8 {
@@ -244,7 +246,7 @@ fn rounded(level: f32) -> u8 {
 }
 
 impl Scene {
-    pub fn new(size: (usize, usize), seed: u64, weather: Weather) -> Self {
+    pub(crate) fn new(size: (usize, usize), seed: u64, weather: Weather) -> Self {
         Self {
             size,
             view: View::yard(size, seed),
@@ -256,7 +258,7 @@ impl Scene {
     }
 
     /// Something crosses the picture every `every` seconds, in `crossing` seconds.
-    pub fn crossed(
+    pub(crate) fn crossed(
         mut self,
         thing: (f32, f32, f32),
         begin: f32,
@@ -290,12 +292,30 @@ impl Scene {
     }
 
     /// Whether something that moves is in the picture.
-    pub fn truth(&self, at: f32) -> bool {
+    pub(crate) fn truth(&self, at: f32) -> bool {
         self.things.iter().any(|thing| thing.middle(at).is_some())
     }
 
     /// The picture at a time.
-    pub fn picture(&mut self, at: f32) -> Vec<u8> {
+    pub(crate) fn picture(&mut self, at: f32) -> Vec<u8> {
+        let picture = self.picture_without_noise(at);
+        self.grained(&picture)
+    }
+
+    /// With noise, in whole levels.
+    pub(crate) fn grained(&mut self, picture: &[f32]) -> Vec<u8> {
+        let noise = self.weather.noise;
+        let mut grained = Vec::with_capacity(picture.len());
+        for row in picture.chunks_exact(self.size.0) {
+            let grain = self.grain.row(&mut self.chance, self.size.0);
+            let pairs = row.iter().zip(grain);
+            grained.extend(pairs.map(|(level, grain)| rounded(level + noise * grain)));
+        }
+        grained
+    }
+
+    /// The picture at a time, before the sensor adds its noise.
+    pub(crate) fn picture_without_noise(&mut self, at: f32) -> Vec<f32> {
         let (width, height) = self.size;
         let weather = self.weather.clone();
         let (mut dx, mut dy) = weather.pan.map_or((0.0, 0.0), |pan| pan(at));
@@ -325,18 +345,12 @@ impl Scene {
                 *cell *= gain;
             }
         }
-        for _ in 0..weather.rain {
-            self.streak(&mut picture);
-        }
-        if weather.noise > 0.0 {
-            for row in picture.chunks_exact_mut(width) {
-                let grain = self.grain.row(&mut self.chance, width);
-                for (cell, grain) in row.iter_mut().zip(grain) {
-                    *cell += weather.noise * grain;
-                }
+        if at >= weather.rain_begins {
+            for _ in 0..weather.rain {
+                self.streak(&mut picture);
             }
         }
-        picture.into_iter().map(rounded).collect()
+        picture
     }
 
     fn streak(&mut self, picture: &mut [f32]) {
