@@ -4,19 +4,24 @@ use crate::blobs::Blob;
 
 /// Narrower than this (in cells) is a streak of rain, a wire, or the shift of an edge.
 const BREADTH_MIN: f32 = 4.5;
-/// Sightings that a thing needs, and a thin one.
-const SIGHTINGS: u32 = 2;
-const SIGHTINGS_THIN: u32 = 4;
-/// Thin things may be seen again by chance, where there are many of them: in so many pictures of
-/// all may that happen.
-const CHANCE_MAX: f32 = 1e-4;
-/// The number of thin things is learned over about so many pictures.
-const THIN_PICTURES: f32 = 20.0;
+/// Sightings that a thing needs at least, and a thin one.
+const SIGHTINGS_MIN: u32 = 2;
+/// See above.
+const SIGHTINGS_THIN_MIN: u32 = 4;
+/// No thing needs more.
+const SIGHTINGS_MAX: u32 = 1000;
+/// In so many of all pictures may parts that have nothing to do with each other look like one thing.
+const CHANCE_MAX: f32 = 3e-4;
+/// The number of parts that come to nothing is learned over about so many pictures.
+const CLUTTER_PICTURES: f32 = 20.0;
 /// So many times larger than it must be, a thing counts at once where pictures are far apart.
 const ALONE: f32 = 2.0;
 /// Between two pictures a thing moves by no more than this share of its length, and `STEP_CELLS`.
 const STEP_SHARE: f32 = 1.2;
 const STEP_CELLS: f32 = 6.0;
+/// Seen twice, it is where its movement takes it, give or take this.
+const STRAY_SHARE: f32 = 0.4;
+const STRAY_CELLS: f32 = 3.0;
 /// Sizes of one thing in two pictures differ by no more than this factor.
 const SIZE_RATIO: f32 = 3.0;
 /// A thing may be out of sight for so many pictures.
@@ -40,18 +45,24 @@ pub struct Sighting {
 #[derive(Debug, Clone, Copy)]
 struct Track {
     blob: Blob,
+    /// Cells a picture, once it has been seen twice.
+    step: Option<(f32, f32)>,
     sightings: u32,
     missed: u32,
 }
+
+/// Sizes are counted by powers of two.
+const SIZES: usize = 18;
 
 /// Things that were seen.
 #[derive(Debug)]
 pub struct Tracks {
     cells_min: f32,
-    tracks: Vec<Track>,
+    /// Of the picture.
     cells: f32,
-    thin_mean: f32,
-    thin_now: f32,
+    tracks: Vec<Track>,
+    /// Parts of each size, in a picture on the average, that were not (yet) held to be a thing.
+    clutter: [f32; SIZES],
 }
 
 impl Tracks {
@@ -60,14 +71,13 @@ impl Tracks {
     pub fn new(cells_min: f32, cells: f32) -> Self {
         Self {
             cells_min: cells_min.max(1.0),
-            tracks: Vec::new(),
             cells: cells.max(1.0),
-            thin_mean: 0.0,
-            thin_now: 0.0,
+            tracks: Vec::new(),
+            clutter: [0.0; SIZES],
         }
     }
 
-    /// Forgets all.
+    /// Forgets the things, not how many come to nothing.
     pub fn clear(&mut self) {
         self.tracks.clear();
     }
@@ -82,33 +92,29 @@ impl Tracks {
             .into_iter()
             .filter(|blob| blob.cells as f32 >= self.cells_min * 0.5)
             .collect();
-        let thin = blobs.iter().filter(|blob| is_thin(blob)).count() as f32;
-        self.thin_mean += (thin - self.thin_mean) / THIN_PICTURES;
-        self.thin_now = thin.max(self.thin_mean);
-        blobs.sort_by(|a, b| b.cells.cmp(&a.cells));
+        blobs.sort_by_key(|blob| std::cmp::Reverse(blob.cells));
+        let mut counts = [0.0; SIZES];
+        for blob in &blobs {
+            count(&mut counts, blob);
+        }
         blobs.truncate(TRACKS_MAX);
         let mut before = std::mem::take(&mut self.tracks);
         let mut best: Option<Sighting> = None;
+        let mut unconfirmed = [0.0; SIZES];
         for blob in blobs {
-            let nearest = before
-                .iter()
-                .enumerate()
-                .filter(|(_, track)| fits(&track.blob, &blob))
-                .min_by(|(_, a), (_, b)| {
-                    distance(&a.blob, &blob).total_cmp(&distance(&b.blob, &blob))
-                })
-                .map(|(at, _)| at);
-            let known = nearest.map(|at| before.swap_remove(at));
-            let track = Track {
-                blob,
-                sightings: known.map_or(1, |track| track.sightings + 1),
-                missed: 0,
-            };
+            let track = matched(&mut before, blob);
             self.tracks.push(track);
-            let score = self.score(&track, near);
+            let others = (similar(&counts, &blob) - 1.0).max(similar(&self.clutter, &blob));
+            let (score, confirmed) = self.score(&track, near, others);
+            if !confirmed {
+                count(&mut unconfirmed, &blob);
+            }
             if best.is_none_or(|best| score > best.score) {
                 best = Some(Sighting { score, blob });
             }
+        }
+        for (mean, now) in self.clutter.iter_mut().zip(unconfirmed) {
+            *mean += (now - *mean) / CLUTTER_PICTURES;
         }
         for mut track in before {
             track.missed += 1;
@@ -119,40 +125,107 @@ impl Tracks {
         best
     }
 
-    fn score(&self, track: &Track, near: bool) -> f32 {
+    fn score(&self, track: &Track, near: bool, others: f32) -> (f32, bool) {
         let blob = &track.blob;
         let cells = blob.cells as f32;
         let strays = blob.strays / cells.max(1.0) / STRAYS_FULL;
         let size = cells / self.cells_min;
         let score = 1.0 - (-size * strays.clamp(0.7, 1.5)).exp2();
-        let thin = is_thin(blob);
-        let needed = if thin {
-            self.needed_thin(blob)
-        } else {
-            SIGHTINGS
-        };
         let confirmed = if near {
-            track.sightings >= needed
+            track.sightings >= self.needed(blob, others)
         } else {
-            !thin && size >= ALONE
+            !is_thin(blob) && size >= ALONE
         };
-        if confirmed {
+        let score = if confirmed {
             score
         } else {
             score.min(UNCONFIRMED_SCORE_MAX)
-        }
+        };
+        (score, confirmed)
+    }
+
+    /// Sightings until a part is hardly one by chance, where `others` of its size lie anywhere in
+    /// each picture: how likely one of those is found where the thing may have moved to follows
+    /// from their density (Poisson).
+    fn needed(&self, blob: &Blob, others: f32) -> u32 {
+        let found = |reach: f32| {
+            let expected = others * std::f32::consts::PI * reach * reach / self.cells;
+            (1.0 - (-expected).exp()).clamp(1e-6, 0.999)
+        };
+        let again = found(reach(blob.length()));
+        let foretold = found(STRAY_SHARE * blob.length() as f32 + STRAY_CELLS);
+        let twice = others * again;
+        let more = if twice > CHANCE_MAX {
+            ((CHANCE_MAX / twice).ln() / foretold.ln()).ceil() as u32
+        } else {
+            0
+        };
+        let least = if is_thin(blob) {
+            SIGHTINGS_THIN_MIN
+        } else {
+            SIGHTINGS_MIN
+        };
+        (SIGHTINGS_MIN + more).clamp(least, SIGHTINGS_MAX)
     }
 }
 
-impl Tracks {
-    /// Sightings until a thin thing is hardly one by chance: another one lies within reach of where
-    /// it was in a share of the pictures that follows from their number (Poisson).
-    fn needed_thin(&self, blob: &Blob) -> u32 {
-        let reach = reach(blob.length());
-        let expected = self.thin_now * std::f32::consts::PI * reach * reach / self.cells;
-        let again = (1.0 - (-expected).exp()).clamp(1e-6, 0.999);
-        let sightings = 1.0 + (CHANCE_MAX / self.thin_now.max(1.0)).ln() / again.ln();
-        (sightings.ceil() as u32).max(SIGHTINGS_THIN)
+fn size_class(blob: &Blob) -> usize {
+    (blob.cells.max(1).ilog2() as usize).min(SIZES - 1)
+}
+
+fn count(counts: &mut [f32; SIZES], blob: &Blob) {
+    if let Some(count) = counts.get_mut(size_class(blob)) {
+        *count += 1.0;
+    }
+}
+
+/// Those of about the size.
+fn similar(counts: &[f32; SIZES], blob: &Blob) -> f32 {
+    let class = size_class(blob);
+    let near = counts.iter().take(class + 2).skip(class.saturating_sub(1));
+    near.sum()
+}
+
+/// The track that a part goes on, taken from those before; a new one where there is none.
+fn matched(before: &mut Vec<Track>, blob: Blob) -> Track {
+    let foretold = |track: &Track| {
+        let (dx, dy) = track.step?;
+        let pictures = (track.missed + 1) as f32;
+        let (x, y) = (track.blob.x + dx * pictures, track.blob.y + dy * pictures);
+        let stray = (blob.x - x).hypot(blob.y - y);
+        (stray <= STRAY_SHARE * blob.length() as f32 + STRAY_CELLS).then_some(stray)
+    };
+    let alike = before
+        .iter()
+        .enumerate()
+        .filter(|(_, t)| fits(&t.blob, &blob));
+    // One that is where it was foretold goes before one that is just near.
+    let nearest = alike
+        .map(|(at, track)| match foretold(track) {
+            Some(stray) => (at, true, stray),
+            None => (at, false, distance(&track.blob, &blob)),
+        })
+        .min_by(|a, b| b.1.cmp(&a.1).then(a.2.total_cmp(&b.2)));
+    let Some((at, foretold, _)) = nearest else {
+        return Track {
+            blob,
+            step: None,
+            sightings: 1,
+            missed: 0,
+        };
+    };
+    let known = before.swap_remove(at);
+    let pictures = (known.missed + 1) as f32;
+    let step = (
+        (blob.x - known.blob.x) / pictures,
+        (blob.y - known.blob.y) / pictures,
+    );
+    Track {
+        blob,
+        step: Some(step),
+        // What turned up near, but not where it was foretold, is as good as seen twice.
+        sightings: if foretold { known.sightings + 1 } else { 2 },
+        missed: 0,
     }
 }
 
@@ -172,4 +245,74 @@ fn fits(before: &Blob, now: &Blob) -> bool {
     let reach = reach(before.length().max(now.length()));
     let ratio = before.cells as f32 / (now.cells as f32).max(1.0);
     distance(before, now) <= reach && ratio <= SIZE_RATIO && ratio * SIZE_RATIO >= 1.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn blob(x: f32, y: f32, side: usize) -> Blob {
+        let half = side as f32 * 0.5;
+        let cells = (side * side) as u32;
+        Blob {
+            cells,
+            left: (x - half).max(0.0) as usize,
+            top: (y - half).max(0.0) as usize,
+            right: (x + half) as usize,
+            bottom: (y + half) as usize,
+            strays: 10.0 * cells as f32,
+            tone: 20.0,
+            x,
+            y,
+            breadth: side as f32,
+        }
+    }
+
+    fn tracks() -> Tracks {
+        Tracks::new(30.0, 57_600.0)
+    }
+
+    #[test]
+    fn a_thing_counts_from_its_second_sighting() {
+        let mut tracks = tracks();
+        let first = tracks.step(vec![blob(50.0, 90.0, 10)], true).unwrap();
+        assert!(first.score <= UNCONFIRMED_SCORE_MAX);
+        let second = tracks.step(vec![blob(58.0, 90.0, 10)], true).unwrap();
+        assert!(second.score > 0.9, "{second:?}");
+        // Out of sight in one picture.
+        assert_eq!(tracks.step(Vec::new(), true), None);
+        let third = tracks.step(vec![blob(74.0, 91.0, 10)], true).unwrap();
+        assert!(third.score > 0.9);
+        // Far away is another one, and so is a much larger one.
+        let far = tracks.step(vec![blob(250.0, 40.0, 10)], true).unwrap();
+        assert!(far.score <= UNCONFIRMED_SCORE_MAX);
+        let large = tracks.step(vec![blob(250.0, 40.0, 30)], true).unwrap();
+        assert!(large.score <= UNCONFIRMED_SCORE_MAX);
+    }
+
+    #[test]
+    fn scattered_parts_are_no_thing_but_one_that_moves_on_among_them_is() {
+        let mut tracks = tracks();
+        let mut state = 1u64;
+        let mut chance = |bound: u64| {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1);
+            ((state >> 33) % bound) as f32
+        };
+        let (mut wrong, mut right) = (0, 0);
+        for picture in 0..2000 {
+            let mut blobs: Vec<Blob> = (0..12).map(|_| blob(chance(320), chance(180), 8)).collect();
+            let thing = (picture % 100 > 60).then(|| (picture % 100) as f32 * 4.0 - 240.0);
+            blobs.extend(thing.map(|x| blob(x + 10.0, 100.0, 8)));
+            let best = tracks.step(blobs, true).unwrap();
+            if best.score > 0.5 {
+                let is_thing = thing.is_some_and(|x| (best.blob.x - x - 10.0).abs() < 8.0);
+                right += u32::from(is_thing);
+                wrong += u32::from(!is_thing);
+            }
+        }
+        assert!(wrong < 10, "{wrong} of 2000 by chance");
+        assert!(right > 20 * 20, "{right} of 780");
+    }
 }
