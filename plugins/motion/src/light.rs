@@ -155,7 +155,7 @@ impl Light {
             .zip(picture.rows())
             .zip(background.rows());
         for (y, (((target, allowed), x), m)) in rows.enumerate() {
-            let (upper, share) = position(y);
+            let (upper, share) = position(y, blocks);
             let gains = (
                 self.gains.get(line(&self.gains, upper)),
                 self.gains.get(line(&self.gains, upper + 1)),
@@ -183,20 +183,31 @@ impl Light {
     }
 }
 
-/// The block above (or left of) a cell's middle, and how far it is on the way to the next one.
-fn position(cell: usize) -> (usize, f32) {
-    let at = (cell as f32 + 0.5) / BLOCK as f32 - 0.5;
-    if at <= 0.0 {
+/// The block before a cell's middle (of so many in a row), and how far the cell is on the way from
+/// there to the next one. At the edges the way leads on beyond the last one: light that changes
+/// over the picture does not stop there.
+fn position(cell: usize, blocks: usize) -> (usize, f32) {
+    let last = blocks.saturating_sub(1);
+    if last == 0 {
         return (0, 0.0);
     }
-    (at as usize, at.fract())
+    // A neighbourhood is cut off at the edge: its middle lies a third of a block further in.
+    let middle = |block: usize| match block {
+        0 => 1.0 / 3.0,
+        block if block == last => block as f32 - 1.0 / 3.0,
+        block => block as f32,
+    };
+    let at = (cell as f32 + 0.5) / BLOCK as f32 - 0.5;
+    let before = (at.max(0.0) as usize).min(last - 1);
+    let (from, to) = (middle(before), middle(before + 1));
+    (before, (at - from) / (to - from))
 }
 
 fn spread(fits: &[(f32, f32)], gains: &mut [f32], offsets: &mut [f32]) {
     let last = fits.len().saturating_sub(1);
     for (x, (gain, offset)) in gains.iter_mut().zip(offsets).enumerate() {
-        let (left, share) = position(x);
-        let (g0, o0) = fits.get(left.min(last)).copied().unwrap_or((1.0, 0.0));
+        let (left, share) = position(x, fits.len());
+        let (g0, o0) = fits.get(left).copied().unwrap_or((1.0, 0.0));
         let (g1, o1) = fits.get((left + 1).min(last)).copied().unwrap_or((g0, o0));
         *gain = g0 + (g1 - g0) * share;
         *offset = o0 + (o1 - o0) * share;
