@@ -12,7 +12,7 @@ const SIGHTINGS_THIN_MIN: u32 = 4;
 const SIGHTINGS_MAX: u32 = 1000;
 /// In so many of all pictures may parts that have nothing to do with each other look like one thing.
 const CHANCE_MAX: f32 = 3e-4;
-/// The number of parts that come to nothing is learned over about so many pictures.
+/// The number of parts that come from nowhere is learned over about so many pictures.
 const CLUTTER_PICTURES: f32 = 20.0;
 /// So many times larger than it must be, a thing counts at once where pictures are far apart.
 const ALONE: f32 = 2.0;
@@ -49,6 +49,8 @@ struct Track {
     step: Option<(f32, f32)>,
     sightings: u32,
     missed: u32,
+    /// It came from nowhere, or turned up elsewhere than foretold.
+    stray: bool,
 }
 
 /// Sizes are counted by powers of two.
@@ -61,7 +63,7 @@ pub struct Tracks {
     /// Of the picture.
     cells: f32,
     tracks: Vec<Track>,
-    /// Parts of each size, in a picture on the average, that were not (yet) held to be a thing.
+    /// Parts of each size, in a picture on the average, that go on none that was seen before.
     clutter: [f32; SIZES],
 }
 
@@ -93,27 +95,27 @@ impl Tracks {
             .filter(|blob| blob.cells as f32 >= self.cells_min * 0.5)
             .collect();
         blobs.sort_by_key(|blob| std::cmp::Reverse(blob.cells));
-        let mut counts = [0.0; SIZES];
-        for blob in &blobs {
-            count(&mut counts, blob);
-        }
         blobs.truncate(TRACKS_MAX);
         let mut before = std::mem::take(&mut self.tracks);
+        self.tracks = blobs
+            .into_iter()
+            .map(|blob| matched(&mut before, blob))
+            .collect();
+        let mut stray = [0.0; SIZES];
+        for track in self.tracks.iter().filter(|track| track.stray) {
+            count(&mut stray, &track.blob);
+        }
         let mut best: Option<Sighting> = None;
-        let mut unconfirmed = [0.0; SIZES];
-        for blob in blobs {
-            let track = matched(&mut before, blob);
-            self.tracks.push(track);
-            let others = (similar(&counts, &blob) - 1.0).max(similar(&self.clutter, &blob));
-            let (score, confirmed) = self.score(&track, near, others);
-            if !confirmed {
-                count(&mut unconfirmed, &blob);
-            }
+        for track in &self.tracks {
+            let blob = track.blob;
+            let itself = if track.stray { 1.0 } else { 0.0 };
+            let others = similar(&stray, &blob) - itself;
+            let score = self.score(track, near, others.max(similar(&self.clutter, &blob)));
             if best.is_none_or(|best| score > best.score) {
                 best = Some(Sighting { score, blob });
             }
         }
-        for (mean, now) in self.clutter.iter_mut().zip(unconfirmed) {
+        for (mean, now) in self.clutter.iter_mut().zip(stray) {
             *mean += (now - *mean) / CLUTTER_PICTURES;
         }
         for mut track in before {
@@ -125,7 +127,7 @@ impl Tracks {
         best
     }
 
-    fn score(&self, track: &Track, near: bool, others: f32) -> (f32, bool) {
+    fn score(&self, track: &Track, near: bool, others: f32) -> f32 {
         let blob = &track.blob;
         let cells = blob.cells as f32;
         let strays = blob.strays / cells.max(1.0) / STRAYS_FULL;
@@ -136,12 +138,11 @@ impl Tracks {
         } else {
             !is_thin(blob) && size >= ALONE
         };
-        let score = if confirmed {
+        if confirmed {
             score
         } else {
             score.min(UNCONFIRMED_SCORE_MAX)
-        };
-        (score, confirmed)
+        }
     }
 
     /// Sightings until a part is hardly one by chance, where `others` of its size lie anywhere in
@@ -212,10 +213,13 @@ fn matched(before: &mut Vec<Track>, blob: Blob) -> Track {
             step: None,
             sightings: 1,
             missed: 0,
+            stray: true,
         };
     };
     let known = before.swap_remove(at);
     let pictures = (known.missed + 1) as f32;
+    // Where it goes is not known before its second sighting.
+    let second = known.step.is_none();
     let step = (
         (blob.x - known.blob.x) / pictures,
         (blob.y - known.blob.y) / pictures,
@@ -224,8 +228,13 @@ fn matched(before: &mut Vec<Track>, blob: Blob) -> Track {
         blob,
         step: Some(step),
         // What turned up near, but not where it was foretold, is as good as seen twice.
-        sightings: if foretold { known.sightings + 1 } else { 2 },
+        sightings: if foretold || second {
+            known.sightings + 1
+        } else {
+            2
+        },
         missed: 0,
+        stray: !foretold && !second,
     }
 }
 

@@ -2,6 +2,7 @@
 
 mod chance;
 mod cost;
+mod footage;
 mod health;
 mod judge;
 mod peers;
