@@ -55,7 +55,7 @@ const WEAK_DEVIATIONS: f32 = 3.0;
 pub struct Compared {
     /// How many times wider than learned the strays are; 1 or more.
     pub spread: f32,
-    /// Share of the cells (that are looked at) which stand out.
+    /// Share of the cells of the whole picture that stand out.
     pub changed: f32,
 }
 
@@ -165,19 +165,19 @@ impl Background {
         self.reach.smooth_into(&mut self.broad, &mut self.buffer);
         let cells = self.broad.values().iter().zip(self.variance.values());
         let cells = cells.zip(self.allowed.values());
+        let mut changed = 0u32;
         for ((mark, ((&r, &v), &allowed)), &looked_at) in
             self.marks.iter_mut().zip(cells).zip(looked_at)
         {
             let (r, rr) = (r.abs(), r * r);
-            let is_weak = (rr > weak.0 * v) & (r > weak.1 + allowed) & looked_at;
-            let is_strong = (rr > strong.0 * v) & (r > strong.1 + allowed) & looked_at;
-            *mark = u8::from(is_weak) + u8::from(is_strong);
+            let is_weak = (rr > weak.0 * v) & (r > weak.1 + allowed);
+            let is_strong = (rr > strong.0 * v) & (r > strong.1 + allowed);
+            changed += u32::from(is_weak);
+            *mark = (u8::from(is_weak) + u8::from(is_strong)) * u8::from(looked_at);
         }
-        let all = looked_at.iter().filter(|&&looked_at| looked_at).count();
-        let changed = self.marks.iter().filter(|&&m| m != mark::NONE).count();
         Compared {
             spread: self.spread,
-            changed: changed as f32 / all.max(1) as f32,
+            changed: changed as f32 / self.marks.len().max(1) as f32,
         }
     }
 

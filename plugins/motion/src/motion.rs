@@ -61,7 +61,7 @@ pub struct Seen {
     pub warming: bool,
     /// The whole picture has changed, so that nothing is said of its parts.
     pub global: bool,
-    /// Share of the cells looked at that stand out.
+    /// Share of the whole picture that stands out.
     pub changed: f32,
     /// How many times wider than learned the strays are.
     pub spread: f32,

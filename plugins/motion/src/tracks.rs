@@ -12,7 +12,7 @@ const SIGHTINGS_THIN_MIN: u32 = 4;
 const SIGHTINGS_MAX: u32 = 1000;
 /// In so many of all pictures may parts that have nothing to do with each other look like one thing.
 const CHANCE_MAX: f32 = 3e-4;
-/// The number of parts that come from nowhere is learned over about so many pictures.
+/// The number of parts that come to nothing is learned over about so many pictures.
 const CLUTTER_PICTURES: f32 = 20.0;
 /// So many times larger than it must be, a thing counts at once where pictures are far apart.
 const ALONE: f32 = 2.0;
@@ -63,7 +63,7 @@ pub struct Tracks {
     /// Of the picture.
     cells: f32,
     tracks: Vec<Track>,
-    /// Parts of each size, in a picture on the average, that go on none that was seen before.
+    /// Parts of each size, in a picture on the average, that were never seen again, or not where foretold.
     clutter: [f32; SIZES],
 }
 
@@ -105,6 +105,10 @@ impl Tracks {
         for track in self.tracks.iter().filter(|track| track.stray) {
             count(&mut stray, &track.blob);
         }
+        let mut lost = [0.0; SIZES];
+        for track in self.tracks.iter().filter(|t| t.stray && t.sightings > 1) {
+            count(&mut lost, &track.blob);
+        }
         let mut best: Option<Sighting> = None;
         for track in &self.tracks {
             let blob = track.blob;
@@ -115,14 +119,16 @@ impl Tracks {
                 best = Some(Sighting { score, blob });
             }
         }
-        for (mean, now) in self.clutter.iter_mut().zip(stray) {
-            *mean += (now - *mean) / CLUTTER_PICTURES;
-        }
         for mut track in before {
             track.missed += 1;
             if track.missed <= MISSED_MAX && self.tracks.len() < TRACKS_MAX {
                 self.tracks.push(track);
+            } else if track.sightings == 1 {
+                count(&mut lost, &track.blob);
             }
+        }
+        for (mean, lost) in self.clutter.iter_mut().zip(lost) {
+            *mean += (lost - *mean) / CLUTTER_PICTURES;
         }
         best
     }
