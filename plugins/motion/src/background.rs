@@ -119,7 +119,7 @@ impl Background {
 
     /// For each cell, what it differs by from the background in this light; grey levels, smoothed.
     #[must_use]
-    pub fn residual(&self) -> &Field {
+    pub fn standing_out(&self) -> &Field {
         &self.broad
     }
 

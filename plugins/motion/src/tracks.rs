@@ -318,7 +318,7 @@ mod tests {
         let (mut wrong, mut right) = (0, 0);
         for picture in 0..2000 {
             let mut blobs: Vec<Blob> = (0..12).map(|_| blob(chance(320), chance(180), 8)).collect();
-            let thing = (picture % 100 > 60).then(|| (picture % 100) as f32 * 4.0 - 240.0);
+            let thing = (picture % 100 > 60).then_some((picture % 100) as f32 * 4.0 - 240.0);
             blobs.extend(thing.map(|x| blob(x + 10.0, 100.0, 8)));
             let best = tracks.step(blobs, true).unwrap();
             if best.score > 0.5 {

@@ -125,6 +125,9 @@ fn visit<P: Rows>(
         }
     }
 }
+/// Two rows, the upper one first.
+type Pair<'a, C> = (&'a [C], &'a [C]);
+
 /// Reads a picture between its pixels (bilinear).
 pub(super) struct Sampler {
     x: isize,
@@ -153,7 +156,7 @@ impl Sampler {
         picture: &'a P,
         y: usize,
         height: usize,
-    ) -> Option<(&'a [P::Cell], &'a [P::Cell])> {
+    ) -> Option<Pair<'a, P::Cell>> {
         let upper = y.checked_add_signed(self.y)?;
         (upper < height).then(|| (picture.row(upper), picture.row((upper + 1).min(height - 1))))
     }

@@ -26,7 +26,7 @@ fn cost_of_a_picture() {
         let mut motion = Motion::new(settings.motion());
         let mut health = Health::new(settings.health());
         let rounds = 10;
-        let mut measure = |name: &str, look: &mut dyn FnMut(&Frame<'_>)| {
+        let measure = |name: &str, look: &mut dyn FnMut(&Frame<'_>)| {
             let begin = Instant::now();
             for round in 0..rounds {
                 for (at, picture) in pictures.iter().enumerate() {
@@ -37,8 +37,10 @@ fn cost_of_a_picture() {
             let each = begin.elapsed().as_secs_f64() * 1e3 / (rounds * pictures.len()) as f64;
             println!("{}x{} {name}: {each:.2} ms a picture", size.0, size.1);
         };
-        measure("motion", &mut |frame| drop(motion.look(frame)));
-        measure("health", &mut |frame| drop(health.look(frame)));
-        measure("all", &mut |frame| drop(watcher.watch(frame)));
+        measure("motion", &mut |frame| {
+            assert!(motion.look(frame).score >= 0.0)
+        });
+        measure("health", &mut |frame| assert!(health.look(frame).len() < 7));
+        measure("all", &mut |frame| assert!(watcher.watch(frame).len() < 9));
     }
 }

@@ -63,17 +63,6 @@ impl View {
         view
     }
 
-    /// One level everywhere.
-    pub(crate) fn flat((width, height): (usize, usize), level: f32) -> Self {
-        let (width, height) = (width + 2 * MARGIN, height + 2 * MARGIN);
-        let levels = vec![level; width * height];
-        Self {
-            width,
-            height,
-            levels,
-        }
-    }
-
     fn fill(&mut self, (left, top): (usize, usize), (width, height): (usize, usize), level: f32) {
         for y in top..(top + height).min(self.height) {
             for x in left..(left + width).min(self.width) {
