@@ -24,7 +24,7 @@ const VARIANCE_START: f32 = 9.0;
 /// The median of the absolute values of a normal distribution of deviation 1.
 const MEDIAN_NORMAL: f32 = 0.6745;
 /// Each how manieth cell is looked at for the median.
-const MEDIAN_STEP: usize = 7;
+const MEDIAN_STEP: usize = 13;
 /// In deviations: beyond it a cell does not count in the fit of the light.
 const REACH: f32 = 4.0;
 
@@ -123,11 +123,12 @@ impl Background {
         &self.broad
     }
 
-    /// For each cell, the deviations that its residual is.
-    pub fn strays(&self) -> impl Iterator<Item = f32> {
-        let scale = 1.0 / self.spread;
-        let pairs = self.broad.values().iter().zip(self.variance.values());
-        pairs.map(move |(r, v)| r.abs() * scale / v.sqrt())
+    /// The deviations that the residual of a cell is.
+    #[must_use]
+    pub fn stray(&self, cell: usize) -> f32 {
+        let value = |field: &Field| field.values().get(cell).copied();
+        let (r, v) = (value(&self.broad), value(&self.variance));
+        r.unwrap_or_default().abs() / (self.spread * v.unwrap_or(VARIANCE_START).sqrt())
     }
 
     /// Marks what stands out. Cells that `looked_at` leaves out never do.

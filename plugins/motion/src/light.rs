@@ -233,6 +233,52 @@ fn neighbourhood(blocks: &[Sums], columns: usize, row: usize, column: usize) -> 
     sums
 }
 
+/// Sums of a block, column by column: eight at a time are one vector operation.
+#[derive(Clone, Copy, Default)]
+struct Columns {
+    count: [f32; BLOCK],
+    m: [f32; BLOCK],
+    x: [f32; BLOCK],
+    mm: [f32; BLOCK],
+    mx: [f32; BLOCK],
+}
+
+impl Columns {
+    fn add(&mut self, x: &[f32; BLOCK], m: &[f32; BLOCK], weights: &[f32; BLOCK]) {
+        let sums = self.count.iter_mut().zip(&mut self.m).zip(&mut self.x);
+        let sums = sums.zip(self.mm.iter_mut().zip(&mut self.mx));
+        let cells = x.iter().zip(m).zip(weights);
+        for ((((count, sum_m), sum_x), (mm, mx)), ((x, m), weight)) in sums.zip(cells) {
+            let weighted = weight * m;
+            *count += weight;
+            *sum_m += weighted;
+            *sum_x += weight * x;
+            *mm += weighted * m;
+            *mx += weighted * x;
+        }
+    }
+
+    fn sums(&self) -> Sums {
+        let sum = |lanes: &[f32; BLOCK]| lanes.iter().sum::<f32>();
+        Sums {
+            count: sum(&self.count),
+            m: sum(&self.m),
+            x: sum(&self.x),
+            mm: sum(&self.mm),
+            mx: sum(&self.mx),
+        }
+    }
+}
+
+/// The first eight of a row that may be shorter, filled up with 0.
+fn padded(cells: &[f32]) -> [f32; BLOCK] {
+    let mut eight = [0.0; BLOCK];
+    for (to, from) in eight.iter_mut().zip(cells) {
+        *to = *from;
+    }
+    eight
+}
+
 fn gather(
     picture: &Field,
     background: &Field,
@@ -240,44 +286,58 @@ fn gather(
     columns: usize,
     blocks: &mut [Sums],
 ) {
-    blocks.fill(Sums::default());
-    for (y, (x, m)) in picture.rows().zip(background.rows()).enumerate() {
-        let begin = y / BLOCK * columns;
-        let Some(line) = blocks.get_mut(begin..begin + columns) else {
-            continue;
-        };
-        let pairs = x.chunks(BLOCK).zip(m.chunks(BLOCK));
-        if let Some((residual, reach)) = outside {
-            let marks = residual
-                .row(y)
-                .chunks(BLOCK)
-                .zip(reach.row(y).chunks(BLOCK));
-            for ((sums, (x, m)), (residual, reach)) in line.iter_mut().zip(pairs).zip(marks) {
-                for ((&x, &m), (r, reach)) in x.iter().zip(m).zip(residual.iter().zip(reach)) {
-                    let weight = if r.abs() <= *reach && x < WHITE {
-                        1.0
-                    } else {
-                        0.0
-                    };
-                    sums.count += weight;
-                    sums.m += weight * m;
-                    sums.x += weight * x;
-                    sums.mm += weight * m * m;
-                    sums.mx += weight * m * x;
+    let mut line = vec![Columns::default(); columns];
+    for (row, blocks) in blocks.chunks_exact_mut(columns).enumerate() {
+        line.fill(Columns::default());
+        let top = row * BLOCK;
+        for y in top..(top + BLOCK).min(picture.height()) {
+            let (x, m) = (picture.row(y), background.row(y));
+            let (x_eights, x_rest) = x.as_chunks::<BLOCK>();
+            let (m_eights, m_rest) = m.as_chunks::<BLOCK>();
+            let mut sums = line.iter_mut();
+            let cells = x_eights.iter().zip(m_eights);
+            if let Some((residual, reach)) = outside {
+                let (r_eights, r_rest) = residual.row(y).as_chunks::<BLOCK>();
+                let (reach_eights, reach_rest) = reach.row(y).as_chunks::<BLOCK>();
+                let marks = r_eights.iter().zip(reach_eights);
+                for (((x, m), (r, reach)), sums) in cells.zip(marks).zip(sums.by_ref()) {
+                    sums.add(x, m, &weights(x, r, reach));
                 }
-            }
-        } else {
-            for (sums, (x, m)) in line.iter_mut().zip(pairs) {
-                sums.count += x.len() as f32;
-                for (&x, &m) in x.iter().zip(m) {
-                    sums.m += m;
-                    sums.x += x;
-                    sums.mm += m * m;
-                    sums.mx += m * x;
+                if let Some(sums) = sums.next() {
+                    let (x, mut reach) = (padded(x_rest), padded(reach_rest));
+                    for beyond in reach.iter_mut().skip(x_rest.len()) {
+                        *beyond = -1.0;
+                    }
+                    let weights = weights(&x, &padded(r_rest), &reach);
+                    sums.add(&x, &padded(m_rest), &weights);
+                }
+            } else {
+                for ((x, m), sums) in cells.zip(sums.by_ref()) {
+                    sums.add(x, m, &[1.0; BLOCK]);
+                }
+                if let Some(sums) = sums.next() {
+                    let mut weights = [0.0; BLOCK];
+                    for within in weights.iter_mut().take(x_rest.len()) {
+                        *within = 1.0;
+                    }
+                    sums.add(&padded(x_rest), &padded(m_rest), &weights);
                 }
             }
         }
+        for (sums, columns) in blocks.iter_mut().zip(&line) {
+            *sums = columns.sums();
+        }
     }
+}
+
+/// 1 for the cells that count, 0 for the others.
+fn weights(x: &[f32; BLOCK], residual: &[f32; BLOCK], reach: &[f32; BLOCK]) -> [f32; BLOCK] {
+    let mut weights = [0.0; BLOCK];
+    let marks = residual.iter().zip(reach).zip(x);
+    for (weight, ((r, reach), x)) in weights.iter_mut().zip(marks) {
+        *weight = f32::from(u8::from((r.abs() <= *reach) & (*x < WHITE)));
+    }
+    weights
 }
 
 #[cfg(test)]

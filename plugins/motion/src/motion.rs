@@ -191,12 +191,12 @@ impl Learned {
     }
 
     fn find(&mut self) -> Vec<Blob> {
-        let strays: Vec<f32> = self.background.strays().collect();
-        let residual = self.background.standing_out();
+        let background = &self.background;
+        let residual = background.standing_out();
         let (tones, width) = (residual.values(), residual.width());
-        self.blobs.find(self.background.marks(), width, |at| {
-            let value = |values: &[f32]| values.get(at).copied().unwrap_or_default();
-            (value(tones), value(&strays))
+        self.blobs.find(background.marks(), width, |at| {
+            let tone = tones.get(at).copied().unwrap_or_default();
+            (tone, background.stray(at))
         })
     }
 
