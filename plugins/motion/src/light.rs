@@ -68,6 +68,8 @@ pub struct Light {
     gains: Vec<f32>,
     offsets: Vec<f32>,
     width: usize,
+    /// For each column, its place among the blocks.
+    places: Vec<(usize, f32)>,
 }
 
 impl Light {
@@ -82,6 +84,7 @@ impl Light {
             gains: vec![1.0; width * rows],
             offsets: vec![0.0; width * rows],
             width,
+            places: (0..width).map(|x| position(x, columns)).collect(),
         }
     }
 
@@ -132,7 +135,7 @@ impl Light {
             if let (Some(gains), Some(offsets)) =
                 (self.gains.get_mut(span.clone()), self.offsets.get_mut(span))
             {
-                spread(&fits, gains, offsets);
+                spread(&fits, &self.places, gains, offsets);
             }
         }
     }
@@ -203,10 +206,9 @@ fn position(cell: usize, blocks: usize) -> (usize, f32) {
     (before, (at - from) / (to - from))
 }
 
-fn spread(fits: &[(f32, f32)], gains: &mut [f32], offsets: &mut [f32]) {
+fn spread(fits: &[(f32, f32)], places: &[(usize, f32)], gains: &mut [f32], offsets: &mut [f32]) {
     let last = fits.len().saturating_sub(1);
-    for (x, (gain, offset)) in gains.iter_mut().zip(offsets).enumerate() {
-        let (left, share) = position(x, fits.len());
+    for ((gain, offset), &(left, share)) in gains.iter_mut().zip(offsets).zip(places) {
         let (g0, o0) = fits.get(left).copied().unwrap_or((1.0, 0.0));
         let (g1, o1) = fits.get((left + 1).min(last)).copied().unwrap_or((g0, o0));
         *gain = g0 + (g1 - g0) * share;

@@ -250,3 +250,125 @@ fn lasted(since_nanos: i64, now: i64) -> String {
     let seconds = now.saturating_sub(since_nanos) as f64 * 1e-9;
     format!("lasted {seconds:.0} s")
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SIZE: (usize, usize) = (320, 180);
+
+    /// A textured view with, where given, a bright square whose left edge is there.
+    fn picture(square: Option<usize>, seed: u32) -> Vec<u8> {
+        let mut state = seed.wrapping_mul(747_796_405).wrapping_add(1);
+        let mut picture = Vec::with_capacity(SIZE.0 * SIZE.1);
+        for y in 0..SIZE.1 {
+            for x in 0..SIZE.0 {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                let noise = (state >> 30) as u8;
+                let inside = square
+                    .is_some_and(|left| (left..left + 30).contains(&x) && (70..110).contains(&y));
+                let view = 60 + (x / 16 * 7 + y / 12 * 13) as u8 % 60;
+                picture.push(if inside { 200 } else { view } + noise);
+            }
+        }
+        picture
+    }
+
+    fn watch(watcher: &mut Watcher, at: usize, square: Option<usize>) -> Vec<Note> {
+        let bytes = picture(square, at as u32);
+        let nanos = at as i64 * 500_000_000;
+        let frame = Frame::new(SIZE, SIZE.0, &bytes, nanos, false).unwrap();
+        watcher.watch(&frame)
+    }
+
+    fn settings(text: &str) -> Settings {
+        let settings: Settings = serde_json::from_str(text).unwrap();
+        settings.checked().unwrap()
+    }
+
+    #[test]
+    fn motion_begins_is_marked_and_ends() {
+        let zone = r#"{"zones": [{"name": "slip", "polygon": [[0, 0], [1, 0], [1, 1], [0, 1]]}]}"#;
+        let mut watcher = Watcher::new(settings(zone));
+        let still: Vec<Note> = (0..60)
+            .flat_map(|at| watch(&mut watcher, at, None))
+            .collect();
+        assert_eq!(still, []);
+        let moving = (60..84).flat_map(|at| watch(&mut watcher, at, Some((at - 60) * 12)));
+        let moving: Vec<Note> = moving.collect();
+        let kinds: Vec<_> = moving.iter().map(|n| (n.kind, n.phase)).collect();
+        // The second sighting begins it; a mark each five seconds.
+        let mark = (MOTION, Phase::Mark);
+        assert_eq!(kinds, [(MOTION, Phase::Begin), mark, mark]);
+        let begin = &moving[0];
+        assert_eq!(begin.at_nanos, 61 * 500_000_000);
+        assert_eq!(begin.text, "in slip");
+        let region = begin.region.unwrap();
+        // The square is at 12 to 42 of 320, 70 to 110 of 180.
+        assert!(
+            region.left <= 0.04 && region.left + region.width >= 0.13,
+            "{region:?}"
+        );
+        assert!(
+            region.top <= 0.4 && region.top + region.height >= 0.6,
+            "{region:?}"
+        );
+        assert!(region.width * region.height < 0.08, "{region:?}");
+        let after: Vec<Note> = (84..100)
+            .flat_map(|at| watch(&mut watcher, at, None))
+            .collect();
+        let end = after.last().unwrap();
+        assert_eq!((end.kind, end.phase), (MOTION, Phase::End));
+        assert!(end.text.starts_with("lasted 1"), "{}", end.text);
+        assert_eq!(watcher.stop(), []);
+    }
+
+    #[test]
+    fn what_is_masked_does_not_move() {
+        let mask = r#"{"masks": [{"polygon": [[0, 0.3], [1, 0.3], [1, 0.7], [0, 0.7]]}]}"#;
+        let mut watcher = Watcher::new(settings(mask));
+        for at in 0..60 {
+            assert_eq!(watch(&mut watcher, at, None), []);
+        }
+        for at in 60..84 {
+            assert_eq!(watch(&mut watcher, at, Some((at - 60) * 12)), []);
+        }
+    }
+
+    #[test]
+    fn motion_ends_where_no_picture_comes_or_the_watch_ends() {
+        for stop in [false, true] {
+            let mut watcher = Watcher::new(Settings::default());
+            for at in 0..60 {
+                assert_eq!(watch(&mut watcher, at, None), []);
+            }
+            for at in 60..64 {
+                watch(&mut watcher, at, Some((at - 60) * 12));
+            }
+            assert!(watcher.moving());
+            let last = 63 * 500_000_000;
+            assert_eq!(watcher.tick(last + 40_000_000_000), []);
+            let notes = if stop {
+                watcher.stop()
+            } else {
+                watcher.tick(last + 60_000_000_000)
+            };
+            assert_eq!(notes.len(), 1);
+            assert_eq!((notes[0].phase, notes[0].at_nanos), (Phase::End, last));
+            assert!(!watcher.moving());
+        }
+    }
+
+    #[test]
+    fn a_picture_out_of_order_is_left_out_and_another_size_begins_anew() {
+        let mut watcher = Watcher::new(Settings::default());
+        for at in 0..60 {
+            watch(&mut watcher, at, None);
+        }
+        assert_eq!(watch(&mut watcher, 10, Some(100)), []);
+        let bytes = vec![90; 64 * 48];
+        let frame = Frame::new((64, 48), 64, &bytes, 40_000_000_000, true).unwrap();
+        assert_eq!(watcher.watch(&frame), []);
+        assert!(watcher.seen().is_some_and(|seen| seen.warming));
+    }
+}

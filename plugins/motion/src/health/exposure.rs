@@ -2,8 +2,8 @@
 
 use crate::frame::Frame;
 
-/// Each how manieth row is looked at.
-const ROW_STEP: usize = 3;
+/// About so many rows are looked at.
+const ROWS: usize = 120;
 /// From this level on a pixel is white.
 const WHITE: usize = 250;
 
@@ -23,7 +23,7 @@ impl Exposure {
     #[must_use]
     pub fn of(frame: &Frame<'_>, dark_level: u8) -> Self {
         let mut counts = [0u32; 256];
-        for row in frame.rows().step_by(ROW_STEP) {
+        for row in frame.rows().step_by((frame.height() / ROWS).max(1)) {
             for &level in row {
                 if let Some(count) = counts.get_mut(usize::from(level)) {
                     *count += 1;

@@ -182,25 +182,46 @@ impl Sampler {
     }
 }
 
-/// Normal equations of four unknowns.
+/// Normal equations of four unknowns. The matrix is symmetric: only its upper half is summed.
 #[derive(Default)]
 struct Normal {
-    matrix: [[f64; 5]; 4],
+    upper: [f64; 10],
+    right: [f64; 4],
 }
 
 impl Normal {
-    fn add(&mut self, row: [f32; 4], right: f32) {
-        let known = [row[0], row[1], row[2], row[3], right];
-        for (line, a) in self.matrix.iter_mut().zip(row) {
-            for (cell, b) in line.iter_mut().zip(known) {
-                *cell += f64::from(a * b);
-            }
+    fn add(&mut self, [a, b, c, d]: [f32; 4], right: f32) {
+        let products = [
+            a * a,
+            a * b,
+            a * c,
+            a * d,
+            b * b,
+            b * c,
+            b * d,
+            c * c,
+            c * d,
+            d * d,
+        ];
+        for (sum, product) in self.upper.iter_mut().zip(products) {
+            *sum += f64::from(product);
+        }
+        for (sum, factor) in self.right.iter_mut().zip([a, b, c, d]) {
+            *sum += f64::from(factor * right);
         }
     }
 
     /// By elimination; `None` where an unknown can't be told.
-    fn solve(mut self) -> Option<[f32; 4]> {
-        let mut rows = self.matrix.as_mut_slice();
+    fn solve(&self) -> Option<[f32; 4]> {
+        let [aa, ab, ac, ad, bb, bc, bd, cc, cd, dd] = self.upper;
+        let [ra, rb, rc, rd] = self.right;
+        let mut matrix = [
+            [aa, ab, ac, ad, ra],
+            [ab, bb, bc, bd, rb],
+            [ac, bc, cc, cd, rc],
+            [ad, bd, cd, dd, rd],
+        ];
+        let mut rows = matrix.as_mut_slice();
         let mut pivot_at = 0;
         // The matrix is symmetric and positive, so that pivots need no search.
         while let Some((pivot, rest)) = rows.split_first_mut() {
@@ -217,7 +238,7 @@ impl Normal {
             rows = rest;
             pivot_at += 1;
         }
-        let [a, b, c, d] = self.matrix;
+        let [a, b, c, d] = matrix;
         let w = d[4] / d[3];
         let z = (c[4] - c[3] * w) / c[2];
         let y = (b[4] - b[3] * w - b[2] * z) / b[1];

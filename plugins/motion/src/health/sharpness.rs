@@ -8,8 +8,8 @@ use crate::frame::Frame;
 
 /// The far difference, in pixels.
 const FAR: usize = 8;
-/// Each how manieth row is looked at.
-const ROW_STEP: usize = 2;
+/// About so many rows are looked at.
+const ROWS: usize = 180;
 /// Where noise makes more than this share of the near differences, nothing is said.
 const NOISE_SHARE_MAX: f64 = 0.75;
 /// Mean squared far difference of a view without structure.
@@ -29,7 +29,7 @@ pub fn sharpness(frame: &Frame<'_>, noise: f32) -> Option<f32> {
         u64::from(pairs.map(|(&a, &b)| square(a, b)).sum::<u32>())
     };
     let height = frame.height();
-    for y in (0..height - FAR).step_by(ROW_STEP) {
+    for y in (0..height - FAR).step_by((height / ROWS).max(1)) {
         let row = frame.row(y);
         let length = frame.width() - FAR;
         let here = row.get(..length).unwrap_or_default();

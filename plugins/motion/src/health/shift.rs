@@ -15,8 +15,8 @@ use crate::frame::Frame;
 
 /// The grid of the transform.
 const GRID: (usize, usize) = (256, 128);
-/// Each how manieth pixel of each how manieth row the least squares look at.
-const STEP: usize = 3;
+/// The least squares look at about so many pixels of a row, and at as many rows in proportion.
+const COLUMNS: usize = 213;
 /// A picture and its reference are alike where their gradients correlate as much as this.
 const ALIKE_MIN: f32 = 0.25;
 /// A peak must make the pictures so much more alike than no shift does.
@@ -159,7 +159,8 @@ impl Reference {
         let (right, down) = refined(&self.reduced, &reduced, guess, 1);
         let scale = self.factor as f32;
         let guess = (right * scale, down * scale);
-        let (right, down) = refined(&self.full, frame, guess, STEP);
+        let step = (frame.width() / COLUMNS).max(1);
+        let (right, down) = refined(&self.full, frame, guess, step);
         Comparison {
             shift: Some(Shift { right, down, alike }),
             lost,
