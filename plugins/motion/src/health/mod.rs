@@ -1,0 +1,465 @@
+//! Whether the camera still shows what it should.
+
+pub mod exposure;
+pub mod fft;
+mod refine;
+pub mod sharpness;
+pub mod shift;
+pub mod still;
+
+use crate::frame::Frame;
+use crate::lasting::{Lasting, Turn, Turns};
+use crate::polygon::Area;
+use exposure::Exposure;
+use sharpness::Past;
+use shift::{Comparison, Reference, Shift};
+use still::Still;
+
+const SECOND: i64 = 1_000_000_000;
+/// View and sharpness are looked at so often.
+const CHECK_NANOS: i64 = 2 * SECOND;
+/// The view is learned over about so long.
+const VIEW_SECONDS: f32 = 600.0;
+/// And so often; each of the first checks is learned.
+const VIEW_LEARN_NANOS: i64 = 10 * SECOND;
+/// Checks that the first reference is the mean of.
+const VIEW_CHECKS_MIN: u32 = 5;
+/// Sharpness and white are learned over about so long.
+const USUAL_SECONDS: f32 = 1800.0;
+/// A share of white that no view has for good.
+const WHITE_USUAL_MAX: f32 = 0.5;
+/// Gradients less than this share of the reference's: something plain is in front of the lens.
+const PLAIN_STRUCTURE: f32 = 0.3;
+
+/// What may be wrong with a view.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Fault {
+    /// Nothing is bright enough to be seen.
+    Dark,
+    /// Much more is white than usual.
+    Blinded,
+    /// Much less sharp than usual.
+    Blurred,
+    /// The same picture again and again.
+    Frozen,
+    /// Little is left of the view.
+    Covered,
+    /// The view is elsewhere in the picture.
+    Moved,
+}
+
+impl Fault {
+    /// All of them.
+    pub const ALL: [Self; 6] = [
+        Self::Dark,
+        Self::Blinded,
+        Self::Blurred,
+        Self::Frozen,
+        Self::Covered,
+        Self::Moved,
+    ];
+
+    /// The kind of its findings.
+    #[must_use]
+    pub fn kind(self) -> &'static str {
+        match self {
+            Self::Dark => "dark",
+            Self::Blinded => "blinded",
+            Self::Blurred => "blurred",
+            Self::Frozen => "frozen",
+            Self::Covered => "covered",
+            Self::Moved => "moved",
+        }
+    }
+
+    fn turns(self, wanted: &Wanted) -> Turns {
+        let (begin, end, begin_seconds, end_seconds) = match self {
+            // Levels: share of dark pixels; share of white ones beyond the usual; share of the usual
+            // sharpness that is lost; yes or no; share of the view that is lost; pixels.
+            Self::Dark => (0.98, 0.95, 10, 10),
+            Self::Blinded => (0.3, 0.15, 4, 6),
+            Self::Blurred => (0.35, 0.2, 10, 10),
+            Self::Frozen => (1.0, 0.0, 0, 0),
+            Self::Covered => (0.6, 0.4, 6, 6),
+            Self::Moved => (wanted.moved_pixels, wanted.moved_pixels * 0.5, 6, 6),
+        };
+        Turns {
+            begin,
+            end,
+            begin_nanos: begin_seconds * SECOND,
+            end_nanos: end_seconds * SECOND,
+        }
+    }
+}
+
+/// What counts as wrong.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Wanted {
+    /// Those that are looked for.
+    pub faults: Vec<Fault>,
+    /// A pixel is dark up to this level.
+    pub dark_level: u8,
+    /// The same picture for so long is frozen.
+    pub frozen_nanos: i64,
+    /// The view has moved from so many pixels on.
+    pub moved_pixels: f32,
+    /// A view that has been another one for so long is learned as the new one.
+    pub relearn_nanos: i64,
+    /// Where not to look (only for copies).
+    pub masks: Vec<Area>,
+}
+
+/// A fault that begins or ends.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Change {
+    /// Which.
+    pub fault: Fault,
+    /// How it turns.
+    pub turn: Turn,
+    /// 0 to 1: how bad it is or was.
+    pub score: f64,
+    /// For people.
+    pub text: String,
+}
+
+/// What was measured; `None` where the picture does not tell.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Levels {
+    /// Mean level, 0 to 255.
+    pub brightness: f32,
+    /// Share of dark pixels.
+    pub dark: f32,
+    /// Share of white pixels.
+    pub white: f32,
+    /// Sharpness over the usual one in such light.
+    pub sharpness: Option<f32>,
+    /// Seconds for which the same picture has come.
+    pub still_seconds: f32,
+    /// Share of the view that is lost.
+    pub covered: Option<f32>,
+    /// How the view is moved.
+    pub moved: Option<Shift>,
+    /// Deviation of the noise in grey levels.
+    pub noise: Option<f32>,
+}
+
+/// The state for one camera.
+#[derive(Debug)]
+pub struct Health {
+    wanted: Wanted,
+    states: Vec<(Fault, Lasting)>,
+    still: Still,
+    white_usual: Option<f32>,
+    past: Past,
+    reference: Option<(Reference, (usize, usize))>,
+    view_checks: u32,
+    /// Since when the view has been another one.
+    other_since_nanos: Option<i64>,
+    checked_nanos: Option<i64>,
+    learned_nanos: i64,
+    last_nanos: Option<i64>,
+    levels: Levels,
+}
+
+fn share(nanos: i64, seconds: f32) -> f32 {
+    1.0 - (-(nanos.max(0) as f32 * 1e-9) / seconds).exp()
+}
+
+impl Health {
+    /// Knows nothing yet.
+    #[must_use]
+    pub fn new(wanted: Wanted) -> Self {
+        let states = wanted.faults.iter();
+        let states = states.map(|&fault| (fault, Lasting::new(fault.turns(&wanted))));
+        Self {
+            states: states.collect(),
+            wanted,
+            still: Still::default(),
+            white_usual: None,
+            past: Past::default(),
+            reference: None,
+            view_checks: 0,
+            other_since_nanos: None,
+            checked_nanos: None,
+            learned_nanos: 0,
+            last_nanos: None,
+            levels: Levels::default(),
+        }
+    }
+
+    /// What was measured last.
+    #[must_use]
+    pub fn levels(&self) -> &Levels {
+        &self.levels
+    }
+
+    /// Whether a fault holds.
+    #[must_use]
+    pub fn holds(&self, fault: Fault) -> bool {
+        self.state(fault).is_some_and(Lasting::holds)
+    }
+
+    fn state(&self, fault: Fault) -> Option<&Lasting> {
+        let mut states = self.states.iter();
+        states.find(|(f, _)| *f == fault).map(|(_, state)| state)
+    }
+
+    fn nears(&self, fault: Fault) -> bool {
+        self.state(fault).is_some_and(Lasting::holds_or_nears)
+    }
+
+    /// The next picture.
+    pub fn look(&mut self, frame: &Frame<'_>) -> Vec<Change> {
+        let now = frame.captured_nanos;
+        let apart = self.last_nanos.map_or(0, |last| now.saturating_sub(last));
+        self.last_nanos = Some(now);
+        let mut changes = Vec::new();
+        let exposure = Exposure::of(frame, self.wanted.dark_level);
+        self.levels.brightness = exposure.mean;
+        self.levels.dark = exposure.black;
+        self.levels.white = exposure.white;
+        self.step(Fault::Dark, now, exposure.black, &mut changes);
+        let usual = self
+            .white_usual
+            .unwrap_or(exposure.white)
+            .min(WHITE_USUAL_MAX);
+        self.step(Fault::Blinded, now, exposure.white - usual, &mut changes);
+        if !self.nears(Fault::Blinded) {
+            let share = share(apart, USUAL_SECONDS);
+            self.white_usual = Some(usual + share * (exposure.white - usual));
+        }
+        let masks = &self.wanted.masks;
+        let masked = |x: f64, y: f64| masks.iter().any(|mask| mask.contains(x, y));
+        let still = self.still.look(frame, self.wanted.frozen_nanos, masked);
+        self.levels.still_seconds = still.for_nanos as f32 * 1e-9;
+        self.levels.noise = still.difference.map(|difference| difference.noise.sqrt());
+        let frozen = f32::from(u8::from(still.frozen));
+        self.step(Fault::Frozen, now, frozen, &mut changes);
+        let due = self
+            .checked_nanos
+            .is_none_or(|checked| now.saturating_sub(checked) >= CHECK_NANOS || now < checked);
+        // A picture that repeats tells nothing new, one without light nothing at all.
+        let telling = !self.nears(Fault::Dark) && !self.nears(Fault::Blinded) && !still.frozen;
+        if due && telling {
+            let since = self.checked_nanos.replace(now);
+            let apart = since.map_or(CHECK_NANOS, |since| now.saturating_sub(since));
+            self.check_view(frame, apart, &mut changes);
+            let noise = still.difference.map_or(0.0, |difference| difference.noise);
+            self.check_sharpness(frame, noise, apart, &mut changes);
+        } else if due {
+            self.levels.sharpness = None;
+            self.levels.covered = None;
+            self.levels.moved = None;
+        }
+        changes
+    }
+
+    fn check_sharpness(
+        &mut self,
+        frame: &Frame<'_>,
+        noise: f32,
+        apart: i64,
+        changes: &mut Vec<Change>,
+    ) {
+        self.levels.sharpness = None;
+        if self.nears(Fault::Covered) {
+            return;
+        }
+        let Some(sharpness) = sharpness::sharpness(frame, noise) else {
+            return;
+        };
+        let mean = self.levels.brightness;
+        let ratio = self.past.ratio(mean, sharpness);
+        self.levels.sharpness = ratio;
+        if let Some(ratio) = ratio {
+            let now = frame.captured_nanos;
+            self.step(Fault::Blurred, now, (1.0 - ratio).max(0.0), changes);
+        }
+        if !self.nears(Fault::Blurred) {
+            let share = share(apart, USUAL_SECONDS);
+            self.past.learn(mean, sharpness, share);
+        }
+    }
+
+    fn check_view(&mut self, frame: &Frame<'_>, apart: i64, changes: &mut Vec<Change>) {
+        let now = frame.captured_nanos;
+        let same_size = |known: &(Reference, (usize, usize))| known.1 == frame.size();
+        if !self.reference.as_ref().is_some_and(same_size) {
+            self.relearn(frame);
+            return;
+        }
+        let Some((reference, _)) = &mut self.reference else {
+            return;
+        };
+        let Comparison {
+            shift,
+            lost,
+            structure,
+        } = reference.compare(frame);
+        self.view_checks = self.view_checks.saturating_add(1);
+        let away = shift.map_or(0.0, |shift| shift.right.hypot(shift.down));
+        if self.view_checks <= VIEW_CHECKS_MIN {
+            // The first reference is one noisy picture: it becomes the mean of a few.
+            if let Some(shift) = shift.filter(|_| lost < 0.4) {
+                reference.learn(frame, &shift, 1.0 / (self.view_checks + 1) as f32);
+            } else {
+                self.relearn(frame);
+            }
+            return;
+        }
+        let other = away >= self.wanted.moved_pixels || lost >= 0.6;
+        if !other && lost < 0.3 && shift.is_some() {
+            let since = now.saturating_sub(self.learned_nanos);
+            if let Some(shift) = shift.filter(|_| since >= VIEW_LEARN_NANOS) {
+                let share = share(since.min(4 * VIEW_LEARN_NANOS.max(apart)), VIEW_SECONDS);
+                reference.learn(frame, &shift, share);
+                self.learned_nanos = now;
+            }
+        }
+        self.levels.moved = shift;
+        self.levels.covered = Some(lost);
+        let plain = structure < PLAIN_STRUCTURE;
+        self.step_with(Fault::Covered, now, lost, changes, |turn| match turn {
+            Turn::Begin if plain => {
+                format!(
+                    "{:.0} % of the view is gone behind something plain",
+                    lost * 100.0
+                )
+            }
+            Turn::Begin => format!("{:.0} % of the view shows something else", lost * 100.0),
+            Turn::End { .. } => "the view is back".to_owned(),
+        });
+        if let Some(shift) = shift {
+            let level = if lost >= 0.6 { 0.0 } else { away };
+            self.step_with(Fault::Moved, now, level, changes, |turn| match turn {
+                Turn::Begin => format!("the view has moved by {}", told(&shift)),
+                Turn::End { .. } => "the view is where it was".to_owned(),
+            });
+        }
+        if !other {
+            self.other_since_nanos = None;
+            return;
+        }
+        let since = *self.other_since_nanos.get_or_insert(now);
+        // Something plain in front of the lens is no view to get used to.
+        if now.saturating_sub(since) >= self.wanted.relearn_nanos && !plain {
+            self.relearn(frame);
+            let minutes = self.wanted.relearn_nanos / (60 * SECOND);
+            for fault in [Fault::Covered, Fault::Moved] {
+                let text = format!("after {minutes} min this is taken for the view from now on");
+                self.end(fault, &text, changes);
+            }
+        }
+    }
+
+    fn relearn(&mut self, frame: &Frame<'_>) {
+        self.reference = Some((Reference::new(frame), frame.size()));
+        self.view_checks = 0;
+        self.other_since_nanos = None;
+        self.learned_nanos = frame.captured_nanos;
+        self.past = Past::default();
+    }
+
+    /// Ends all that holds.
+    pub fn finish(&mut self, text: &str) -> Vec<Change> {
+        let mut changes = Vec::new();
+        for fault in Fault::ALL {
+            self.end(fault, text, &mut changes);
+        }
+        changes
+    }
+
+    fn end(&mut self, fault: Fault, text: &str, changes: &mut Vec<Change>) {
+        let mut states = self.states.iter_mut();
+        let Some((_, state)) = states.find(|(f, _)| *f == fault) else {
+            return;
+        };
+        if let Some(turn) = state.over() {
+            changes.push(Change {
+                fault,
+                turn,
+                score: score(fault, state.peak()),
+                text: text.to_owned(),
+            });
+        }
+    }
+
+    fn step(&mut self, fault: Fault, now: i64, level: f32, changes: &mut Vec<Change>) {
+        let levels = self.levels;
+        self.step_with(fault, now, level, changes, |turn| {
+            text(fault, turn, &levels, level)
+        });
+    }
+
+    fn step_with(
+        &mut self,
+        fault: Fault,
+        now: i64,
+        level: f32,
+        changes: &mut Vec<Change>,
+        text: impl FnOnce(Turn) -> String,
+    ) {
+        let mut states = self.states.iter_mut();
+        let Some((_, state)) = states.find(|(f, _)| *f == fault) else {
+            return;
+        };
+        if let Some(turn) = state.step(now, level) {
+            changes.push(Change {
+                fault,
+                turn,
+                score: score(fault, state.peak()),
+                text: text(turn),
+            });
+        }
+    }
+}
+
+/// How bad a level is, 0 to 1.
+fn score(fault: Fault, level: f32) -> f64 {
+    let level = f64::from(level);
+    match fault {
+        // Half at some twenty pixels.
+        Fault::Moved => level / (level + 20.0),
+        _ => level.clamp(0.0, 1.0),
+    }
+}
+
+/// A shift in words: "12.3 px right, 4.0 px up".
+#[must_use]
+pub fn told(shift: &Shift) -> String {
+    let side = |by: f32, positive: &'static str, negative: &'static str| {
+        let way = if by < 0.0 { negative } else { positive };
+        format!("{:.1} px {way}", by.abs())
+    };
+    let across = side(shift.right, "right", "left");
+    let down = side(shift.down, "down", "up");
+    match (shift.right.abs() >= 0.05, shift.down.abs() >= 0.05) {
+        (true, false) => across,
+        (false, true) => down,
+        _ => format!("{across}, {down}"),
+    }
+}
+
+fn text(fault: Fault, turn: Turn, levels: &Levels, level: f32) -> String {
+    let begins = turn == Turn::Begin;
+    match fault {
+        Fault::Dark if begins => format!(
+            "{:.1} % of the picture is dark (mean level {:.0} of 255)",
+            levels.dark * 100.0,
+            levels.brightness
+        ),
+        Fault::Dark => "there is light again".to_owned(),
+        Fault::Blinded if begins => {
+            format!("{:.0} % of the picture is white", levels.white * 100.0)
+        }
+        Fault::Blinded => "no longer blinded".to_owned(),
+        Fault::Blurred if begins => format!(
+            "sharpness is {:.0} % of what it was in such light: focus, fog or something on the lens",
+            (1.0 - level) * 100.0
+        ),
+        Fault::Blurred => "as sharp as before".to_owned(),
+        Fault::Frozen if begins => format!("the same picture for {:.0} s", levels.still_seconds),
+        Fault::Frozen => "pictures change again".to_owned(),
+        Fault::Covered | Fault::Moved => String::new(),
+    }
+}
