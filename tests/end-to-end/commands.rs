@@ -48,7 +48,7 @@ fn camera(url: &str) -> Camera {
 }
 
 fn site() -> SiteServer {
-    let options = ["--streams", "1", "--size", "320x180", "--bitrate", "400000"];
+    let options = ["--streams", "2", "--size", "320x180", "--bitrate", "400000"];
     SiteServer::start(Path::new(env!("CARGO_BIN_EXE_site_server")), &options)
 }
 
@@ -164,6 +164,43 @@ fn a_probe_tells_what_a_camera_sends() {
     let megabits: f64 = cells[5].parse().unwrap();
     assert!((0.2..0.8).contains(&megabits), "{row}");
     assert_eq!(cells[6..8], ["-", "none"], "{row}");
+}
+
+#[test]
+fn a_probe_tells_what_the_second_stream_costs() {
+    let _alone = alone();
+    let site = site();
+    let folder = fresh_folder(SCRATCH, "probe-analysis");
+    let mut slipway = camera(&site.urls[0]);
+    slipway.extra = format!("analysis_url = {:?}\n", site.urls[1]);
+    let file = Configuration::new(&folder)
+        .camera(slipway)
+        .write("127.0.0.1:0");
+    let output = forebay(
+        &["check", "--probe", "--probe-time", "6s", "--config"],
+        &file,
+    );
+    let said = text(&output);
+    assert!(output.status.success(), "{said}");
+    let starts = |begin: &str| said.lines().find(|line| line.starts_with(begin));
+    assert!(starts("slipway  ").is_some(), "{said}");
+    let row = starts("slipway (analysis)  ").expect(&said);
+    assert!(row.contains("320x180"), "{row}");
+    // 1 Mb/s is 10.8 GB a day; both numbers are rounded.
+    let cost = starts("slipway (analysis): costs ").expect(&said);
+    let numbers: Vec<f64> = cost
+        .split_whitespace()
+        .filter_map(|word| word.parse().ok())
+        .collect();
+    let [megabits, gigabytes, percent] = numbers[..] else {
+        panic!("{cost}")
+    };
+    assert!((0.2..0.8).contains(&megabits), "{cost}");
+    assert!((gigabytes - megabits * 10.8).abs() < 0.15, "{cost}");
+    // Both are the same kind of camera.
+    assert!((50.0..200.0).contains(&percent), "{cost}");
+    // The wrong one for the purpose: as large as the first.
+    assert!(said.contains("as large as the main stream"), "{said}");
 }
 
 #[test]

@@ -14,6 +14,7 @@ mod camera;
 mod cause;
 pub mod clock;
 mod desk;
+mod door;
 pub mod gate;
 pub mod line;
 pub mod lull;
@@ -30,5 +31,6 @@ mod wire;
 
 pub use camera::{CameraStatus, CameraTask};
 pub use cause::{EndCause, SessionError};
+pub use door::{Door, Turn};
 pub use outflow::SharedWatch;
 pub use phase::Phase;

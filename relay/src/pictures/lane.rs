@@ -28,12 +28,12 @@ const GATHER_KEYS: Duration = Duration::from_millis(250);
 /// And where every picture is decoded.
 const GATHER_ALL: Duration = Duration::from_millis(40);
 /// Key frames that wait to be decoded; older ones give way.
-const KEYS_MAX: usize = 4;
+const KEYS_MAX: usize = 16;
 /// Units that wait to be decoded where every picture is; beyond that, reading goes on at the
 /// newest key frame. Ten seconds: what a camera holds back in an outage comes in one go.
 const BACKLOG_MAX: u64 = 250;
 /// Units read at a time.
-const UNITS: usize = 64;
+const UNITS: usize = 128;
 const BYTES: usize = 16 << 20;
 /// Decodings for questions are so far apart: a plugin that asks without end gets no more.
 const ANSWER_SPACING: Duration = Duration::from_millis(500);
@@ -165,6 +165,7 @@ impl<'a> Work<'a> {
                 self.look(&seats, rate).await;
             } else {
                 self.cursor = None;
+                self.mode = Mode::KeyFrames;
                 if questions.is_empty() {
                     self.rest();
                 }
@@ -272,9 +273,18 @@ impl<'a> Work<'a> {
         match decoded {
             Ok(decoded) => {
                 self.fine(key);
-                self.spacing.took(key.captured);
-                let seats = self.lane.board.seats(self.lane.source);
-                self.hand_out(decoded, key, seats, answers).await;
+                // The newest one is as good as the next that others are due for; an older one would
+                // come to them out of order.
+                let newest = keys
+                    .last()
+                    .is_some_and(|last| last.sequence == key.sequence);
+                let others = if newest && self.mode == Mode::KeyFrames {
+                    self.spacing.took(key.captured);
+                    self.lane.board.seats(self.lane.source)
+                } else {
+                    Vec::new()
+                };
+                self.hand_out(decoded, key, others, answers).await;
             }
             Err(fault) => self.fault(key, &fault),
         }
@@ -291,9 +301,12 @@ impl<'a> Work<'a> {
         let behind = cursor.lag();
         if let Some(lapse) = &batch.lapse
             && lapse.after.is_some()
-            && self.mode == Mode::EveryPicture
         {
-            self.events.dropped(DropReason::Behind, lapse.units);
+            let pictures = match self.mode {
+                Mode::KeyFrames => lapse.groups,
+                Mode::EveryPicture => lapse.units,
+            };
+            self.events.dropped(DropReason::Behind, pictures);
             self.awaits_key = true;
         }
         let of_pictures = |unit: &Arc<Unit>| unit.track.codec.kind() == TrackKind::Video;

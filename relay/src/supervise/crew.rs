@@ -14,7 +14,7 @@ use crate::archive::findings::FindingsHandle;
 use crate::archive::ledger::Ledger;
 use crate::config::{Camera, Config, Sink};
 use crate::hold::Hold;
-use crate::intake::{CameraStatus, CameraTask, SharedWatch};
+use crate::intake::{CameraStatus, CameraTask, Door, SharedWatch, Turn};
 use crate::pictures::{Lane, NoteFinding, PictureBoard, Source, Workshop};
 use crate::sinks::{Engine, SinkTask, Surroundings, Tell, Told};
 use crate::telemetry::{CameraEvents, PictureEvents, SinkEvents, SupervisorEvents, Telemetry};
@@ -117,6 +117,7 @@ impl Crew {
                 crew.start_sink(&yard, (camera, &board), sink, &hold, &sink_shutdown);
             }
             crew.start_lane(&yard, &board, (camera, Source::Main), &hold, &sink_shutdown);
+            let door = Arc::new(Door::default());
             let analysis = camera.analysis().map(|camera| {
                 let hold = Hold::new(camera.hold.as_usize());
                 crew.start_lane(
@@ -126,11 +127,20 @@ impl Crew {
                     &hold,
                     &sink_shutdown,
                 );
-                let status =
-                    crew.start_stream(&yard, (&camera, Source::Analysis), &hold, &camera_shutdown);
+                let status = crew.start_stream(
+                    &yard,
+                    (&camera, Source::Analysis),
+                    (&hold, &door),
+                    &camera_shutdown,
+                );
                 RunningAnalysis { hold, status }
             });
-            let status = crew.start_stream(&yard, (camera, Source::Main), &hold, &camera_shutdown);
+            let status = crew.start_stream(
+                &yard,
+                (camera, Source::Main),
+                (&hold, &door),
+                &camera_shutdown,
+            );
             running.push(RunningCamera {
                 name: camera.name.clone(),
                 hold,
@@ -217,16 +227,18 @@ impl Crew {
         &mut self,
         yard: &Yard<'_>,
         (camera, source): (&Camera, Source),
-        hold: &Arc<Hold>,
+        (hold, door): (&Arc<Hold>, &Arc<Door>),
         shutdown: &Shutdown,
     ) -> Arc<CameraStatus> {
-        let (name, ledger, watch) = match source {
+        let (turn, name, ledger, watch) = match source {
             Source::Main => (
+                Turn::First,
                 camera.name.to_string(),
                 Some(yard.books.ledger.clone()),
                 Arc::clone(self.watches.entry(camera.site.clone()).or_default()),
             ),
             Source::Analysis => (
+                Turn::Second,
                 format!("{} (analysis)", camera.name),
                 None,
                 SharedWatch::default(),
@@ -244,6 +256,7 @@ impl Crew {
             ),
             ledger,
             watch,
+            door: (Arc::clone(door), turn),
         };
         let status = Arc::clone(&task.status);
         let kept = keep::alive(

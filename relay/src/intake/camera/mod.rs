@@ -17,11 +17,12 @@ use tokio::net::TcpStream;
 
 use super::cause::{EndCause, SessionError};
 use super::clock::SessionId;
+use super::door::{Door, Turn};
 use super::line::{Line, LineTimes};
 use super::lull::Begin;
 use super::outflow::{Outflow, SharedWatch};
 use super::phase::Phase;
-use super::session::{Item, Session};
+use super::session::{Item, Session, farewell};
 use super::step::{Event, Slot, Step};
 use super::wire::Sent;
 use crate::archive::ledger::Ledger;
@@ -73,6 +74,8 @@ pub struct CameraTask {
     /// The cameras of its site; for an analysis stream a watch of its own: a camera's two streams
     /// would be two witnesses of one.
     pub watch: SharedWatch,
+    /// Where it takes turns with the camera's other stream, and which turn is its own.
+    pub door: (Arc<Door>, Turn),
 }
 
 impl CameraTask {
@@ -207,8 +210,13 @@ impl<'a> Work<'a> {
                     return self.rest_quiet(now).map_or(until, |quiet| quiet.min(until));
                 }
                 Step::Probe => {
-                    self.probes
-                        .push(Box::pin(probe(Arc::clone(&self.task.camera))));
+                    let camera = Arc::clone(&self.task.camera);
+                    self.probes.push(match self.task.door.clone() {
+                        (_, Turn::First) => Box::pin(probe(camera)),
+                        (door, Turn::Second) => {
+                            Box::pin(async move { door.aside(|| probe(Arc::clone(&camera))).await })
+                        }
+                    });
                     self.note_unanswered(now);
                 }
                 Step::Open => self.open(),
@@ -224,9 +232,22 @@ impl<'a> Work<'a> {
         self.unanswered = None;
         self.hedging = self.kept.is_some();
         let (camera, group) = (Arc::clone(&self.task.camera), Arc::clone(&self.group));
-        self.opening = Some(Box::pin(
-            async move { Session::open(&camera, &group).await },
-        ));
+        let (door, turn) = self.task.door.clone();
+        self.opening = Some(Box::pin(async move {
+            match turn {
+                Turn::First => door.first(Session::open(&camera, &group)).await,
+                Turn::Second => {
+                    let open = async |again| {
+                        if again {
+                            // Half a session may stand at the camera.
+                            farewell(&group).await;
+                        }
+                        Session::open(&camera, &group).await
+                    };
+                    door.second(open).await
+                }
+            }
+        }));
     }
 
     fn kick(&mut self) {

@@ -1,0 +1,350 @@
+//! H.264: what is let at the decoder, and what is made of its pictures.
+
+use rusty_h264_decoder::{DecodeError, Decoder};
+
+use crate::headers::avc::{Pps, Sets, Slice, SliceKind, Sps};
+use crate::headers::nal_units;
+use crate::picture::{Fault, Frame, Look, Plane, check_size, has_hole};
+
+const START_CODE: [u8; 4] = [0, 0, 0, 1];
+/// Behind a slice whose data are all there, nothing is read: the arithmetic decoder stops at the
+/// stop bit (9.3.1.2). Behind one that was cut off, it reads on; the decoder then takes zeros.
+/// So each arithmetic-coded unit is decoded once as it is, and once with ones behind its slices. An
+/// arithmetic code is ordered: where the least and the greatest of all continuations give the same
+/// picture, the missing one gives it too.
+const ONES: [u8; 64] = [0xff; 64];
+/// More references than any level allows; the decoder takes what it is told.
+const REFERENCES_MAX: u32 = 16;
+
+/// A stream and, once begun, its decoders.
+pub(crate) struct H264 {
+    sets: Sets,
+    pixels_max: u32,
+    running: Option<Running>,
+}
+
+impl std::fmt::Debug for H264 {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("H264").field("sets", &self.sets).finish_non_exhaustive()
+    }
+}
+
+/// In the middle of a stream.
+struct Running {
+    plain: Decoder,
+    /// Reads ones behind each slice; only where the stream is arithmetic-coded.
+    ones: Option<Decoder>,
+    frame_num_before: u32,
+}
+
+/// An access unit that has passed all checks.
+struct Plan<'a> {
+    slices: Vec<&'a [u8]>,
+    head: Slice,
+    look: Look,
+    cabac: bool,
+    frame_num_modulus: u32,
+}
+
+impl H264 {
+    pub(crate) fn begin(configuration: &[u8], pixels_max: u32) -> Result<Self, String> {
+        let sets = Sets::parse(configuration).map_err(|broken| broken.to_string())?;
+        // A stream that has nothing but sets like these need not be waited for.
+        let checks: Vec<Result<(), String>> = sets
+            .pps
+            .iter()
+            .filter_map(|(set, _)| sets.of(set.id).ok())
+            .map(|(sps, pps)| check_sets(sps, pps, pixels_max).map(drop))
+            .collect();
+        match checks.iter().find(|check| check.is_err()) {
+            Some(Err(first)) if checks.iter().all(Result::is_err) => Err(first.clone()),
+            _ if checks.is_empty() => Err("a sequence parameter set is missing".to_owned()),
+            _ => Ok(Self {
+                sets,
+                pixels_max,
+                running: None,
+            }),
+        }
+    }
+
+    /// An IDR picture for itself.
+    pub(crate) fn key(&self, unit: u64, payload: &[u8]) -> Result<Frame, Fault> {
+        let plan = self.plan(payload)?;
+        if plan.head.kind != SliceKind::Intra {
+            return Err(Fault::Damaged("the key frame is predicted from others".to_owned()));
+        }
+        // One decoder after the other: two at once would take twice the memory.
+        let decode = |padding: &[u8]| {
+            let unit = self.byte_stream(&plan.slices, true, padding);
+            decode(&mut Decoder::new(), &unit, &plan.look)
+        };
+        let samples = decode(&[])?;
+        if plan.cabac && decode(&ONES)? != samples {
+            return Err(cut_off());
+        }
+        Ok(plan.look.frame(unit, samples))
+    }
+
+    /// The next unit of a stream; `None` while waiting for an IDR picture.
+    pub(crate) fn next(
+        &mut self,
+        unit: u64,
+        payload: &[u8],
+        random_access: bool,
+    ) -> Result<Option<Frame>, Fault> {
+        let running = self.running.take();
+        if running.is_none() && !random_access {
+            return Ok(None);
+        }
+        let plan = self.plan(payload)?;
+        let idr = plan.head.idr;
+        let mut running = match running.filter(|_| !idr) {
+            Some(running) => {
+                self.check_succession(&running, &plan)?;
+                running
+            }
+            None if idr => Running {
+                plain: Decoder::new(),
+                ones: plan.cabac.then(Decoder::new),
+                frame_num_before: 0,
+            },
+            None => return Ok(None),
+        };
+        let plain = self.byte_stream(&plan.slices, idr, &[]);
+        let samples = decode(&mut running.plain, &plain, &plan.look)?;
+        if let Some(ones) = &mut running.ones {
+            let padded = self.byte_stream(&plan.slices, idr, &ONES);
+            if decode(ones, &padded, &plan.look)? != samples {
+                return Err(cut_off());
+            }
+        }
+        if plan.head.reference {
+            let reset = plan.head.marking_reset;
+            running.frame_num_before = if reset { 0 } else { plan.head.frame_num };
+        }
+        self.running = Some(running);
+        Ok(Some(plan.look.frame(unit, samples)))
+    }
+
+    /// What a stream must be for its predicted pictures to come out right, beyond what holds for
+    /// key frames.
+    fn check_succession(&self, running: &Running, plan: &Plan<'_>) -> Result<(), Fault> {
+        let (sps, pps) = self.sets.of(plan.head.pps)?;
+        if pps.constrained_intra {
+            // The decoder goes wrong by and by where intra macroblocks stand among others.
+            return Err(Fault::KeyFramesOnly(
+                "constrained intra prediction in predicted pictures".to_owned(),
+            ));
+        }
+        if plan.head.kind == SliceKind::Bidirectional {
+            if pps.weighted_b == 1 {
+                return Err(Fault::KeyFramesOnly("explicit weights in B slices".to_owned()));
+            }
+            if sps.has_order_cycle() {
+                return Err(Fault::KeyFramesOnly("B slices with an order cycle".to_owned()));
+            }
+        }
+        if plan.head.adaptive_marking && plan.slices.len() > 1 {
+            // The decoder marks once a slice and not once a picture.
+            return Err(Fault::KeyFramesOnly(
+                "references marked one by one in pictures of several slices".to_owned(),
+            ));
+        }
+        if pps.cabac != running.ones.is_some() {
+            return Err(Fault::Damaged("the entropy coding changes between key frames".to_owned()));
+        }
+        // The number rises by one with each picture that others may be predicted from (7.4.3).
+        let expected = (running.frame_num_before + 1) % plan.frame_num_modulus;
+        if plan.head.frame_num != expected {
+            return Err(Fault::Damaged(format!(
+                "a picture before this one is missing (number {} where {expected} comes next)",
+                plan.head.frame_num
+            )));
+        }
+        Ok(())
+    }
+
+    /// Looks at all heads of an access unit.
+    fn plan<'a>(&self, payload: &'a [u8]) -> Result<Plan<'a>, Fault> {
+        let mut slices = Vec::new();
+        let mut heads: Vec<Slice> = Vec::new();
+        for nal in nal_units(payload)? {
+            match nal.first().map_or(0, |byte| byte & 31) {
+                1 | 5 => {
+                    let head = Slice::parse(nal, &self.sets)?;
+                    if !head.redundant {
+                        heads.push(head);
+                        slices.push(nal);
+                    }
+                }
+                2..=4 => return Err(Fault::Unsupported("data partitioning".to_owned())),
+                // Parameter sets are those of the track; the rest is of no concern here.
+                _ => {}
+            }
+        }
+        let head = *heads
+            .first()
+            .ok_or_else(|| Fault::Damaged("the unit holds no slice".to_owned()))?;
+        let (sps, pps) = self.sets.of(head.pps)?;
+        let look = check_sets(sps, pps, self.pixels_max).map_err(Fault::Unsupported)?;
+        for slice in &heads {
+            if slice.pps != head.pps {
+                // The decoder takes the first slice's for all of them.
+                return Err(Fault::Unsupported(
+                    "slices of a picture with different parameter sets".to_owned(),
+                ));
+            }
+            check_slice(slice, sps, pps)?;
+            if slice.frame_num != head.frame_num
+                || slice.idr != head.idr
+                || slice.reference != head.reference
+            {
+                return Err(Fault::Damaged("the unit holds more than one picture".to_owned()));
+            }
+        }
+        check_order(&heads)?;
+        if heads.iter().any(|slice| slice.deblocking != head.deblocking) {
+            // The decoder takes the last slice's for all of them.
+            return Err(Fault::Unsupported("loop filters that differ between slices".to_owned()));
+        }
+        let kinds = |kind| heads.iter().any(|slice| slice.kind == kind);
+        let kind = [SliceKind::Bidirectional, SliceKind::Predicted]
+            .into_iter()
+            .find(|kind| kinds(*kind))
+            .unwrap_or(SliceKind::Intra);
+        Ok(Plan {
+            slices,
+            head: Slice { kind, ..head },
+            look,
+            cabac: pps.cabac,
+            frame_num_modulus: sps.frame_num_modulus(),
+        })
+    }
+
+    /// The unit as a byte stream (Annex B), parameter sets before a key frame.
+    fn byte_stream(&self, slices: &[&[u8]], key: bool, padding: &[u8]) -> Vec<u8> {
+        let mut stream = Vec::new();
+        if key {
+            let (sps, pps) = (self.sets.sps.iter(), self.sets.pps.iter());
+            let sets = sps.map(|(_, nal)| nal).chain(pps.map(|(_, nal)| nal));
+            for nal in sets {
+                stream.extend(START_CODE);
+                stream.extend(nal);
+            }
+        }
+        for nal in slices {
+            stream.extend(START_CODE);
+            stream.extend(*nal);
+            stream.extend(padding);
+        }
+        stream
+    }
+}
+
+fn cut_off() -> Fault {
+    Fault::Damaged("a slice is cut off".to_owned())
+}
+
+/// Whether the decoder is right about streams with these sets.
+fn check_sets(sps: &Sps, pps: &Pps, pixels_max: u32) -> Result<Look, String> {
+    let (width, height) = (16 * sps.width_mbs, 16 * sps.height_mbs);
+    check_size(width, height, pixels_max)?;
+    match sps.chroma_format {
+        0 => return Err("H.264 in monochrome".to_owned()),
+        1 => {}
+        2 => return Err("H.264 in 4:2:2".to_owned()),
+        _ => return Err("H.264 in 4:4:4".to_owned()),
+    }
+    let depth = sps.depth_luma.max(sps.depth_chroma);
+    if depth > 8 {
+        return Err(format!("H.264 in {depth} bits"));
+    }
+    if sps.lossless {
+        return Err("lossless H.264".to_owned());
+    }
+    if sps.adaptive_fields {
+        return Err("interlaced H.264 (pairs of macroblocks)".to_owned());
+    }
+    if pps.slice_groups {
+        return Err("H.264 with slice groups".to_owned());
+    }
+    if sps.references_max > REFERENCES_MAX {
+        return Err(format!(
+            "{} reference pictures where H.264 allows {REFERENCES_MAX}",
+            sps.references_max
+        ));
+    }
+    Look::new(sps.size(), sps.crop, &sps.signal)
+}
+
+fn check_slice(slice: &Slice, sps: &Sps, pps: &Pps) -> Result<(), Fault> {
+    if slice.field {
+        return Err(Fault::Unsupported("interlaced H.264 (fields)".to_owned()));
+    }
+    if slice.kind == SliceKind::Switching {
+        return Err(Fault::Unsupported("switching slices".to_owned()));
+    }
+    if slice.first_mb >= sps.width_mbs * sps.height_mbs {
+        return Err(Fault::Damaged("a slice begins outside of the picture".to_owned()));
+    }
+    if pps.transform_8x8 && slice.first_mb % sps.width_mbs != 0 {
+        // The decoder takes wrong neighbours there.
+        return Err(Fault::Unsupported(
+            "slices that begin within a row, with the 8x8 transform".to_owned(),
+        ));
+    }
+    Ok(())
+}
+
+/// Slices of a picture stand in order, the first one at its begin.
+fn check_order(heads: &[Slice]) -> Result<(), Fault> {
+    if heads.first().is_some_and(|slice| slice.first_mb != 0) {
+        return Err(Fault::Damaged("the first slice is missing".to_owned()));
+    }
+    let ordered = heads
+        .windows(2)
+        .all(|pair| matches!(pair, [one, other] if one.first_mb < other.first_mb));
+    if !ordered {
+        return Err(Fault::Damaged("its slices are out of order".to_owned()));
+    }
+    Ok(())
+}
+
+/// One unit to one picture, cropped.
+fn decode(decoder: &mut Decoder, stream: &[u8], look: &Look) -> Result<Vec<u8>, Fault> {
+    let picture = decoder
+        .decode(stream)
+        .map_err(|error| match error {
+            DecodeError::Unsupported(what) => Fault::Damaged(format!("it uses {what}")),
+            other => Fault::Damaged(other.to_string()),
+        })?
+        .ok_or_else(|| Fault::Damaged("its slices don't fill the picture".to_owned()))?;
+    let planes = [
+        (&picture.y, picture.width, picture.height),
+        (&picture.u, picture.width / 2, picture.height / 2),
+        (&picture.v, picture.width / 2, picture.height / 2),
+    ]
+    .map(|(samples, width, height)| Plane {
+        samples: samples.as_slice(),
+        stride: width,
+        width,
+        height,
+    });
+    if has_hole(planes) {
+        return Err(Fault::Damaged("its slices don't fill the picture".to_owned()));
+    }
+    let mut samples = Vec::with_capacity(look.bytes());
+    // The decoder has cropped at the right and at the bottom, but not at the left and at the top.
+    for (plane, (left, top, width, height)) in planes.iter().zip(look.planes()) {
+        for y in top..top + height {
+            let row = plane
+                .samples
+                .get(y * plane.stride + left..)
+                .and_then(|row| row.get(..width))
+                .filter(|_| left + width <= plane.stride)
+                .ok_or_else(|| Fault::Damaged("the picture is of another size".to_owned()))?;
+            samples.extend_from_slice(row);
+        }
+    }
+    Ok(samples)
+}
