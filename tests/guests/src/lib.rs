@@ -1,7 +1,11 @@
-//! What the misbehaving plugins share: a sink whose calls do nothing unless told to, and the
-//! setting that says where and how it misbehaves.
+//! What the misbehaving plugins share: a sink and an analyzer whose calls do nothing unless told to,
+//! and the setting that says where and how it misbehaves.
+
+mod watch;
 
 use forebay_plugin_sdk::{AccessUnit, Configuration, Instant, Sink, Track};
+
+pub use watch::{Watcher, Watching};
 
 /// `[sink.settings]` of every guest.
 #[derive(Debug, Default, serde::Deserialize)]

@@ -1,6 +1,4 @@
-//! From the trait that a plugin implements to the functions that the relay calls.
-
-use std::cell::RefCell;
+//! World `sink`: from the trait that a plugin implements to the functions that the relay calls.
 
 use crate::{AccessUnit, Configuration, Instant, Track};
 
@@ -31,36 +29,6 @@ pub trait Sink: Sized {
 
     /// Last call: finish what is open.
     fn stop(&mut self);
-}
-
-/// The single instance of a plugin in its sandbox, or nothing before `configure` succeeded.
-#[derive(Debug)]
-pub struct Instance<T>(RefCell<Option<T>>);
-
-impl<T> Default for Instance<T> {
-    fn default() -> Self {
-        Self::new()
-    }
-}
-
-impl<T> Instance<T> {
-    /// None yet.
-    #[must_use]
-    pub const fn new() -> Self {
-        Self(RefCell::new(None))
-    }
-
-    /// Puts the instance in place.
-    pub fn set(&self, sink: T) {
-        if let Ok(mut slot) = self.0.try_borrow_mut() {
-            *slot = Some(sink);
-        }
-    }
-
-    /// Calls `f` on the instance; `None` where there is none.
-    pub fn with<R>(&self, f: impl FnOnce(&mut T) -> R) -> Option<R> {
-        self.0.try_borrow_mut().ok()?.as_mut().map(f)
-    }
 }
 
 /// Exports a [`Sink`] from a component: `export_sink!(MySink);`, once, anywhere in the crate.
@@ -120,18 +88,4 @@ macro_rules! export_sink {
             is_sink::<$sink>();
         };
     };
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn calls_before_configure_find_nothing() {
-        let instance = Instance::new();
-        assert_eq!(instance.with(|n: &mut u32| *n), None);
-        instance.set(7);
-        assert_eq!(instance.with(|n| std::mem::replace(n, 8)), Some(7));
-        assert_eq!(instance.with(|n| *n), Some(8));
-    }
 }
