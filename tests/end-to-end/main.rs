@@ -15,6 +15,7 @@ mod commands;
 mod kills;
 mod matrix;
 mod scrape;
+mod trials;
 mod truth;
 
 use std::sync::{Mutex, MutexGuard, PoisonError};

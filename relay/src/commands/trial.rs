@@ -9,10 +9,11 @@ use jiff::tz::TimeZone;
 
 use super::coverage::When;
 use super::{Failure, exit, output};
+use crate::archive::replay::{Replay, ReplayError};
 use crate::archive::{Archive, ArchiveEvent, ArchiveOptions, RealDisk};
 use crate::config::{BUILTIN_PLUGINS, Camera, Config, Limits, Pictures, Plan, Plugin, Sink, Site};
 use crate::hold::Unit;
-use crate::pictures::Source;
+use crate::pictures::{DecoderOptions, Source};
 use crate::sinks::Engine;
 use crate::trial::{
     Figures, Outcome, Progress, Stage, TrialError, figures_json, figures_text, json, page, run,
@@ -217,7 +218,12 @@ impl TrialArguments {
         Ok(Box::new(replay))
     }
 
-    fn stage(&self, config: Option<&Config>, subject: Subject, archive: Archive) -> Result<Stage, Failure> {
+    fn stage(
+        &self,
+        config: Option<&Config>,
+        subject: Subject,
+        archive: Archive,
+    ) -> Result<Stage, Failure> {
         let configured = config.and_then(|config| {
             let mut sinks = config.sinks_of(&subject.camera);
             sinks.find(|sink| sink.plugin == self.plugin)
@@ -252,7 +258,12 @@ impl TrialArguments {
                 Stream::Main => Source::Main,
                 Stream::Analysis => Source::Analysis,
             }),
-            decoder: (&pictures).into(),
+            decoder: DecoderOptions {
+                memory: pictures.decoder_memory.as_usize(),
+                call: pictures.decode,
+                pixels_max: pictures.pixels_max,
+                ffmpeg: pictures.ffmpeg.clone(),
+            },
             archive,
             input,
         })
@@ -273,7 +284,10 @@ impl Subject {
     fn of(config: &Config, camera: &Camera, from_archive: bool) -> Result<Self, Failure> {
         let site = config.site(&camera.site).ok_or_else(|| {
             // A checked configuration has the site of each camera.
-            Failure::new(exit::SOFTWARE, format!("camera {} has no site", camera.name))
+            Failure::new(
+                exit::SOFTWARE,
+                format!("camera {} has no site", camera.name),
+            )
         })?;
         Ok(Self {
             camera: camera.name.clone(),
