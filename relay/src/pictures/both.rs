@@ -12,7 +12,7 @@ use crate::sinks::Engine;
 #[derive(Debug, Clone)]
 pub struct DecoderOptions {
     /// Most memory.
-    pub memory: usize,
+    pub memory: crate::config::ByteCount,
     /// Longest call.
     pub call: Duration,
     /// Most pixels of a picture.

@@ -71,7 +71,7 @@ impl Workshop {
         Arc::new(Self {
             engine: Arc::clone(engine),
             options: DecoderOptions {
-                memory: pictures.decoder_memory.as_usize(),
+                memory: pictures.decoder_memory,
                 call: pictures.decode,
                 pixels_max: pictures.pixels_max,
                 ffmpeg: pictures.ffmpeg.clone(),

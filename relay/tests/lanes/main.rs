@@ -174,7 +174,8 @@ async fn each_stream_gives_what_is_asked_of_it() {
         "of the main stream key frames alone"
     );
     // The next of the main stream is ten seconds later, whatever the rate.
-    let second = frame(&next(&mut main).await, yard.camera(Source::Main));
+    let second = next(&mut main).await;
+    let second = frame(&second, yard.camera(Source::Main));
     let apart = second.number - keys[1].1;
     assert!(
         apart % MAIN_GOP == 0 && apart >= 10 * 12,
