@@ -259,7 +259,7 @@ impl TrialArguments {
                 Stream::Analysis => Source::Analysis,
             }),
             decoder: DecoderOptions {
-                memory: pictures.decoder_memory.as_usize(),
+                memory: pictures.decoder_memory,
                 call: pictures.decode,
                 pixels_max: pictures.pixels_max,
                 ffmpeg: pictures.ffmpeg.clone(),
