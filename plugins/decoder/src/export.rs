@@ -2,8 +2,8 @@
 
 use std::cell::RefCell;
 
-use crate::picture;
 use crate::Session;
+use crate::picture;
 
 #[allow(unsafe_code, missing_debug_implementations, reason = "generated code")]
 mod bindings {
@@ -14,7 +14,7 @@ mod bindings {
 }
 
 use bindings::Guest;
-use bindings::forebay::plugin::decoding::{Fault, Frame};
+use bindings::forebay::plugin::decoding::{Description, Fault, Frame};
 
 thread_local! {
     static SESSION: RefCell<Option<Session>> = const { RefCell::new(None) };
@@ -23,10 +23,26 @@ thread_local! {
 struct Decoder;
 
 impl Guest for Decoder {
-    fn begin(codec: String, configuration: Vec<u8>, pixels_max: u32) -> Result<(), String> {
+    fn begin(codec: String, configuration: Vec<u8>, pixels_max: u32) -> Result<(), Fault> {
         let session = Session::begin(&codec, &configuration, pixels_max)?;
         SESSION.set(Some(session));
         Ok(())
+    }
+
+    fn describe(codec: String, configuration: Vec<u8>) -> Result<Description, Fault> {
+        let description = Session::describe(&codec, &configuration)?;
+        // At most 16 bits.
+        let narrow = |value: u32| u8::try_from(value).unwrap_or(u8::MAX);
+        Ok(Description {
+            width: description.width,
+            height: description.height,
+            chroma_format: narrow(description.chroma_format),
+            depth_luma: narrow(description.depth_luma),
+            depth_chroma: narrow(description.depth_chroma),
+            chroma_left: description.chroma_left,
+            full_range: description.full_range,
+            matrix: description.matrix.as_str().to_owned(),
+        })
     }
 
     fn decode_key(unit: u64, payload: Vec<u8>) -> Result<Frame, Fault> {
@@ -53,6 +69,7 @@ fn with_session<T>(
 impl From<picture::Fault> for Fault {
     fn from(fault: picture::Fault) -> Self {
         match fault {
+            picture::Fault::Unfit(text) => Self::Unfit(text),
             picture::Fault::Unsupported(text) => Self::Unsupported(text),
             picture::Fault::KeyFramesOnly(text) => Self::KeyFramesOnly(text),
             picture::Fault::Damaged(text) => Self::Damaged(text),

@@ -4,7 +4,7 @@ use rusty_h264_decoder::{DecodeError, Decoder};
 
 use crate::headers::avc::{Pps, Sets, Slice, SliceKind, Sps};
 use crate::headers::nal_units;
-use crate::picture::{Fault, Frame, Look, Plane, check_size, has_hole};
+use crate::picture::{Description, Fault, Frame, Look, Plane, check_size, has_hole};
 
 const START_CODE: [u8; 4] = [0, 0, 0, 1];
 /// Behind a slice whose data are all there, nothing is read: the arithmetic decoder stops at the
@@ -25,7 +25,9 @@ pub(crate) struct H264 {
 
 impl std::fmt::Debug for H264 {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("H264").field("sets", &self.sets).finish_non_exhaustive()
+        f.debug_struct("H264")
+            .field("sets", &self.sets)
+            .finish_non_exhaustive()
     }
 }
 
@@ -47,10 +49,10 @@ struct Plan<'a> {
 }
 
 impl H264 {
-    pub(crate) fn begin(configuration: &[u8], pixels_max: u32) -> Result<Self, String> {
-        let sets = Sets::parse(configuration).map_err(|broken| broken.to_string())?;
+    pub(crate) fn begin(configuration: &[u8], pixels_max: u32) -> Result<Self, Fault> {
+        let sets = Sets::parse(configuration)?;
         // A stream that has nothing but sets like these need not be waited for.
-        let checks: Vec<Result<(), String>> = sets
+        let checks: Vec<Result<(), Fault>> = sets
             .pps
             .iter()
             .filter_map(|(set, _)| sets.of(set.id).ok())
@@ -58,7 +60,9 @@ impl H264 {
             .collect();
         match checks.iter().find(|check| check.is_err()) {
             Some(Err(first)) if checks.iter().all(Result::is_err) => Err(first.clone()),
-            _ if checks.is_empty() => Err("a sequence parameter set is missing".to_owned()),
+            _ if checks.is_empty() => Err(Fault::Damaged(
+                "a sequence parameter set is missing".to_owned(),
+            )),
             _ => Ok(Self {
                 sets,
                 pixels_max,
@@ -67,11 +71,22 @@ impl H264 {
         }
     }
 
+    pub(crate) fn describe(configuration: &[u8]) -> Result<Description, Fault> {
+        let sets = Sets::parse(configuration)?;
+        let first = sets.pps.first().map_or(0, |(set, _)| set.id);
+        let (sps, _) = sets.of(first)?;
+        let look = Look::new(sps.size(), sps.crop, &sps.signal)?;
+        let depths = (sps.depth_luma, sps.depth_chroma);
+        Ok(look.describe(sps.chroma_format, depths))
+    }
+
     /// An IDR picture for itself.
     pub(crate) fn key(&self, unit: u64, payload: &[u8]) -> Result<Frame, Fault> {
         let plan = self.plan(payload)?;
         if plan.head.kind != SliceKind::Intra {
-            return Err(Fault::Damaged("the key frame is predicted from others".to_owned()));
+            return Err(Fault::Damaged(
+                "the key frame is predicted from others".to_owned(),
+            ));
         }
         // One decoder after the other: two at once would take twice the memory.
         let decode = |padding: &[u8]| {
@@ -138,10 +153,14 @@ impl H264 {
         }
         if plan.head.kind == SliceKind::Bidirectional {
             if pps.weighted_b == 1 {
-                return Err(Fault::KeyFramesOnly("explicit weights in B slices".to_owned()));
+                return Err(Fault::KeyFramesOnly(
+                    "explicit weights in B slices".to_owned(),
+                ));
             }
             if sps.has_order_cycle() {
-                return Err(Fault::KeyFramesOnly("B slices with an order cycle".to_owned()));
+                return Err(Fault::KeyFramesOnly(
+                    "B slices with an order cycle".to_owned(),
+                ));
             }
         }
         if plan.head.adaptive_marking && plan.slices.len() > 1 {
@@ -151,7 +170,9 @@ impl H264 {
             ));
         }
         if pps.cabac != running.ones.is_some() {
-            return Err(Fault::Damaged("the entropy coding changes between key frames".to_owned()));
+            return Err(Fault::Damaged(
+                "the entropy coding changes between key frames".to_owned(),
+            ));
         }
         // The number rises by one with each picture that others may be predicted from (7.4.3).
         let expected = (running.frame_num_before + 1) % plan.frame_num_modulus;
@@ -186,7 +207,7 @@ impl H264 {
             .first()
             .ok_or_else(|| Fault::Damaged("the unit holds no slice".to_owned()))?;
         let (sps, pps) = self.sets.of(head.pps)?;
-        let look = check_sets(sps, pps, self.pixels_max).map_err(Fault::Unsupported)?;
+        let look = check_sets(sps, pps, self.pixels_max)?;
         for slice in &heads {
             if slice.pps != head.pps {
                 // The decoder takes the first slice's for all of them.
@@ -199,13 +220,20 @@ impl H264 {
                 || slice.idr != head.idr
                 || slice.reference != head.reference
             {
-                return Err(Fault::Damaged("the unit holds more than one picture".to_owned()));
+                return Err(Fault::Damaged(
+                    "the unit holds more than one picture".to_owned(),
+                ));
             }
         }
         check_order(&heads)?;
-        if heads.iter().any(|slice| slice.deblocking != head.deblocking) {
+        if heads
+            .iter()
+            .any(|slice| slice.deblocking != head.deblocking)
+        {
             // The decoder takes the last slice's for all of them.
-            return Err(Fault::Unsupported("loop filters that differ between slices".to_owned()));
+            return Err(Fault::Unsupported(
+                "loop filters that differ between slices".to_owned(),
+            ));
         }
         let kinds = |kind| heads.iter().any(|slice| slice.kind == kind);
         let kind = [SliceKind::Bidirectional, SliceKind::Predicted]
@@ -241,51 +269,60 @@ impl H264 {
     }
 }
 
+fn unsupported(what: &str) -> Fault {
+    Fault::Unsupported(what.to_owned())
+}
+
 fn cut_off() -> Fault {
     Fault::Damaged("a slice is cut off".to_owned())
 }
 
 /// Whether the decoder is right about streams with these sets.
-fn check_sets(sps: &Sps, pps: &Pps, pixels_max: u32) -> Result<Look, String> {
+fn check_sets(sps: &Sps, pps: &Pps, pixels_max: u32) -> Result<Look, Fault> {
     let (width, height) = (16 * sps.width_mbs, 16 * sps.height_mbs);
     check_size(width, height, pixels_max)?;
     match sps.chroma_format {
-        0 => return Err("H.264 in monochrome".to_owned()),
+        0 => return Err(unsupported("H.264 in monochrome")),
         1 => {}
-        2 => return Err("H.264 in 4:2:2".to_owned()),
-        _ => return Err("H.264 in 4:4:4".to_owned()),
+        2 => return Err(unsupported("H.264 in 4:2:2")),
+        _ => return Err(unsupported("H.264 in 4:4:4")),
     }
     let depth = sps.depth_luma.max(sps.depth_chroma);
     if depth > 8 {
-        return Err(format!("H.264 in {depth} bits"));
+        return Err(unsupported(&format!("H.264 in {depth} bits")));
     }
     if sps.lossless {
-        return Err("lossless H.264".to_owned());
+        return Err(unsupported("lossless H.264"));
     }
     if sps.adaptive_fields {
-        return Err("interlaced H.264 (pairs of macroblocks)".to_owned());
+        return Err(unsupported("interlaced H.264 (pairs of macroblocks)"));
     }
     if pps.slice_groups {
-        return Err("H.264 with slice groups".to_owned());
+        return Err(unsupported("H.264 with slice groups"));
     }
     if sps.references_max > REFERENCES_MAX {
-        return Err(format!(
+        return Err(unsupported(&format!(
             "{} reference pictures where H.264 allows {REFERENCES_MAX}",
             sps.references_max
-        ));
+        )));
     }
     Look::new(sps.size(), sps.crop, &sps.signal)
 }
 
 fn check_slice(slice: &Slice, sps: &Sps, pps: &Pps) -> Result<(), Fault> {
     if slice.field {
-        return Err(Fault::Unsupported("interlaced H.264 (fields)".to_owned()));
+        // Each field may come in a unit of its own: then half a frame is all that there is.
+        return Err(Fault::Unfit(
+            "interlaced H.264 with fields apart".to_owned(),
+        ));
     }
     if slice.kind == SliceKind::Switching {
         return Err(Fault::Unsupported("switching slices".to_owned()));
     }
     if slice.first_mb >= sps.width_mbs * sps.height_mbs {
-        return Err(Fault::Damaged("a slice begins outside of the picture".to_owned()));
+        return Err(Fault::Damaged(
+            "a slice begins outside of the picture".to_owned(),
+        ));
     }
     if pps.transform_8x8 && slice.first_mb % sps.width_mbs != 0 {
         // The decoder takes wrong neighbours there.
@@ -331,7 +368,9 @@ fn decode(decoder: &mut Decoder, stream: &[u8], look: &Look) -> Result<Vec<u8>, 
         height,
     });
     if has_hole(planes) {
-        return Err(Fault::Damaged("its slices don't fill the picture".to_owned()));
+        return Err(Fault::Damaged(
+            "its slices don't fill the picture".to_owned(),
+        ));
     }
     let mut samples = Vec::with_capacity(look.bytes());
     // The decoder has cropped at the right and at the bottom, but not at the left and at the top.

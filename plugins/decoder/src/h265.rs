@@ -6,7 +6,7 @@ use rusty_h265::{Decoder, Error, Frame as Decoded};
 
 use crate::headers::hevc::{Segment, Sets, Sps, is_enhancement, kind, nal_kind};
 use crate::headers::nal_units;
-use crate::picture::{Fault, Frame, Look, Plane, check_size, has_hole};
+use crate::picture::{Description, Fault, Frame, Look, Plane, check_size, has_hole};
 
 /// As in `h264.rs`: what is read behind the end of a slice makes the difference.
 const ONES: [u8; 64] = [0xff; 64];
@@ -24,7 +24,9 @@ pub(crate) struct H265 {
 
 impl std::fmt::Debug for H265 {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("H265").field("sets", &self.sets).finish_non_exhaustive()
+        f.debug_struct("H265")
+            .field("sets", &self.sets)
+            .finish_non_exhaustive()
     }
 }
 
@@ -46,9 +48,9 @@ struct Plan<'a> {
 }
 
 impl H265 {
-    pub(crate) fn begin(configuration: &[u8], pixels_max: u32) -> Result<Self, String> {
-        let sets = Sets::parse(configuration).map_err(|broken| broken.to_string())?;
-        let checks: Vec<Result<(), String>> = sets
+    pub(crate) fn begin(configuration: &[u8], pixels_max: u32) -> Result<Self, Fault> {
+        let sets = Sets::parse(configuration)?;
+        let checks: Vec<Result<(), Fault>> = sets
             .pps
             .iter()
             .filter_map(|set| sets.of(set.id).ok())
@@ -56,7 +58,9 @@ impl H265 {
             .collect();
         match checks.iter().find(|check| check.is_err()) {
             Some(Err(first)) if checks.iter().all(Result::is_err) => Err(first.clone()),
-            _ if checks.is_empty() => Err("a sequence parameter set is missing".to_owned()),
+            _ if checks.is_empty() => Err(Fault::Damaged(
+                "a sequence parameter set is missing".to_owned(),
+            )),
             _ => Ok(Self {
                 sets,
                 pixels_max,
@@ -65,11 +69,22 @@ impl H265 {
         }
     }
 
+    pub(crate) fn describe(configuration: &[u8]) -> Result<Description, Fault> {
+        let sets = Sets::parse(configuration)?;
+        let first = sets.pps.first().map_or(0, |set| set.id);
+        let (sps, _) = sets.of(first)?;
+        let look = Look::new(sps.size(), sps.crop, &sps.signal)?;
+        let depths = (sps.depth_luma, sps.depth_chroma);
+        Ok(look.describe(sps.chroma_format, depths))
+    }
+
     /// A random access point for itself.
     pub(crate) fn key(&self, unit: u64, payload: &[u8]) -> Result<Frame, Fault> {
         let plan = self.plan(payload)?;
         if !kind::RANDOM_ACCESS.contains(&plan.kind) {
-            return Err(Fault::Damaged("the key frame is predicted from others".to_owned()));
+            return Err(Fault::Damaged(
+                "the key frame is predicted from others".to_owned(),
+            ));
         }
         let decode = |padding: &[u8]| {
             let mut decoder = self.decoder()?;
@@ -118,18 +133,25 @@ impl H265 {
         push(&mut running.plain, &plan.slices, &[], running.count)?;
         push(&mut running.ones, &plan.slices, &ONES, running.count)?;
         if running.plain.stats.generated_refs > 0 {
-            return Err(Fault::Damaged("a picture before this one is missing".to_owned()));
+            return Err(Fault::Damaged(
+                "a picture before this one is missing".to_owned(),
+            ));
         }
         let mut frames = Vec::new();
         while let Ok(picture) = running.plain.next_frame() {
             let number = picture.pts.unwrap_or_default();
-            let place = running.looks.iter().position(|(count, ..)| *count == number);
+            let place = running
+                .looks
+                .iter()
+                .position(|(count, ..)| *count == number);
             let (_, unit, look) = place
                 .and_then(|place| running.looks.remove(place))
                 .ok_or_else(|| Fault::Damaged("a picture of no unit came out".to_owned()))?;
             let plain = samples(&picture, &look)?;
             let ones = running.ones.next_frame().ok();
-            let ones = ones.filter(|other| other.pts == picture.pts).ok_or_else(cut_off)?;
+            let ones = ones
+                .filter(|other| other.pts == picture.pts)
+                .ok_or_else(cut_off)?;
             if samples(&ones, &look)? != plain {
                 return Err(cut_off());
             }
@@ -166,11 +188,15 @@ impl H265 {
                     return Err(Fault::Damaged("the first slice is missing".to_owned()));
                 }
                 Some(_) if segment.first => {
-                    return Err(Fault::Damaged("the unit holds more than one picture".to_owned()));
+                    return Err(Fault::Damaged(
+                        "the unit holds more than one picture".to_owned(),
+                    ));
                 }
                 Some((earlier, of)) => {
                     if segment.pps != earlier.pps || kind != of {
-                        return Err(Fault::Damaged("its slices don't belong together".to_owned()));
+                        return Err(Fault::Damaged(
+                            "its slices don't belong together".to_owned(),
+                        ));
                     }
                     if segment.address <= earlier.address {
                         return Err(Fault::Damaged("its slices are out of order".to_owned()));
@@ -180,7 +206,9 @@ impl H265 {
             }
             let (sps, _) = self.sets.of(segment.pps)?;
             if segment.address >= sps.blocks() {
-                return Err(Fault::Damaged("a slice begins outside of the picture".to_owned()));
+                return Err(Fault::Damaged(
+                    "a slice begins outside of the picture".to_owned(),
+                ));
             }
             before = Some((segment, kind));
             slices.push(nal);
@@ -188,9 +216,13 @@ impl H265 {
         let (segment, kind) =
             before.ok_or_else(|| Fault::Damaged("the unit holds no slice".to_owned()))?;
         let (sps, _) = self.sets.of(segment.pps)?;
-        let look = check_set(sps, self.pixels_max).map_err(Fault::Unsupported)?;
+        let look = check_set(sps, self.pixels_max)?;
         Ok(Plan { slices, look, kind })
     }
+}
+
+fn unsupported(what: &str) -> Fault {
+    Fault::Unsupported(what.to_owned())
 }
 
 fn cut_off() -> Fault {
@@ -205,26 +237,28 @@ fn fault(error: Error) -> Fault {
 }
 
 /// Whether the decoder does streams with this set.
-fn check_set(sps: &Sps, pixels_max: u32) -> Result<Look, String> {
+fn check_set(sps: &Sps, pixels_max: u32) -> Result<Look, Fault> {
     check_size(sps.width, sps.height, pixels_max)?;
     match sps.chroma_format {
-        0 => return Err("H.265 in monochrome".to_owned()),
+        0 => return Err(unsupported("H.265 in monochrome")),
         1 => {}
-        2 => return Err("H.265 in 4:2:2".to_owned()),
-        _ => return Err("H.265 in 4:4:4".to_owned()),
+        2 => return Err(unsupported("H.265 in 4:2:2")),
+        _ => return Err(unsupported("H.265 in 4:4:4")),
     }
     let depth = sps.depth_luma.max(sps.depth_chroma);
     if depth > 10 {
-        return Err(format!("H.265 in {depth} bits"));
+        return Err(unsupported(&format!("H.265 in {depth} bits")));
     }
     if sps.fields {
-        return Err("interlaced H.265 (fields)".to_owned());
+        return Err(Fault::Unfit(
+            "interlaced H.265 with fields apart".to_owned(),
+        ));
     }
     if sps.pictures_max > PICTURES_MAX {
-        return Err(format!(
+        return Err(unsupported(&format!(
             "{} pictures to be kept where H.265 allows {PICTURES_MAX}",
             sps.pictures_max
-        ));
+        )));
     }
     Look::new(sps.size(), sps.crop, &sps.signal)
 }
@@ -251,12 +285,17 @@ fn samples(picture: &Decoded, look: &Look) -> Result<Vec<u8>, Fault> {
         height: plane.height,
     });
     if has_hole(planes) {
-        return Err(Fault::Damaged("its slices don't fill the picture".to_owned()));
+        return Err(Fault::Damaged(
+            "its slices don't fill the picture".to_owned(),
+        ));
     }
     let mut samples = Vec::with_capacity(look.bytes());
-    let depths = [coded.bit_depth_luma, coded.bit_depth_chroma, coded.bit_depth_chroma];
-    for ((plane, depth), (left, top, width, height)) in
-        planes.iter().zip(depths).zip(look.planes())
+    let depths = [
+        coded.bit_depth_luma,
+        coded.bit_depth_chroma,
+        coded.bit_depth_chroma,
+    ];
+    for ((plane, depth), (left, top, width, height)) in planes.iter().zip(depths).zip(look.planes())
     {
         let surplus = depth.saturating_sub(8);
         let half = (1_u16 << surplus) >> 1;

@@ -24,7 +24,10 @@ impl Jpeg {
 
     pub(crate) fn picture(&self, unit: u64, payload: &[u8]) -> Result<Frame, Fault> {
         // Some cameras fill up with zeros.
-        let used = payload.iter().rposition(|byte| *byte != 0).map_or(0, |at| at + 1);
+        let used = payload
+            .iter()
+            .rposition(|byte| *byte != 0)
+            .map_or(0, |at| at + 1);
         let payload = payload.get(..used).unwrap_or_default();
         if !payload.ends_with(&END) {
             return Err(Fault::Damaged("the picture is cut off".to_owned()));
@@ -39,7 +42,7 @@ impl Jpeg {
             .info()
             .ok_or_else(|| Fault::Damaged("it has no head".to_owned()))?;
         let (width, height) = (u32::from(info.width), u32::from(info.height));
-        check_size(width, height, self.pixels_max).map_err(Fault::Unsupported)?;
+        check_size(width, height, self.pixels_max)?;
         let gray = match decoder.input_colorspace() {
             Some(ColorSpace::YCbCr) => false,
             Some(ColorSpace::Luma) => true,
@@ -47,11 +50,19 @@ impl Jpeg {
                 return Err(Fault::Unsupported(format!("JPEG in {other:?}")));
             }
         };
-        let wanted = if gray { ColorSpace::Luma } else { ColorSpace::YCbCr };
+        let wanted = if gray {
+            ColorSpace::Luma
+        } else {
+            ColorSpace::YCbCr
+        };
         decoder.set_options(options.jpeg_set_out_colorspace(wanted));
         let pixels = decoder.decode().map_err(damaged)?;
         let (columns, rows) = (usize::from(info.width), usize::from(info.height));
-        let samples = if gray { pixels } else { planes(&pixels, columns, rows) };
+        let samples = if gray {
+            pixels
+        } else {
+            planes(&pixels, columns, rows)
+        };
         Ok(Frame {
             unit,
             width,
@@ -74,17 +85,25 @@ fn damaged(error: impl std::fmt::Debug) -> Fault {
 /// Three bytes a pixel to three planes; chroma as the mean of up to four pixels.
 fn planes(pixels: &[u8], width: usize, height: usize) -> Vec<u8> {
     let chroma_width = width.div_ceil(2);
-    let mut samples: Vec<u8> = pixels.chunks_exact(3).filter_map(|pixel| pixel.first()).copied().collect();
+    let mut samples: Vec<u8> = pixels
+        .chunks_exact(3)
+        .filter_map(|pixel| pixel.first())
+        .copied()
+        .collect();
     for component in 1..3 {
         for y in (0..height).step_by(2) {
             let row = |y: usize| {
                 let y = y.min(height - 1);
-                pixels.get(y * width * 3..(y + 1) * width * 3).unwrap_or_default()
+                pixels
+                    .get(y * width * 3..(y + 1) * width * 3)
+                    .unwrap_or_default()
             };
             let (upper, lower) = (row(y), row(y + 1));
             for x in 0..chroma_width {
                 let at = |row: &[u8], x: usize| {
-                    row.get(x.min(width - 1) * 3 + component).copied().map_or(0, u16::from)
+                    row.get(x.min(width - 1) * 3 + component)
+                        .copied()
+                        .map_or(0, u16::from)
                 };
                 let (left, right) = (2 * x, 2 * x + 1);
                 let sum = at(upper, left) + at(upper, right) + at(lower, left) + at(lower, right);

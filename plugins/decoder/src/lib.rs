@@ -6,7 +6,11 @@
 
 #![cfg_attr(
     test,
-    allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::unusual_byte_groupings)
+    allow(
+        clippy::unwrap_used,
+        clippy::indexing_slicing,
+        clippy::unusual_byte_groupings
+    )
 )]
 
 pub mod headers;
@@ -18,7 +22,7 @@ mod h265;
 mod jpeg;
 mod picture;
 
-pub use picture::{Fault, Frame};
+pub use picture::{Description, Fault, Frame};
 
 /// A stream with fixed parameters.
 #[derive(Debug)]
@@ -36,14 +40,26 @@ impl Session {
     ///
     /// # Errors
     /// When no picture of such a stream could be decoded; the text says what is in the way.
-    pub fn begin(codec: &str, configuration: &[u8], pixels_max: u32) -> Result<Self, String> {
+    pub fn begin(codec: &str, configuration: &[u8], pixels_max: u32) -> Result<Self, Fault> {
         let kind = match codec {
             "h264" => Kind::H264(h264::H264::begin(configuration, pixels_max)?),
             "h265" => Kind::H265(h265::H265::begin(configuration, pixels_max)?),
             "jpeg" => Kind::Jpeg(jpeg::Jpeg::begin(pixels_max)),
-            other => return Err(format!("there is no decoder for {other:?}")),
+            other => return Err(no_decoder(other)),
         };
         Ok(Self(kind))
+    }
+
+    /// What the parameters of an H.264 or H.265 stream say, also of one that is refused.
+    ///
+    /// # Errors
+    /// When they can't be read, or say what no decoder should be let at.
+    pub fn describe(codec: &str, configuration: &[u8]) -> Result<Description, Fault> {
+        match codec {
+            "h264" => h264::H264::describe(configuration),
+            "h265" => h265::H265::describe(configuration),
+            other => Err(no_decoder(other)),
+        }
     }
 
     /// Decodes a random access point without regard to what came before it.
@@ -78,4 +94,8 @@ impl Session {
             Kind::Jpeg(stream) => Ok(vec![stream.picture(unit, payload)?]),
         }
     }
+}
+
+fn no_decoder(codec: &str) -> Fault {
+    Fault::Unfit(format!("there is no decoder for {codec:?}"))
 }

@@ -26,6 +26,8 @@ pub struct Frame {
 /// Why there is no picture.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Fault {
+    /// Streams like this one should not be let at any decoder.
+    Unfit(String),
     /// Streams like this one can't be decoded.
     Unsupported(String),
     /// Of streams like this one, only key frames can.
@@ -38,6 +40,27 @@ impl From<Broken> for Fault {
     fn from(Broken(what): Broken) -> Self {
         Self::Damaged(what.to_owned())
     }
+}
+
+/// What the parameters of a stream say.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Description {
+    /// Pixels, after cropping.
+    pub width: u32,
+    /// Pixels, after cropping.
+    pub height: u32,
+    /// 0 monochrome, 1 4:2:0, 2 4:2:2, 3 4:4:4.
+    pub chroma_format: u32,
+    /// Bits a sample.
+    pub depth_luma: u32,
+    /// Bits a sample.
+    pub depth_chroma: u32,
+    /// Chroma stands at the left luma sample of a pair and not in the middle.
+    pub chroma_left: bool,
+    /// Samples go from 0 to the greatest value.
+    pub full_range: bool,
+    /// How luma was made.
+    pub matrix: Matrix,
 }
 
 /// What is the same for all pictures of a stream.
@@ -58,7 +81,8 @@ impl Look {
         (width, height): (u32, u32),
         [left, _, top, _]: [u32; 4],
         signal: &Signal,
-    ) -> Result<Self, String> {
+    ) -> Result<Self, Fault> {
+        let matrix = signal.matrix(height);
         Ok(Self {
             width,
             height,
@@ -66,8 +90,25 @@ impl Look {
             top,
             chroma_left: signal.chroma_left(),
             full_range: signal.full_range,
-            matrix: signal.matrix(height)?,
+            matrix: matrix.map_err(|what| Fault::Unfit(what.to_owned()))?,
         })
+    }
+
+    pub(crate) fn describe(
+        &self,
+        chroma_format: u32,
+        (depth_luma, depth_chroma): (u32, u32),
+    ) -> Description {
+        Description {
+            width: self.width,
+            height: self.height,
+            chroma_format,
+            depth_luma,
+            depth_chroma,
+            chroma_left: self.chroma_left,
+            full_range: self.full_range,
+            matrix: self.matrix,
+        }
     }
 
     pub(crate) fn frame(&self, unit: u64, samples: Vec<u8>) -> Frame {
@@ -94,16 +135,19 @@ impl Look {
     /// Bytes of a picture.
     pub(crate) fn bytes(&self) -> usize {
         let planes = self.planes();
-        planes.iter().map(|(_, _, width, height)| width * height).sum()
+        planes
+            .iter()
+            .map(|(_, _, width, height)| width * height)
+            .sum()
     }
 }
 
 /// Refuses pictures that are larger than the relay wants them.
-pub(crate) fn check_size(width: u32, height: u32, pixels_max: u32) -> Result<(), String> {
+pub(crate) fn check_size(width: u32, height: u32, pixels_max: u32) -> Result<(), Fault> {
     if u64::from(width) * u64::from(height) > u64::from(pixels_max) {
-        return Err(format!(
+        return Err(Fault::Unfit(format!(
             "{width}x{height} is more than the {pixels_max} pixels that are allowed"
-        ));
+        )));
     }
     Ok(())
 }
@@ -124,7 +168,10 @@ pub(crate) fn has_hole<S: Copy + Default + PartialEq>(planes: [Plane<'_, S>; 3])
         for x in (0..cb.width).step_by(step) {
             // One look in the middle tells nearly all blocks.
             let middle = step / 2;
-            if cb.at(x + middle, y + middle).is_some_and(|value| value != zero) {
+            if cb
+                .at(x + middle, y + middle)
+                .is_some_and(|value| value != zero)
+            {
                 continue;
             }
             let inner = (FILTERED / 2, step - FILTERED / 2);

@@ -104,13 +104,16 @@ async fn probe(config: &Config, time: Duration) -> Result<(), Failure> {
     let probes = config.cameras.iter().map(|camera| {
         let (main, analysis) = (camera.clone(), camera.analysis());
         tokio::spawn(async move {
-            let report = Probe::new(&main, time).run().await;
-            // One after the other: the first tries a second session, and a camera has few.
-            let analysis = match analysis {
-                Some(analysis) => Some(Probe::new(&analysis, time).run().await),
-                None => None,
+            // At a time, as the relay pulls them: a camera has few sessions.
+            let door = Arc::default();
+            let second = async {
+                match &analysis {
+                    Some(analysis) => Some(Probe::new(analysis, time).beside(&door).run().await),
+                    None => None,
+                }
             };
-            (report, analysis)
+            let first = Probe::new(&main, time).beside(&door);
+            tokio::join!(Box::pin(first.run()), Box::pin(second))
         })
     });
     let mut probed = Probed {

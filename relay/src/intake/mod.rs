@@ -6,8 +6,9 @@
 //! ([`gate`]); [`splice`] makes one stream of a camera's sessions, and `outflow` puts it into the
 //! [`Hold`](crate::hold::Hold) and tells the ledger what is missing.
 //!
-//! `camera` is the task that drives them. [`mod@line`] decides, without any I/O, when to connect, to
-//! probe, to kick, to hedge and to give up; [`watch`] and [`lull`] say what a silence is put down to.
+//! `camera` is the task that drives them; the tasks of a camera's two streams meet at a `door`.
+//! [`mod@line`] decides, without any I/O, when to connect, to probe, to kick, to hedge and to give
+//! up; [`watch`] and [`lull`] say what a silence is put down to.
 
 mod assemble;
 mod camera;

@@ -16,10 +16,11 @@ use super::bindings::analyzer::{Analyzer, AnalyzerPre};
 use super::bindings::{Sink, SinkPre};
 use super::sandbox::Sandbox;
 use crate::config;
+use crate::pictures::DecoderCode;
 
 /// How often a running guest comes up for air: the grain of time limits, and the longest that a
 /// busy guest keeps a worker thread from its other tasks.
-const EPOCH: Duration = Duration::from_millis(20);
+pub(crate) const EPOCH: Duration = Duration::from_millis(20);
 /// Plugins are a few MB at most; a file of another kind should not be read whole.
 const PLUGIN_BYTES_MAX: u64 = 256 << 20;
 
@@ -78,6 +79,7 @@ pub struct Engine {
     engine: wasmtime::Engine,
     linkers: Linkers,
     loaded: Mutex<Vec<(config::Plugin, Slot)>>,
+    decoder: OnceCell<Arc<DecoderCode>>,
 }
 
 impl std::fmt::Debug for Engine {
@@ -128,10 +130,11 @@ impl Engine {
             engine,
             linkers,
             loaded: Mutex::default(),
+            decoder: OnceCell::new(),
         }))
     }
 
-    pub(super) fn wasmtime(&self) -> &wasmtime::Engine {
+    pub(crate) fn wasmtime(&self) -> &wasmtime::Engine {
         &self.engine
     }
 
@@ -155,6 +158,22 @@ impl Engine {
         slot.get_or_try_init(|| self.compile(source))
             .await
             .map(Arc::clone)
+    }
+
+    /// The decoder of pictures, compiled when it is wanted first.
+    ///
+    /// # Errors
+    /// When this build of the relay is broken: the code is its own.
+    pub(crate) async fn decoder(&self) -> Result<Arc<DecoderCode>, LoadError> {
+        let compile = async || {
+            let engine = self.engine.clone();
+            tokio::task::spawn_blocking(move || DecoderCode::compile(&engine))
+                .await
+                .map_err(|error| LoadError(format!("the compiler failed: {error}")))?
+                .map(Arc::new)
+                .map_err(|error| LoadError(format!("the built-in decoder: {error:#}")))
+        };
+        self.decoder.get_or_try_init(compile).await.map(Arc::clone)
     }
 
     async fn compile(&self, source: &config::Plugin) -> Result<Arc<Plugin>, LoadError> {

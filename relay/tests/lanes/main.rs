@@ -12,12 +12,18 @@
 )]
 
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use forebay::pictures::{Picture, PixelFormat, Request, Source, Subscription};
+use forebay::archive::findings::{Finding, Phase};
+use forebay::config::Pictures;
+use forebay::pictures::{
+    Lane, Picture, PictureBoard, PixelFormat, Request, Source, Subscription, Workshop,
+};
+use forebay::sinks::Engine;
 use forebay::supervise::Running;
-use forebay::units::CaptureTime;
+use forebay::telemetry::{PictureEvents, Telemetry};
+use forebay::units::{CameraName, CaptureTime};
 use forebay_site::{Behaviour, CameraSpec, SentFrame, SimulatedCamera, Site, read_strip};
 
 const MAIN_GOP: u64 = 24;
@@ -119,7 +125,7 @@ fn frame(picture: &Picture, camera: &SimulatedCamera) -> SentFrame {
     let frame = sent
         .iter()
         .find(|frame| frame.number == u64::from(stamp.frame));
-    let frame = frame.expect("the camera has sent that frame").clone();
+    let frame = *frame.expect("the camera has sent that frame");
     assert_eq!(frame.capture_ns / 1_000_000, stamp.capture_ms);
     // Half a second: a machine that is busy delays the first packets, which the clock is made of.
     let off = picture.captured.unix_nanos() - frame.capture_ns;
@@ -178,7 +184,7 @@ async fn each_stream_gives_what_is_asked_of_it() {
     let second = frame(&second, yard.camera(Source::Main));
     let apart = second.number - keys[1].1;
     assert!(
-        apart % MAIN_GOP == 0 && apart >= 10 * 12,
+        apart.is_multiple_of(MAIN_GOP) && apart >= 10 * 12,
         "{apart} frames apart"
     );
 
@@ -273,5 +279,103 @@ async fn questions_get_the_nearest_key_frame() {
         .filter(|other| other.key && other.whole)
         .any(|other| (other.capture_ns - asked.unix_nanos()).abs() + 2 * second < off);
     assert!(!nearer, "{frame:?} for {asked}");
+    yard.stop().await;
+}
+
+/// A stream whose pictures are larger than the configuration allows can't be decoded: that is said
+/// once, tried once, and over when the camera sends smaller ones.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_stream_that_cannot_be_decoded_is_said_once() {
+    let yard = Yard::start().await;
+    let running = &yard.running.cameras[0];
+    let telemetry = Arc::new(Telemetry::new());
+    // The camera sends 640 × 360, and 320 × 240 when it is told to change.
+    let limits = Pictures {
+        pixels_max: 100_000,
+        ..Pictures::default()
+    };
+    let told = Arc::new(Mutex::new(Vec::<Finding>::new()));
+    let teller = Arc::clone(&told);
+    let note = move |camera: &CameraName, finding| {
+        assert_eq!(camera.as_str(), "slipway");
+        teller.lock().unwrap().push(finding);
+    };
+    let events = PictureEvents::new(&telemetry, &running.name, Source::Main, &limits);
+    let board = PictureBoard::new(events, None);
+    let lane = Lane {
+        camera: running.name.clone(),
+        source: Source::Main,
+        hold: Arc::clone(&running.hold),
+        board: board.clone(),
+        workshop: Workshop::new(&Engine::new(None).unwrap(), &limits, Arc::new(note)),
+    };
+    let (trigger, shutdown) = forebay::shutdown();
+    let task = tokio::spawn(lane.run(shutdown));
+    let mut subscription = board.subscribe(Request {
+        rate: 1.0,
+        longest_side: 0,
+        format: PixelFormat::Gray8,
+        source: Source::Main,
+    });
+    let found = async |count: usize| {
+        let wait = async {
+            while told.lock().unwrap().len() < count {
+                tokio::time::sleep(Duration::from_millis(50)).await;
+            }
+        };
+        tokio::time::timeout(Duration::from_secs(60), wait)
+            .await
+            .expect("there is a finding");
+        told.lock().unwrap()[count - 1].clone()
+    };
+    let begin = found(1).await;
+    assert_eq!((begin.phase, begin.source), (Phase::Begin, Source::Main));
+    assert_eq!(
+        (begin.sink.as_str(), begin.kind.as_str()),
+        ("pictures", "undecodable")
+    );
+    assert!(
+        begin.text.contains("main stream can't be decoded"),
+        "{}",
+        begin.text
+    );
+    assert!(
+        begin.text.len() <= 256 && !begin.text.contains('\n'),
+        "{}",
+        begin.text
+    );
+    println!("{}", begin.text);
+    // Another question for it is no reason to try again, and nothing more is said.
+    subscription.ask(CaptureTime::now());
+    let before = running.hold.key_frames().len();
+    while running.hold.key_frames().len() < before + 6 {
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    assert_eq!(told.lock().unwrap().len(), 1);
+    assert!(subscription.take().is_none());
+    let series = |name: &str, label: &str| {
+        let text = telemetry.render().unwrap();
+        let begin = format!("forebay_{name}{{camera=\"slipway\",stream=\"main\"{label}}} ");
+        let value = text.lines().find_map(|line| line.strip_prefix(&begin));
+        value
+            .unwrap_or_else(|| panic!("{begin} in {text}"))
+            .to_owned()
+    };
+    assert_eq!(
+        series("picture_decode_faults_total", ",fault=\"unsupported\""),
+        "1"
+    );
+    assert_eq!(series("picture_undecodable", ""), "1");
+
+    yard.camera(Source::Main)
+        .behave(Behaviour::ChangeResolution);
+    let picture = next(&mut subscription).await;
+    assert_eq!((picture.width, picture.height), (320, 240));
+    let end = found(2).await;
+    assert_eq!((end.phase, end.kind.as_str()), (Phase::End, "undecodable"));
+    assert_eq!(series("picture_undecodable", ""), "0");
+    trigger.pull();
+    task.await.unwrap();
+    assert_eq!(told.lock().unwrap().len(), 2);
     yard.stop().await;
 }

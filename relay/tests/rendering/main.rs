@@ -7,6 +7,7 @@
     clippy::indexing_slicing,
     clippy::panic,
     clippy::print_stderr,
+    clippy::print_stdout,
     clippy::unwrap_used,
     reason = "a test reports by panicking"
 )]

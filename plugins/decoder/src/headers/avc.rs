@@ -201,7 +201,10 @@ fn skip_scaling_lists(bits: &mut Bits<'_>, lists: u32) -> Result<(), Broken> {
 
 /// A picture parameter set.
 #[derive(Debug, Clone, PartialEq, Eq)]
-#[allow(clippy::struct_excessive_bools, reason = "they are the flags of the standard")]
+#[allow(
+    clippy::struct_excessive_bools,
+    reason = "they are the flags of the standard"
+)]
 pub struct Pps {
     /// 0 to 255.
     pub id: u32,
@@ -325,7 +328,9 @@ impl Sets {
             .pps
             .iter()
             .rfind(|(set, _)| set.id == pps)
-            .ok_or(Broken("a slice names a picture parameter set that is missing"))?;
+            .ok_or(Broken(
+                "a slice names a picture parameter set that is missing",
+            ))?;
         let (sps, _) = self
             .sps
             .iter()

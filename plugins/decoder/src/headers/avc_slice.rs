@@ -34,7 +34,10 @@ pub struct Deblocking {
 
 /// The head of a slice.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[allow(clippy::struct_excessive_bools, reason = "they are the flags of the standard")]
+#[allow(
+    clippy::struct_excessive_bools,
+    reason = "they are the flags of the standard"
+)]
 pub struct Slice {
     /// Number of its first macroblock.
     pub first_mb: u32,
@@ -168,12 +171,7 @@ fn skip_order(b: &mut Bits<'_>, sps: &Sps, pps: &Pps) -> Result<(), Broken> {
 }
 
 /// From direct_spatial_mv_pred_flag to pred_weight_table.
-fn skip_prediction(
-    b: &mut Bits<'_>,
-    kind: SliceKind,
-    sps: &Sps,
-    pps: &Pps,
-) -> Result<(), Broken> {
+fn skip_prediction(b: &mut Bits<'_>, kind: SliceKind, sps: &Sps, pps: &Pps) -> Result<(), Broken> {
     let lists = match kind {
         SliceKind::Predicted => 1,
         SliceKind::Bidirectional => 2,

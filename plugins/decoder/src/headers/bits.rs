@@ -80,7 +80,11 @@ impl<'a> Bits<'a> {
     /// As [`Self::ue`], and beyond the bound.
     pub fn ue_max(&mut self, max: u32, what: &'static str) -> Result<u32, Broken> {
         let value = self.ue()?;
-        if value > max { Err(Broken(what)) } else { Ok(value) }
+        if value > max {
+            Err(Broken(what))
+        } else {
+            Ok(value)
+        }
     }
 
     /// se(v).
@@ -89,7 +93,11 @@ impl<'a> Bits<'a> {
     /// As [`Self::ue`].
     pub fn se(&mut self) -> Result<i32, Broken> {
         let code = i64::from(self.ue()?);
-        let value = if code % 2 == 1 { code / 2 + 1 } else { -(code / 2) };
+        let value = if code % 2 == 1 {
+            code / 2 + 1
+        } else {
+            -(code / 2)
+        };
         i32::try_from(value).map_err(|_| Broken("an Exp-Golomb code is too long"))
     }
 

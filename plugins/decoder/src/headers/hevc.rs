@@ -335,11 +335,9 @@ impl Sets {
     /// # Errors
     /// When there is none of that number.
     pub fn of(&self, pps: u32) -> Result<(&Sps, &Pps), Broken> {
-        let pps = self
-            .pps
-            .iter()
-            .rfind(|set| set.id == pps)
-            .ok_or(Broken("a slice names a picture parameter set that is missing"))?;
+        let pps = self.pps.iter().rfind(|set| set.id == pps).ok_or(Broken(
+            "a slice names a picture parameter set that is missing",
+        ))?;
         let sps = self
             .sps
             .iter()

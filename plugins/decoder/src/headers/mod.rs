@@ -39,7 +39,10 @@ pub fn nal_units(payload: &[u8]) -> Result<Vec<&[u8]>, Broken> {
             .get(..length)
             .ok_or(Broken("a NAL unit is longer than what is there"))?;
         rest = after.get(length..).unwrap_or_default();
-        let used = unit.iter().rposition(|byte| *byte != 0).map_or(0, |at| at + 1);
+        let used = unit
+            .iter()
+            .rposition(|byte| *byte != 0)
+            .map_or(0, |at| at + 1);
         if let Some(unit) = unit.get(..used).filter(|unit| !unit.is_empty()) {
             units.push(unit);
         }

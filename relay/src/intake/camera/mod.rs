@@ -235,14 +235,14 @@ impl<'a> Work<'a> {
         let (door, turn) = self.task.door.clone();
         self.opening = Some(Box::pin(async move {
             match turn {
-                Turn::First => door.first(Session::open(&camera, &group)).await,
+                Turn::First => door.first(Box::pin(Session::open(&camera, &group))).await,
                 Turn::Second => {
                     let open = async |again| {
                         if again {
                             // Half a session may stand at the camera.
                             farewell(&group).await;
                         }
-                        Session::open(&camera, &group).await
+                        Box::pin(Session::open(&camera, &group)).await
                     };
                     door.second(open).await
                 }

@@ -13,6 +13,7 @@ use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::TcpStream;
 
 use super::cause::{EndCause, SessionError};
+use super::door::Door;
 use super::session::{Session, farewell};
 use super::wire::Sent;
 use crate::config::Camera;
@@ -35,13 +36,33 @@ const REPORT_MOMENT: Duration = Duration::from_secs(2);
 pub struct Probe<'a> {
     camera: &'a Camera,
     time: Duration,
+    door: Arc<Door>,
 }
 
 impl<'a> Probe<'a> {
     /// Looks at the stream for `time`.
     #[must_use]
     pub fn new(camera: &'a Camera, time: Duration) -> Self {
-        Self { camera, time }
+        Self {
+            camera,
+            time,
+            door: Arc::default(),
+        }
+    }
+
+    /// Takes turns with another probe of the same camera where connections are made: so that both
+    /// streams can be looked at as the relay pulls them, at a time.
+    #[must_use]
+    pub fn beside(mut self, door: &Arc<Door>) -> Self {
+        self.door = Arc::clone(door);
+        self
+    }
+
+    /// A session, set up while no other is.
+    async fn open(&self, group: &Arc<SessionGroup>) -> Result<Session, SessionError> {
+        self.door
+            .first(Box::pin(Session::open(self.camera, group)))
+            .await
     }
 
     /// Talks to the camera.
@@ -50,12 +71,15 @@ impl<'a> Probe<'a> {
     /// When no session can be had, when it breaks off or when nothing comes.
     pub async fn run(self) -> Result<Report, SessionError> {
         let limit = self.camera.step;
-        let (authentication, round_trip) = tokio::time::timeout(limit, ask(self.camera))
+        let asked = self
+            .door
+            .first(tokio::time::timeout(limit, ask(self.camera)));
+        let (authentication, round_trip) = asked
             .await
             .map_err(|_| SessionError::timed_out("OPTIONS and DESCRIBE", limit))?
             .map_err(|error| SessionError::new(EndCause::Connect, format!("connect: {error}")))?;
         let group = Arc::new(SessionGroup::default());
-        let mut session = match Session::open(self.camera, &group).await {
+        let mut session = match self.open(&group).await {
             Ok(session) => session,
             Err(error) => {
                 farewell(&group).await;
@@ -114,7 +138,7 @@ impl<'a> Probe<'a> {
         // The longest that a set-up can take, step by step.
         let most = self.camera.step * 6;
         let second = tokio::select! {
-            opened = Session::open(self.camera, &group) => opened,
+            opened = self.open(&group) => opened,
             ended = self.look(session, seen, most) => match ended {
                 Err(_) => return SecondSession::EndsFirst,
                 Ok(()) => Err(SessionError::timed_out("a second session", most)),
