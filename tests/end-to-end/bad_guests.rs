@@ -7,6 +7,7 @@ mod forged;
 pub(crate) mod guests;
 mod session;
 mod sinks;
+mod watchers;
 
 use std::collections::BTreeSet;
 use std::fs;

@@ -19,6 +19,7 @@ mod kills;
 mod matrix;
 mod pictures;
 mod scrape;
+mod trials;
 mod truth;
 
 use std::sync::{Mutex, MutexGuard, PoisonError};

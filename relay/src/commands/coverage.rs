@@ -56,7 +56,7 @@ enum Format {
 
 /// An instant, or a time that each site's zone makes one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum When {
+pub(super) enum When {
     Instant(Timestamp),
     Civil(DateTime),
 }
@@ -79,7 +79,7 @@ impl FromStr for When {
 
 impl When {
     /// None outside of the years that a capture time holds (1677 to 2262).
-    fn at(self, zone: &TimeZone) -> Option<CaptureTime> {
+    pub(super) fn at(self, zone: &TimeZone) -> Option<CaptureTime> {
         let timestamp = match self {
             Self::Instant(timestamp) => timestamp,
             Self::Civil(civil) => civil.to_zoned(zone.clone()).ok()?.timestamp(),

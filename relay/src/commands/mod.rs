@@ -7,6 +7,7 @@ mod coverage;
 mod demo;
 mod output;
 mod run;
+mod trial;
 
 use std::fmt::Display;
 use std::ops::RangeInclusive;
@@ -23,6 +24,8 @@ use crate::telemetry::logs::{LogFormat, LogLevel};
 pub mod exit {
     /// The command line is wrong (`EX_USAGE`).
     pub const USAGE: u8 = 64;
+    /// What is to be read is not there or can't be read (`EX_NOINPUT`).
+    pub const NO_INPUT: u8 = 66;
     /// Something that is needed can't be reached (`EX_UNAVAILABLE`).
     pub const UNAVAILABLE: u8 = 69;
     /// A defect of the program (`EX_SOFTWARE`).
@@ -72,6 +75,8 @@ enum Command {
     /// Work on the index of the archive
     #[command(subcommand)]
     Catalog(catalog::CatalogCommand),
+    /// Run a plugin on footage that is there already, as fast as it goes, and tell what it does
+    Try(Box<trial::TrialArguments>),
     /// Record a simulated building site: no camera, no network, nothing to configure
     #[cfg(feature = "demo")]
     Demo(demo::DemoArguments),
@@ -176,6 +181,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
             Command::Check(arguments) => check::check(arguments).await,
             Command::Coverage(arguments) => coverage::coverage(&arguments),
             Command::Catalog(command) => catalog::catalog(&command),
+            Command::Try(arguments) => trial::trial(*arguments).await,
             #[cfg(feature = "demo")]
             Command::Demo(arguments) => demo::demo(arguments).await,
         }

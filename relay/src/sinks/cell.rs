@@ -19,6 +19,8 @@ use crate::telemetry::EndReason;
 /// How many times longer than the limit of its work a call may take in all: more is a guest that
 /// sleeps in a call of the host, where epochs don't reach, and not a busy machine.
 const IDLE_FACTOR: u32 = 2;
+/// Bytes that one call carries out of the sandbox, at most.
+const CARRIED_BYTES_MAX: usize = 128 << 20;
 /// Least pause between two looks at it.
 const LOOK: Duration = Duration::from_millis(500);
 
@@ -79,6 +81,8 @@ impl<G> Cell<G> {
         let clock = Arc::clone(&sandbox.clock);
         let mut store = Store::new(engine.wasmtime(), sandbox);
         store.limiter(|sandbox| &mut sandbox.memory);
+        // What one call may carry out of the sandbox: a list may name the same bytes many times.
+        store.set_hostcall_fuel(limits.memory.as_usize().min(CARRIED_BYTES_MAX));
         // Every tick of the epoch a running guest gives way to other tasks and its time is looked
         // at; what counts is its own time, not the disk's.
         store.epoch_deadline_callback(move |context| {

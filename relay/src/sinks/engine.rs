@@ -300,7 +300,7 @@ fn make_private(folder: &Path) -> std::io::Result<()> {
     Ok(())
 }
 
-/// What plugins of each world may import.
+/// What plugins of each world may import: the grants of `wit/`, and a little of WASI.
 #[derive(Clone)]
 struct Linkers {
     sink: Linker<Sandbox>,
@@ -309,20 +309,18 @@ struct Linkers {
 
 impl Linkers {
     fn new(engine: &wasmtime::Engine) -> wasmtime::Result<Self> {
-        let sink = link(engine)?;
-        // What both worlds grant is there already: its bindings are the same.
+        let mut sink = wasi(engine)?;
         let mut analyzer = sink.clone();
+        Sink::add_to_linker::<_, HasSelf<Sandbox>>(&mut sink, |sandbox| sandbox)?;
         Analyzer::add_to_linker::<_, HasSelf<Sandbox>>(&mut analyzer, |sandbox| sandbox)?;
         Ok(Self { sink, analyzer })
     }
 }
 
-/// All that a sink may import: the grants of `wit/`, and the little of WASI that the standard
-/// library of a guest asks for. Files, environment and arguments are there and empty; sockets are
-/// not there at all.
-fn link(engine: &wasmtime::Engine) -> wasmtime::Result<Linker<Sandbox>> {
+/// The little of WASI that the standard library of a guest asks for. Files, environment and arguments
+/// are there and empty; sockets are not there at all.
+fn wasi(engine: &wasmtime::Engine) -> wasmtime::Result<Linker<Sandbox>> {
     let mut linker = Linker::new(engine);
-    Sink::add_to_linker::<_, HasSelf<Sandbox>>(&mut linker, |sandbox| sandbox)?;
     let l = &mut linker;
     p2::add_to_linker_proxy_interfaces_async(l)?;
     p2::bindings::filesystem::types::add_to_linker::<_, WasiFilesystem>(l, Sandbox::filesystem)?;

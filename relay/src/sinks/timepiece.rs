@@ -4,6 +4,8 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
+use rand::SeedableRng as _;
+use rand::rngs::SmallRng;
 use wasmtime_wasi::{HostMonotonicClock, HostWallClock, WasiCtxBuilder};
 
 use crate::units::CaptureTime;
@@ -61,13 +63,15 @@ impl Timepiece {
         if let Some(footage) = &self.0 {
             wasi.wall_clock(GuestClock(Arc::clone(footage)))
                 .monotonic_clock(GuestClock(Arc::clone(footage)))
-                .insecure_random_seed(SEED);
+                .secure_random(SmallRng::seed_from_u64(SEED))
+                .insecure_random(SmallRng::seed_from_u64(SEED))
+                .insecure_random_seed(SEED.into());
         }
     }
 }
 
 /// Any number does.
-const SEED: u128 = 0x666f_7265_6261_7921_736c_6970_7761_7900;
+const SEED: u64 = 0x666f_7265_6261_7921;
 
 impl Footage {
     fn passed(&self) -> Duration {

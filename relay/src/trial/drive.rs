@@ -409,3 +409,7 @@ fn metrics(page: &str) -> Vec<(String, String)> {
     found.sort();
     found
 }
+
+#[cfg(test)]
+#[path = "drive_tests.rs"]
+mod tests;

@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 use super::album::Plate;
 use super::curve::{Axis, draw};
 use super::outcome::Outcome;
-use super::tell::{bytes, facts, phase_word, region_words, score_word};
+use super::tell::{bytes, facts, region_words, score_word};
 use crate::archive::findings::{Finding, Region};
 use crate::units::CaptureTime;
 
@@ -152,7 +152,7 @@ impl Page {
             let words = format!(
                 "{} {} {} {}",
                 finding.kind,
-                phase_word(finding.phase),
+                finding.phase.as_str(),
                 score_word(finding.score),
                 finding.text
             );
@@ -237,7 +237,7 @@ fn cells(finding: &Finding) -> [String; 6] {
     [
         finding.at.to_string(),
         finding.kind.clone(),
-        phase_word(finding.phase).to_owned(),
+        finding.phase.as_str().to_owned(),
         score_word(finding.score),
         region_words(finding.region),
         finding.text.clone(),

@@ -6,7 +6,7 @@ use serde::Serialize;
 
 use super::meter::Figures;
 use super::outcome::Outcome;
-use crate::archive::findings::{Finding, Phase, Region};
+use crate::archive::findings::{Finding, Region};
 use crate::sinks::World;
 use crate::units::CaptureTime;
 
@@ -34,7 +34,7 @@ pub fn text(outcome: &Outcome) -> String {
                 "{}  {:wide$}  {:5}  {}  {}  {}",
                 finding.at,
                 finding.kind,
-                phase_word(finding.phase),
+                finding.phase.as_str(),
                 score_word(finding.score),
                 region_words(finding.region),
                 finding.text
@@ -161,12 +161,11 @@ struct Told<'a> {
 
 #[derive(Serialize)]
 struct ToldFinding<'a> {
-    captured: String,
-    captured_unix_nanos: i64,
+    at: String,
     kind: &'a str,
     phase: &'static str,
     score: f64,
-    source: &'static str,
+    stream: &'static str,
     region: Option<ToldRegion>,
     text: &'a str,
 }
@@ -232,12 +231,11 @@ impl<'a> Told<'a> {
 impl<'a> ToldFinding<'a> {
     fn new(finding: &'a Finding) -> Self {
         Self {
-            captured: finding.at.to_string(),
-            captured_unix_nanos: finding.at.unix_nanos(),
+            at: finding.at.to_string(),
             kind: &finding.kind,
-            phase: phase_word(finding.phase),
+            phase: finding.phase.as_str(),
             score: finding.score,
-            source: finding.source.as_str(),
+            stream: finding.source.as_str(),
             region: finding.region.map(|region| ToldRegion {
                 left: region.left,
                 top: region.top,
@@ -301,14 +299,6 @@ pub fn figures_json(outcome: &Outcome, figures: &Figures) -> Result<String, serd
     }))?;
     text.push('\n');
     Ok(text)
-}
-
-pub(super) fn phase_word(phase: Phase) -> &'static str {
-    match phase {
-        Phase::Mark => "",
-        Phase::Begin => "begin",
-        Phase::End => "end",
-    }
 }
 
 pub(super) fn score_word(score: f64) -> String {

@@ -60,6 +60,26 @@ impl Session {
         run: Duration,
         begun: impl Fn(&Metrics) -> bool,
     ) -> Self {
+        Self::hold_by(configuration, name, toml, run, begun)
+    }
+
+    /// The same with cameras that have a second stream, for pictures.
+    pub(crate) fn watch(
+        name: &str,
+        toml: &str,
+        run: Duration,
+        begun: impl Fn(&Metrics) -> bool,
+    ) -> Self {
+        Self::hold_by(watched, name, toml, run, begun)
+    }
+
+    fn hold_by(
+        configuration: impl Fn(&Path, &SiteServer) -> Configuration,
+        name: &str,
+        toml: &str,
+        run: Duration,
+        begun: impl Fn(&Metrics) -> bool,
+    ) -> Self {
         let _alone = alone();
         let folder = fresh_folder(SCRATCH, name);
         let site = site();
@@ -167,11 +187,28 @@ pub(crate) fn site() -> SiteServer {
 
 /// A relay that records them.
 pub(crate) fn configuration(folder: &Path, site: &SiteServer) -> Configuration {
+    with_cameras(folder, site, |_| String::new())
+}
+
+/// The same, where each camera's second stream is the picture of the other one.
+fn watched(folder: &Path, site: &SiteServer) -> Configuration {
+    with_cameras(folder, site, |index| {
+        let url = &site.urls[(index + 1) % CAMERAS.len()];
+        format!("analysis_url = {url:?}\n")
+    })
+}
+
+fn with_cameras(
+    folder: &Path,
+    site: &SiteServer,
+    extra: impl Fn(usize) -> String,
+) -> Configuration {
     let mut configuration = Configuration::new(folder);
-    for (name, url) in CAMERAS.iter().zip(&site.urls) {
+    for (index, (name, url)) in CAMERAS.iter().zip(&site.urls).enumerate() {
         configuration = configuration.camera(Camera {
             name: (*name).into(),
             url: url.clone(),
+            extra: extra(index),
             ..Camera::default()
         });
     }
