@@ -296,7 +296,7 @@ async fn jpeg_is_near() {
     if clips::ffmpeg().is_none() {
         return;
     }
-    for format in ["yuvj420p", "yuvj422p", "yuvj444p", "gray"] {
+    for format in ["yuvj420p", "yuvj422p", "yuvj444p"] {
         let clip = clips::jpeg("642x362", format);
         let wanted = clip.shown();
         let decoded = decoder(None).decode_key(&clip.units[0]).await.unwrap();
@@ -305,8 +305,6 @@ async fn jpeg_is_near() {
             (decoded.range, decoded.matrix),
             (Range::Full, Matrix::Bt601)
         );
-        let gray = matches!(decoded.samples, Samples::Gray(_));
-        assert_eq!(gray, format == "gray");
         let luma = 642 * 362;
         let got = samples(&decoded);
         let most = |one: &[u8], other: &[u8]| {
