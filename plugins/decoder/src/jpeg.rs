@@ -11,6 +11,9 @@ use crate::picture::{Fault, Frame, check_size};
 /// T.81, B.1.1.3: how a picture ends.
 const END: [u8; 2] = [0xff, 0xd9];
 
+/// Entropy-coded bytes that a whole picture does not need.
+const FILLER: [u8; 64] = [0xb6; 64];
+
 /// Pictures of one size bound.
 #[derive(Debug)]
 pub(crate) struct Jpeg {
@@ -57,6 +60,18 @@ impl Jpeg {
         };
         decoder.set_options(options.jpeg_set_out_colorspace(wanted));
         let pixels = decoder.decode().map_err(damaged)?;
+        // The end may have been put behind what came of a picture. Then the decoder has made up the
+        // rest out of nothing, and makes another one out of this.
+        let mut longer = payload.to_vec();
+        longer.truncate(payload.len() - END.len());
+        longer.extend(FILLER);
+        longer.extend(END);
+        let options = options.set_strict_mode(false);
+        let options = options.jpeg_set_out_colorspace(wanted);
+        let mut decoder = JpegDecoder::new_with_options(ZCursor::new(longer.as_slice()), options);
+        if decoder.decode().map_err(damaged)? != pixels {
+            return Err(Fault::Damaged("the picture is cut off".to_owned()));
+        }
         let (columns, rows) = (usize::from(info.width), usize::from(info.height));
         let samples = if gray {
             pixels

@@ -94,6 +94,37 @@ pub fn h265(size: &str, frames: u32, options: &str, more: &str) -> Clip {
     Clip::make(Codec::H265, &arguments)
 }
 
+/// One JPEG picture; `format` as ffmpeg calls it.
+pub fn jpeg(size: &str, format: &str) -> Clip {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("picture.jpeg");
+    let (name, source) = (
+        file.display().to_string(),
+        format!("testsrc2=size={size},format={format}"),
+    );
+    run(&[
+        "-f",
+        "lavfi",
+        "-i",
+        &source,
+        "-frames:v",
+        "1",
+        "-q:v",
+        "2",
+        "-f",
+        "mjpeg",
+        &name,
+    ]);
+    let picture = Bytes::from(std::fs::read(&file).unwrap());
+    let units = vec![unit(&track(Codec::Jpeg, 0, Bytes::new()), 0, picture, true)];
+    Clip {
+        file,
+        codec: Codec::Jpeg,
+        units,
+        _folder: folder,
+    }
+}
+
 /// What a file of another kind holds, not coded anew.
 pub fn copied(file: &Path) -> Clip {
     let name = file.display().to_string();
@@ -171,7 +202,11 @@ impl Clip {
 
 /// What ffmpeg makes of a stream.
 pub fn decoded(codec: Codec, file: &Path, more: &[&str]) -> Vec<u8> {
-    let form = if codec == Codec::H264 { "h264" } else { "hevc" };
+    let form = match codec {
+        Codec::H264 => "h264",
+        Codec::H265 => "hevc",
+        _ => "mjpeg",
+    };
     let name = file.display().to_string();
     let mut arguments = vec![
         "-flags",

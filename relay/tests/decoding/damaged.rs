@@ -147,6 +147,41 @@ async fn a_stream_with_losses_shows_what_is_right_or_nothing() {
     }
 }
 
+/// The end of a picture may have been put behind what came of it.
+#[tokio::test(flavor = "multi_thread")]
+async fn cut_off_jpeg_is_never_passed_on() {
+    if clips::ffmpeg().is_none() {
+        return;
+    }
+    let mut random = fastrand::Rng::with_seed(14);
+    let mut decoder = decoder(None);
+    let (mut refused, mut equal) = (0, 0);
+    for format in ["yuvj420p", "yuvj422p"] {
+        let clip = clips::jpeg("320x240", format);
+        let unit = &clip.units[0];
+        let whole = decoder.decode_key(unit).await.unwrap();
+        let length = unit.payload.len();
+        for round in 0..60 {
+            let cut = match random.bool() {
+                true => random.usize(3..20),
+                false => random.usize(3..length - 700),
+            };
+            let mut payload = unit.payload[..length - cut].to_vec();
+            if round % 4 != 0 {
+                payload.extend([0xff, 0xd9]);
+            }
+            match decoder.decode_key(&changed(unit, payload.into())).await {
+                Err(DecodeFault::Damaged(_)) => refused += 1,
+                Err(other) => panic!("{format}: {other}"),
+                Ok(decoded) if decoded == whole => equal += 1,
+                Ok(_) => panic!("{format}: a wrong picture without its last {cut} bytes"),
+            }
+        }
+    }
+    println!("JPEG: {refused} refused, {equal} equal without what was cut off");
+    assert!(refused > 9 * equal);
+}
+
 /// Thousands of changed units: each ends in a picture or a fault, within its bounds.
 #[tokio::test(flavor = "multi_thread")]
 async fn changed_streams_cost_one_picture() {
@@ -155,7 +190,8 @@ async fn changed_streams_cost_one_picture() {
     }
     let rounds = std::env::var("FOREBAY_MUTATIONS").map_or(3000, |text| text.parse().unwrap());
     let mut random = fastrand::Rng::with_seed(13);
-    let clips = some_clips();
+    let mut clips = some_clips();
+    clips.push(("JPEG", clips::jpeg("320x240", "yuvj420p")));
     let options = DecoderOptions::default();
     let bound = options.memory.as_usize();
     let mut decoder = Decoder::new(crate::ENGINE.clone(), options);
@@ -166,7 +202,7 @@ async fn changed_streams_cost_one_picture() {
         let unit = &clip.units[random.usize(..clip.units.len())];
         let mut payload = unit.payload.to_vec();
         let mut configuration = unit.track.decoder_configuration.to_vec();
-        let target = if random.u8(..4) == 0 {
+        let target = if random.u8(..4) == 0 && !configuration.is_empty() {
             &mut configuration
         } else {
             &mut payload
