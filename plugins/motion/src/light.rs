@@ -101,7 +101,8 @@ impl Light {
         gather(picture, background, None, self.columns, &mut self.all);
         self.fit(false);
         self.subtract(picture, background, residual, allowed);
-        let outside = Some((&*residual, reach));
+        let spread = self.spread_of(residual);
+        let outside = Some((&*residual, reach, spread.as_slice()));
         gather(
             picture,
             background,
@@ -138,6 +139,27 @@ impl Light {
                 spread(&fits, &self.places, gains, offsets);
             }
         }
+    }
+
+    /// For each block, the root mean square of the residual about it. An object pulls the first
+    /// fit its way, but what lies beyond this is still rather the object than what is behind it.
+    fn spread_of(&self, residual: &Field) -> Vec<f32> {
+        let columns = self.columns;
+        let mut squares = vec![Sums::default(); self.all.len()];
+        for (row, blocks) in squares.chunks_exact_mut(columns).enumerate() {
+            let top = row * BLOCK;
+            for y in top..(top + BLOCK).min(residual.height()) {
+                for (sums, cells) in blocks.iter_mut().zip(residual.row(y).chunks(BLOCK)) {
+                    sums.count += cells.len() as f32;
+                    sums.x += cells.iter().map(|r| r * r).sum::<f32>();
+                }
+            }
+        }
+        let spread = |at: usize| {
+            let sums = neighbourhood(&squares, columns, at / columns, at % columns);
+            (sums.x / sums.count.max(1.0)).sqrt()
+        };
+        (0..squares.len()).map(spread).collect()
     }
 
     fn subtract(
@@ -284,7 +306,7 @@ fn padded(cells: &[f32]) -> [f32; BLOCK] {
 fn gather(
     picture: &Field,
     background: &Field,
-    outside: Option<(&Field, &Field)>,
+    outside: Option<(&Field, &Field, &[f32])>,
     columns: usize,
     blocks: &mut [Sums],
 ) {
@@ -298,19 +320,26 @@ fn gather(
             let (m_eights, m_rest) = m.as_chunks::<BLOCK>();
             let mut sums = line.iter_mut();
             let cells = x_eights.iter().zip(m_eights);
-            if let Some((residual, reach)) = outside {
+            if let Some((residual, reach, spread)) = outside {
+                let mut spread = spread.iter().skip(row * columns);
                 let (r_eights, r_rest) = residual.row(y).as_chunks::<BLOCK>();
                 let (reach_eights, reach_rest) = reach.row(y).as_chunks::<BLOCK>();
                 let marks = r_eights.iter().zip(reach_eights);
-                for (((x, m), (r, reach)), sums) in cells.zip(marks).zip(sums.by_ref()) {
-                    sums.add(x, m, &weights(x, r, reach));
+                let marks = marks.zip(spread.by_ref());
+                for (((x, m), ((r, reach), spread)), sums) in cells.zip(marks).zip(sums.by_ref()) {
+                    sums.add(x, m, &weights(x, r, reach, *spread));
                 }
-                if let Some(sums) = sums.next() {
-                    let (x, mut reach) = (padded(x_rest), padded(reach_rest));
-                    for beyond in reach.iter_mut().skip(x_rest.len()) {
-                        *beyond = -1.0;
+                if let (Some(sums), false) = (sums.next(), x_rest.is_empty()) {
+                    let x = padded(x_rest);
+                    let mut weights = weights(
+                        &x,
+                        &padded(r_rest),
+                        &padded(reach_rest),
+                        spread.next().copied().unwrap_or_default(),
+                    );
+                    for beyond in weights.iter_mut().skip(x_rest.len()) {
+                        *beyond = 0.0;
                     }
-                    let weights = weights(&x, &padded(r_rest), &reach);
                     sums.add(&x, &padded(m_rest), &weights);
                 }
             } else {
@@ -333,11 +362,16 @@ fn gather(
 }
 
 /// 1 for the cells that count, 0 for the others.
-fn weights(x: &[f32; BLOCK], residual: &[f32; BLOCK], reach: &[f32; BLOCK]) -> [f32; BLOCK] {
+fn weights(
+    x: &[f32; BLOCK],
+    residual: &[f32; BLOCK],
+    reach: &[f32; BLOCK],
+    spread: f32,
+) -> [f32; BLOCK] {
     let mut weights = [0.0; BLOCK];
     let marks = residual.iter().zip(reach).zip(x);
     for (weight, ((r, reach), x)) in weights.iter_mut().zip(marks) {
-        *weight = f32::from(u8::from((r.abs() <= *reach) & (*x < WHITE)));
+        *weight = f32::from(u8::from((r.abs() <= reach.max(spread)) & (*x < WHITE)));
     }
     weights
 }
