@@ -67,11 +67,12 @@ fn work(version: &str) {
         );
     }
     let site = site();
-    let url = site.urls[0].clone();
+    // The second camera stands for the first one's small stream.
+    let [url, analysis_url] = [0, 1].map(|index| site.urls[index].clone());
     let configuration = Configuration::new(&folder)
         .camera(Camera {
             name: "gate".into(),
-            extra: format!("analysis_url = {url:?}\n"),
+            extra: format!("analysis_url = {analysis_url:?}\n"),
             url,
             ..Camera::default()
         })
