@@ -24,7 +24,7 @@ static FOOTAGE: LazyLock<PathBuf> = LazyLock::new(|| {
     let _alone = alone();
     let folder = fresh_folder(SCRATCH, "trial-footage");
     run(Command::new(Relay::program())
-        .args(["demo", "--for", "16s", "--dir"])
+        .args(["demo", "--for", "30s", "--dir"])
         .arg(&folder)
         .stdin(Stdio::null()));
     let files = mp4_files(&folder.join("archive/slipway/footage"));

@@ -9,7 +9,7 @@ use jiff::tz::TimeZone;
 
 use super::coverage::When;
 use super::{Failure, exit, output};
-use crate::archive::replay::{Replay, ReplayError};
+use crate::archive::replay::Replay;
 use crate::archive::{Archive, ArchiveEvent, ArchiveOptions, RealDisk};
 use crate::config::{BUILTIN_PLUGINS, Camera, Config, Limits, Pictures, Plan, Plugin, Sink, Site};
 use crate::hold::Unit;
@@ -191,7 +191,7 @@ impl TrialArguments {
         &self,
         config: Option<&Config>,
         subject: &Subject,
-    ) -> Result<Box<dyn Iterator<Item = Result<Arc<Unit>, ReplayError>>>, Failure> {
+    ) -> Result<impl Iterator<Item = Result<Arc<Unit>, String>> + use<>, Failure> {
         let zone = &subject.site.time_zone;
         let resolve = |option: &str, when: Option<When>| {
             let resolved = when.map(|when| {
@@ -215,7 +215,7 @@ impl TrialArguments {
             None => Replay::file(Path::new(&self.input), from, to),
         };
         let replay = replay.map_err(|error| Failure::caused(exit::NO_INPUT, error))?;
-        Ok(Box::new(replay))
+        Ok(replay.map(|unit| unit.map_err(|error| format!("{:#}", anyhow::Error::from(error)))))
     }
 
     fn stage(

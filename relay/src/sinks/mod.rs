@@ -26,11 +26,11 @@ mod witness;
 
 pub use analysis::AnalyzerInstance;
 pub use cell::{EndedInstance, Usage};
+pub(crate) use engine::EPOCH;
 pub use engine::{Engine, LoadError, Plugin, World};
 pub use instance::Instance;
 pub use reporter::{Tell, Told};
 pub use request::Wish;
-pub(crate) use engine::EPOCH;
 pub use runner::SinkTask;
 pub use sieve::Flaw;
 pub use surroundings::Surroundings;

@@ -20,6 +20,8 @@ const QUESTION_NANOS: i64 = 3600 * 1_000_000_000;
 const ANSWER_NANOS: i64 = 500_000_000;
 /// Units whose pictures may still come out of the decoder, which shows them in another order.
 const FED_MAX: usize = 64;
+/// Units kept of a group of which only the key frame is decoded: a minute of 25 a second.
+const GROUP_MAX: usize = 1500;
 
 /// Makes the pictures of one analyzer.
 #[derive(Debug)]
@@ -36,6 +38,9 @@ pub(super) struct Lens {
     questions: VecDeque<Question>,
     answered: Option<i64>,
     fed: BTreeMap<u64, Arc<Unit>>,
+    mode: Mode,
+    /// What came since the last key frame, itself included, as long as only that is decoded.
+    group: Vec<Arc<Unit>>,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -61,6 +66,8 @@ impl Lens {
             questions: VecDeque::new(),
             answered: None,
             fed: BTreeMap::new(),
+            mode: Mode::KeyFrames,
+            group: Vec::new(),
         }
     }
 
@@ -84,15 +91,28 @@ impl Lens {
         } else {
             self.rhythm.other(unit.captured);
         }
-        let mode = self
-            .rhythm
-            .mode(self.source, &unit.track, self.request.rate);
-        let shown = match mode {
-            Mode::EveryPicture => self.every(unit, seen).await,
-            Mode::KeyFrames => self.key_frame(unit, seen).await,
-        };
         pictures.extend(self.answer(unit.captured, seen).await);
-        pictures.extend(shown);
+        let rate = self.request.rate;
+        self.mode = self.rhythm.mode(self.source, &unit.track, rate);
+        if unit.random_access {
+            self.group.clear();
+        }
+        match self.mode {
+            Mode::EveryPicture => {
+                // That every picture is needed is known once a group has lasted for a while. There
+                // is no hurry here: the pictures that came before are made up for.
+                for earlier in std::mem::take(&mut self.group) {
+                    pictures.extend(self.every(&earlier, seen).await);
+                }
+                pictures.extend(self.every(unit, seen).await);
+            }
+            Mode::KeyFrames => {
+                if self.group.len() < GROUP_MAX {
+                    self.group.push(Arc::clone(unit));
+                }
+                pictures.extend(self.key_frame(unit, seen).await);
+            }
+        }
         pictures
     }
 
