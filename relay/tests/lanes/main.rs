@@ -180,7 +180,7 @@ async fn each_stream_gives_what_is_asked_of_it() {
     for subscription in [&mut few, &mut main] {
         let picture = next(subscription).await;
         let frame = frame(&picture, yard.camera(picture.source));
-        keys.push((picture.source, frame.number));
+        keys.push((picture.source, frame.number, picture.captured));
     }
     assert_eq!(keys[1].0, Source::Main);
     assert_eq!(
@@ -190,12 +190,10 @@ async fn each_stream_gives_what_is_asked_of_it() {
     );
     // The next of the main stream is ten seconds later, whatever the rate.
     let second = next(&mut main).await;
-    let second = frame(&second, yard.camera(Source::Main));
-    let apart = second.number - keys[1].1;
-    assert!(
-        apart.is_multiple_of(MAIN_GOP) && apart >= 10 * 12,
-        "{apart} frames apart"
-    );
+    assert!(frame(&second, yard.camera(Source::Main)).key);
+    // A camera on a busy machine leaves frames out: times tell, not numbers.
+    let apart = second.captured.unix_nanos() - keys[1].2.unix_nanos();
+    assert!(apart >= 9_900_000_000, "{apart} ns apart");
 
     // The second stream is no second camera: not in the counts of the first, and not in the ledger.
     let units = yard.metric("forebay_camera_units_total{camera=\"slipway\",kind=\"video\"}");
