@@ -5,7 +5,7 @@
 mod burners;
 mod forged;
 pub(crate) mod guests;
-mod session;
+pub(crate) mod session;
 mod sinks;
 mod watchers;
 
