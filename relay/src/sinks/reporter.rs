@@ -23,7 +23,9 @@ pub enum Told {
 
 /// Who hears it. Called from the sink's task: it must neither block nor panic.
 #[derive(Clone)]
-pub struct Tell(Arc<dyn Fn(&CameraName, Told) + Send + Sync>);
+pub struct Tell(Arc<Hear>);
+
+type Hear = dyn Fn(&CameraName, Told) + Send + Sync;
 
 impl Tell {
     /// Calls `hear` with each.

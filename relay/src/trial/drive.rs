@@ -65,7 +65,7 @@ pub enum TrialError {
     /// It refuses its settings, or does not come through its first calls.
     #[error("the plugin does not start ({reason}): {0}", reason = .0.reason.as_str())]
     Start(EndedInstance),
-    /// The footage can't be read.
+    /// Nothing of the footage can be read.
     #[error("{0}")]
     Input(String),
     /// There is none.
@@ -86,12 +86,24 @@ pub async fn run<E: Display>(
     let began = Instant::now();
     let plugin = engine.load(&stage.sink.plugin).await?;
     let mut units = units.peekable();
-    let begin = match units.peek() {
-        Some(Ok(unit)) => unit.captured,
-        Some(Err(error)) => return Err(TrialError::Input(error.to_string())),
-        None => return Err(TrialError::Empty(stage.input)),
+    let mut unreadable = Vec::new();
+    let begin = loop {
+        match units.peek() {
+            Some(Ok(unit)) => break unit.captured,
+            Some(Err(error)) => unreadable.push(error.to_string()),
+            None => {
+                return Err(match unreadable.into_iter().next() {
+                    Some(error) => TrialError::Input(error),
+                    None => TrialError::Empty(stage.input),
+                });
+            }
+        }
+        units.next();
     };
     let mut trial = Trial::new(&stage, begin);
+    for error in unreadable {
+        trial.outcome.seen.unreadable(error);
+    }
     trial.outcome.world = Some(plugin.world());
     let surroundings = trial.surroundings(&stage);
     let starting = Instance::start(engine, &plugin, &surroundings);
@@ -114,7 +126,14 @@ pub async fn run<E: Display>(
     };
     let mut ended = None;
     for unit in units {
-        let unit = unit.map_err(|error| TrialError::Input(error.to_string()))?;
+        let unit = match unit {
+            Ok(unit) => unit,
+            // One broken file of a stretch hides no other.
+            Err(error) => {
+                trial.outcome.seen.unreadable(error.to_string());
+                continue;
+            }
+        };
         trial.arrived(&unit);
         if let Err(over) = trial.step(&mut actor, unit).await {
             ended = Some(over);

@@ -163,6 +163,13 @@ async fn what_cannot_be_tried_is_told() {
     let broken = vec![Err("a box of 3 GB".to_owned())];
     let error = tried(stage(&folder("b"), recorder(), ""), broken).await;
     assert!(matches!(error, TrialError::Input(_)), "{error}");
+    let mut units = footage(&[0, 1]);
+    units.insert(0, Err("a file of nothing".to_owned()));
+    units.insert(4, Err("a file of nothing".to_owned()));
+    let stage_of = stage(&folder("e"), recorder(), "");
+    let tried_on = run(&engine, stage_of, units.into_iter(), |_| {}).await;
+    let seen = tried_on.unwrap().0.seen;
+    assert_eq!((seen.unreadable, seen.units), (2, 10));
     let wrong = stage(&folder("c"), recorder(), "segment_secnods = 1");
     let error = tried(wrong, footage(&[0])).await;
     assert!(error.to_string().contains("segment_secnods"), "{error}");

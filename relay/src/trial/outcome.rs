@@ -66,6 +66,10 @@ pub struct Seen {
     pub undecoded: u64,
     /// Why the first of them could not.
     pub fault: Option<String>,
+    /// Pieces of the footage that could not be read.
+    pub unreadable: u64,
+    /// Why the first of them could not.
+    pub unreadable_why: Option<String>,
     /// Stretches without footage of more than a day, whose seconds were not counted out.
     pub leaps: u64,
 }
@@ -81,6 +85,13 @@ pub struct Kind {
 
 /// Errors whose texts are kept.
 const ERRORS_MAX: usize = 20;
+
+impl Seen {
+    pub(super) fn unreadable(&mut self, why: String) {
+        self.unreadable += 1;
+        self.unreadable_why.get_or_insert(why);
+    }
+}
 
 impl Outcome {
     pub(super) fn told(&mut self, told: Told) {

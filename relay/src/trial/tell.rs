@@ -118,6 +118,10 @@ pub(super) fn facts(outcome: &Outcome) -> Vec<(&'static str, String)> {
     if outcome.errors_count > 0 {
         facts.push(("errors", outcome.errors_count.to_string()));
     }
+    if seen.unreadable > 0 {
+        let why = seen.unreadable_why.as_deref().unwrap_or_default();
+        facts.push(("unreadable", format!("{} pieces ({why})", seen.unreadable)));
+    }
     if seen.leaps > 0 {
         let text = format!("{} of more than a day each were leapt over", seen.leaps);
         facts.push(("gaps", text));
@@ -148,6 +152,7 @@ struct Told<'a> {
     units_handed_over: u64,
     pictures_shown: u64,
     pictures_not_decoded: u64,
+    pieces_unreadable: u64,
     calls: &'a std::collections::BTreeMap<&'static str, u64>,
     memory_bytes: usize,
     errors: u64,
@@ -203,6 +208,7 @@ impl<'a> Told<'a> {
             units_handed_over: outcome.seen.units,
             pictures_shown: outcome.seen.pictures,
             pictures_not_decoded: outcome.seen.undecoded,
+            pieces_unreadable: outcome.seen.unreadable,
             calls: &outcome.calls,
             memory_bytes: outcome.memory_bytes,
             errors: outcome.errors_count,
