@@ -62,7 +62,7 @@ fn files(folder: &Path, ending: &str) -> Vec<PathBuf> {
 fn painted(still: &Path) -> StripStamp {
     let input = still.to_str().unwrap();
     let as_gray = [
-        "-v", "warning", "-i", input, "-pix_fmt", "gray", "-f", "rawvideo", "-",
+        "-v", "error", "-i", input, "-pix_fmt", "gray", "-f", "rawvideo", "-",
     ];
     let luma = silent(Command::new("ffmpeg").args(as_gray)).stdout;
     let (width, height) = SIZE;
@@ -114,8 +114,8 @@ fn stills_show_the_instant_that_they_are_named_by() {
         found.unwrap_or_else(|| panic!("no still after {than} of them:\n{}", relay.log()))
     };
 
-    // Without power when a still is wanted.
-    sleep_to(EVERY_SECONDS - 10.0);
+    // Without power when a still is wanted, and so long before that no key frame is near.
+    sleep_to(EVERY_SECONDS - NEAR_SECONDS - 15.0);
     let before = files(&stills, "jpg").len();
     camera.power(false);
     sleep_to(40.0);
