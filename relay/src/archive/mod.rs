@@ -23,6 +23,7 @@ mod names;
 mod object;
 mod publish;
 mod recover;
+pub mod replay;
 mod store;
 mod worker;
 
