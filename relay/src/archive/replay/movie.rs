@@ -248,7 +248,10 @@ fn describe(kind: &[u8; 4], entry: &[u8]) -> Option<Described> {
             };
             let first = *specific.first()?;
             let name = format!("mp4a.40.{}", first >> 3);
-            sound(entry, Codec::Aac, name, Bytes::copy_from_slice(specific))
+            let mut described = sound(entry, Codec::Aac, name, Bytes::copy_from_slice(specific))?;
+            // Many writers put 2 into the entry, whatever the sound has.
+            described.channels = aac_channels(specific).unwrap_or(described.channels);
+            Some(described)
         }
         b"alaw" => sound(entry, Codec::Pcma, String::new(), Bytes::new()),
         b"ulaw" => sound(entry, Codec::Pcmu, String::new(), Bytes::new()),
@@ -300,6 +303,18 @@ fn sound(entry: &[u8], codec: Codec, rfc6381: String, configuration: Bytes) -> O
         configuration,
         length_size: 0,
     })
+}
+
+/// Channels by an AudioSpecificConfig (ISO/IEC 14496-3 §1.6.2.1, table 1.19): behind five bits of
+/// object type and four of sampling frequency. None where it says neither in the short form.
+fn aac_channels(specific: &[u8]) -> Option<u32> {
+    let bits = u16::from_be_bytes(*specific.first_chunk()?);
+    match (bits >> 11, bits >> 7 & 0xf, bits >> 3 & 0xf) {
+        (31, ..) | (_, 15, _) => None,
+        (.., channels @ 1..=6) => Some(channels.into()),
+        (.., 7) => Some(8),
+        _ => None,
+    }
 }
 
 /// Boxes of a sound entry; QuickTime's version 1 has four more fields before them.
