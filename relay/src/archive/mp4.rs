@@ -5,7 +5,10 @@
 //! is bounded by [`MOVIE_BYTES_MAX`], time by [`BOXES_MAX`]. This file stands alone so that a fuzzer
 //! can include it.
 
+use std::fs::File;
 use std::io;
+use std::os::unix::fs::FileExt;
+use std::path::Path;
 
 /// Largest `moov` or `moof` that is looked into: 16 MiB. A fragment of an hour at 60 pictures a
 /// second has a `moof` of 3.5 MB (16 bytes a sample); more is damage.
@@ -39,6 +42,35 @@ impl Source for [u8] {
             .ok_or(io::ErrorKind::UnexpectedEof)?;
         buffer.copy_from_slice(bytes);
         Ok(())
+    }
+}
+
+/// A file, of the length that it had when it was opened.
+#[derive(Debug)]
+pub(crate) struct FileSource {
+    file: File,
+    size: u64,
+}
+
+impl FileSource {
+    /// Opens a file to read.
+    ///
+    /// # Errors
+    /// What the disk says.
+    pub(crate) fn open(path: &Path) -> io::Result<Self> {
+        let file = File::open(path)?;
+        let size = file.metadata()?.len();
+        Ok(Self { file, size })
+    }
+}
+
+impl Source for FileSource {
+    fn size(&self) -> u64 {
+        self.size
+    }
+
+    fn read_exact_at(&self, offset: u64, buffer: &mut [u8]) -> io::Result<()> {
+        self.file.read_exact_at(buffer, offset)
     }
 }
 
@@ -199,10 +231,12 @@ fn distance(whole: &[u8], part: &[u8]) -> u64 {
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Header {
     pub(crate) kind: [u8; 4],
+    /// Where the box begins, in the file.
+    pub(crate) begin: u64,
     /// Where the content begins, in the file.
     pub(crate) body: u64,
     /// Where the box ends.
-    end: u64,
+    pub(crate) end: u64,
 }
 
 pub(crate) struct Movie {
@@ -213,12 +247,23 @@ pub(crate) struct Movie {
 }
 
 /// The boxes of the top level, as far as they are whole.
+#[derive(Debug)]
 pub(crate) struct Walk {
     boxes: u64,
     at: u64,
 }
 
 impl Walk {
+    /// From the beginning of the file.
+    pub(crate) fn new() -> Self {
+        Self { boxes: 0, at: 0 }
+    }
+
+    /// Where the next box begins, or would.
+    pub(crate) fn at(&self) -> u64 {
+        self.at
+    }
+
     /// What stands behind a movie header.
     pub(crate) fn behind(movie: &Movie) -> Self {
         Self {
@@ -246,6 +291,7 @@ impl Walk {
         }
         let header = Header {
             kind,
+            begin: self.at,
             body: self.at + header_len,
             end: self.at + size,
         };
@@ -289,7 +335,7 @@ pub(crate) fn children(mut bytes: &[u8]) -> impl Iterator<Item = Option<([u8; 4]
 }
 
 pub(crate) fn find_movie<S: Source + ?Sized>(source: &S) -> Result<Movie, Unrepairable> {
-    let mut walk = Walk { boxes: 0, at: 0 };
+    let mut walk = Walk::new();
     match walk.next(source)? {
         Some(first) if &first.kind == b"ftyp" => {}
         _ => return Err(Unrepairable::NotMp4),

@@ -227,8 +227,27 @@ fn track(trak: &[u8]) -> Option<Track> {
 }
 
 fn anchor(prft: &[u8], tracks: &[Track], near: CaptureTime) -> Option<Anchor> {
-    let id = word(prft, 4)?;
-    let track = tracks.iter().find(|track| track.id == id)?;
+    let reference = reference(prft, near)?;
+    let track = tracks.iter().find(|track| track.id == reference.track)?;
+    Some(Anchor {
+        file_nanos: track.nanos(reference.ticks.into()),
+        captured: reference.captured,
+    })
+}
+
+/// What a `prft` tells (§8.16.5).
+#[derive(Debug, Clone, Copy)]
+pub(in crate::archive) struct Reference {
+    pub(in crate::archive) track: u32,
+    /// A presentation time of the track.
+    pub(in crate::archive) ticks: u64,
+    pub(in crate::archive) captured: CaptureTime,
+}
+
+/// Reads the body of a `prft`; its NTP time is taken to be of the era that brings it nearest to an
+/// instant.
+pub(in crate::archive) fn reference(prft: &[u8], near: CaptureTime) -> Option<Reference> {
+    let track = word(prft, 4)?;
     let (seconds, fraction) = (word(prft, 8)?, word(prft, 12)?);
     let ticks = match prft.first()? {
         0 => u64::from(word(prft, 16)?),
@@ -238,11 +257,11 @@ fn anchor(prft: &[u8], tracks: &[Track], near: CaptureTime) -> Option<Anchor> {
     let era = 1i128 << 32;
     let seconds = i128::from(seconds) - EPOCH_1900;
     let near = i128::from(near.unix_nanos().div_euclid(SECOND));
-    // The era that brings it nearest.
     let seconds = seconds + era * (near - seconds + era / 2).div_euclid(era);
     let nanos = seconds * i128::from(SECOND) + i128::from(fraction);
-    Some(Anchor {
-        file_nanos: track.nanos(ticks.into()),
+    Some(Reference {
+        track,
+        ticks,
         captured: CaptureTime::from_unix_nanos(i64::try_from(nanos).ok()?),
     })
 }
@@ -328,17 +347,20 @@ fn run(trun: &[u8], start: i128, default: u32) -> Option<Samples> {
     Some(samples)
 }
 
-fn named<'a>(bytes: &'a [u8], kind: &'a [u8; 4]) -> impl Iterator<Item = &'a [u8]> {
+pub(in crate::archive) fn named<'a>(
+    bytes: &'a [u8],
+    kind: &'a [u8; 4],
+) -> impl Iterator<Item = &'a [u8]> {
     let of_kind = move |(k, body)| (k == *kind).then_some(body);
     children(bytes).flatten().filter_map(of_kind)
 }
 
-fn word(bytes: &[u8], at: usize) -> Option<u32> {
+pub(in crate::archive) fn word(bytes: &[u8], at: usize) -> Option<u32> {
     let bytes = bytes.get(at..)?.first_chunk()?;
     Some(u32::from_be_bytes(*bytes))
 }
 
-fn long(bytes: &[u8], at: usize) -> Option<u64> {
+pub(in crate::archive) fn long(bytes: &[u8], at: usize) -> Option<u64> {
     let bytes = bytes.get(at..)?.first_chunk()?;
     Some(u64::from_be_bytes(*bytes))
 }

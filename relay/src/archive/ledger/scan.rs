@@ -1,9 +1,7 @@
 //! Reading the archive's folders and the spool for what the catalog does not know.
 
 use std::collections::HashSet;
-use std::fs::File;
 use std::io;
-use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
 use super::footage::{self, Recorded};
@@ -11,7 +9,7 @@ use super::journal::{PURPOSE, read_line};
 use crate::archive::catalog::Change;
 use crate::archive::findings::{self, PURPOSE as FINDINGS};
 use crate::archive::jsonl::{EXTENSION, each_line};
-use crate::archive::mp4::{Source, Unrepairable};
+use crate::archive::mp4::{FileSource, Source as _, Unrepairable};
 use crate::archive::names::{Spool, SpoolName};
 use crate::units::{CameraName, CaptureTime, Name};
 
@@ -32,31 +30,14 @@ pub(super) fn published(archive: &Path, path: &Path) -> Option<String> {
     Some(path.strip_prefix(archive).ok()?.to_str()?.to_owned())
 }
 
-struct FileSource {
-    file: File,
-    size: u64,
-}
-
-impl Source for FileSource {
-    fn size(&self) -> u64 {
-        self.size
-    }
-
-    fn read_exact_at(&self, offset: u64, buffer: &mut [u8]) -> io::Result<()> {
-        self.file.read_exact_at(buffer, offset)
-    }
-}
-
 /// What a file of footage holds, and its length.
 pub(super) fn read_footage(
     path: &Path,
     begin: CaptureTime,
     end: Option<CaptureTime>,
 ) -> Result<(Recorded, u64), Unrepairable> {
-    let file = File::open(path)?;
-    let size = file.metadata()?.len();
-    let source = FileSource { file, size };
-    Ok((footage::read(&source, begin, end)?, size))
+    let source = FileSource::open(path)?;
+    Ok((footage::read(&source, begin, end)?, source.size()))
 }
 
 /// What a file is to the catalog.

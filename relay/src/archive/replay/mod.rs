@@ -1,230 +1,337 @@
-//! TEMPORARY: until the reader of archives is there. Pictures of the recorder's files alone.
-#![allow(
-    clippy::all,
-    clippy::pedantic,
-    clippy::indexing_slicing,
-    clippy::unwrap_used,
-    missing_docs
-)]
-use crate::hold::{Codec, Track, TrackSet, Unit};
-use crate::units::{CameraName, CaptureTime};
-use bytes::Bytes;
-use std::path::Path;
+//! Recorded files, read back into the units that they were made of.
+//!
+//! Fragmented MP4 as the recorder writes it, with capture times from `prft`; fragmented MP4 of any
+//! other maker, and plain MP4 with its samples in the movie header: there capture times count from
+//! a beginning that the file's name or its creation time tells. One sample is in memory at a time,
+//! beside the descriptions of those of a fragment; the movie header of a plain file stays, too.
+//!
+//! What a file can't tell: the uncertainty of a capture time (0 here) and units that the recorder
+//! left out without a hole in its times.
+
+mod files;
+mod film;
+mod movie;
+mod payload;
+mod sample;
+
+#[cfg(test)]
+mod tests;
+
+use std::collections::VecDeque;
+use std::io;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
+
+use self::film::{Film, Shot};
+use crate::hold::{Track, TrackKind, TrackSet, Unit};
+use crate::units::{CameraName, CaptureTime};
+
+/// Between files: where more is missing, the next one begins with a discontinuity.
+const PAUSE_NANOS: i64 = 1_000_000_000;
+/// Tracks that are told apart; a camera that changes its parameters at each start is bounded, too.
+const TRACKS_MAX: usize = 256;
+
+/// What is wrong with a file.
 #[derive(Debug, thiserror::Error)]
-#[error("{0}")]
-pub struct ReplayError(String);
+#[non_exhaustive]
+pub enum Fault {
+    /// The first box is no `ftyp`.
+    #[error("it does not begin with an MP4 file type box: only MP4 files can be read")]
+    NotMp4,
+    /// No whole `moov`.
+    #[error("its movie header is missing or cut")]
+    NoHeader,
+    /// More than is read into memory.
+    #[error("its {what} has {bytes} bytes, and more than {most} are not read")]
+    Large {
+        /// Which part.
+        what: &'static str,
+        /// Its length.
+        bytes: u64,
+        /// The bound.
+        most: u64,
+    },
+    /// No stream that the relay has a codec for.
+    #[error(
+        "it has no pictures or sound that the relay knows (H.264, H.265, JPEG, AAC, G.711){}",
+        if .0.is_empty() { String::new() } else { format!(", but {}", .0) }
+    )]
+    NoStream(String),
+    /// Neither fragments nor samples.
+    #[error("it holds no samples")]
+    Empty,
+    /// A part contradicts itself or the file's length.
+    #[error("its {what} at byte {offset} is damaged or cut")]
+    Damaged {
+        /// Which part.
+        what: &'static str,
+        /// Where.
+        offset: u64,
+    },
+    /// The disk's words.
+    #[error("it can't be read")]
+    Read(#[from] io::Error),
+}
+
+/// Why there are no (more) units of a file.
+#[derive(Debug, thiserror::Error)]
+pub enum ReplayError {
+    /// A file.
+    #[error("{}", path.display())]
+    File {
+        /// Which one.
+        path: PathBuf,
+        /// What is wrong with it.
+        source: Fault,
+    },
+    /// The folder of a camera's footage.
+    #[error("the camera {camera} has no footage in {}", folder.display())]
+    NoFootage {
+        /// Whose.
+        camera: CameraName,
+        /// Where it should be.
+        folder: PathBuf,
+    },
+}
+
+/// Gives recorded units in order. A file that can't be read (any further) gives an error, and the
+/// next file follows.
 #[derive(Debug)]
-pub struct Replay(std::vec::IntoIter<Arc<Unit>>);
-fn u32_at(b: &[u8], at: usize) -> u32 {
-    u32::from_be_bytes(b[at..at + 4].try_into().unwrap())
+pub struct Replay {
+    files: VecDeque<(PathBuf, Option<CaptureTime>)>,
+    film: Option<(PathBuf, Film)>,
+    from: Option<CaptureTime>,
+    to: Option<CaptureTime>,
+    /// Every track met, so that the same one keeps its id.
+    known: Vec<Arc<Track>>,
+    set: Arc<TrackSet>,
+    /// For each stream of the present file.
+    tracks: Vec<Arc<Track>>,
+    sequence: u64,
+    timeline: u32,
+    /// The latest capture time given.
+    reached: Option<CaptureTime>,
+    /// The latest capture time of files before the present one: what they hold is not given again.
+    before: Option<CaptureTime>,
+    /// A group has begun: what follows can be decoded.
+    running: bool,
 }
-fn u64_at(b: &[u8], at: usize) -> u64 {
-    u64::from_be_bytes(b[at..at + 8].try_into().unwrap())
-}
-fn boxes(b: &[u8]) -> Vec<(String, usize, usize)> {
-    let (mut at, mut found) = (0, Vec::new());
-    while at + 8 <= b.len() {
-        let mut size = u32_at(b, at) as usize;
-        let mut head = 8;
-        if size == 1 {
-            size = u64_at(b, at + 8) as usize;
-            head = 16;
-        }
-        if size < head || at + size > b.len() {
-            break;
-        }
-        found.push((
-            String::from_utf8_lossy(&b[at + 4..at + 8]).into_owned(),
-            at + head,
-            at + size,
-        ));
-        at += size;
-    }
-    found
-}
-fn child<'a>(b: &'a [u8], path: &[&str]) -> Option<&'a [u8]> {
-    let mut b = b;
-    for name in path {
-        let (_, from, to) = boxes(b).into_iter().find(|(kind, ..)| kind == name)?;
-        b = &b[from..to];
-    }
-    Some(b)
-}
+
 impl Replay {
+    /// The units of one file, from the first group that begins at `from` or later to what is captured
+    /// before `to`. Capture times of a file without `prft` count from the time in its name, where
+    /// that is one of the archive's, else from its creation time, else from 1970.
+    ///
+    /// # Errors
+    /// When the file is none that can be read.
+    pub fn file(
+        path: &Path,
+        from: Option<CaptureTime>,
+        to: Option<CaptureTime>,
+    ) -> Result<Self, ReplayError> {
+        Self::file_from(path, None, from, to)
+    }
+
+    /// As [`file`](Self::file), with the capture time of the file's beginning.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn file_from(
+        path: &Path,
+        base: Option<CaptureTime>,
+        from: Option<CaptureTime>,
+        to: Option<CaptureTime>,
+    ) -> Result<Self, ReplayError> {
+        let base = base.or_else(|| files::begin(path));
+        let mut replay = Self::over([(path.to_owned(), base)].into(), from, to);
+        replay.open_next().unwrap_or(Ok(()))?;
+        Ok(replay)
+    }
+
+    /// The units of a camera's footage in an archive.
+    ///
+    /// # Errors
+    /// When the camera has none there. What is wrong with its files comes in their place.
     pub fn archive(
         root: &Path,
         camera: &CameraName,
         from: Option<CaptureTime>,
         to: Option<CaptureTime>,
     ) -> Result<Self, ReplayError> {
-        let mut files = Vec::new();
-        for day in std::fs::read_dir(root.join(camera.as_str()).join("footage"))
-            .map_err(|e| ReplayError(e.to_string()))?
-        {
-            for file in std::fs::read_dir(day.unwrap().path()).unwrap() {
-                files.push(file.unwrap().path());
-            }
-        }
-        files.sort();
-        let mut all: Vec<Arc<Unit>> = Vec::new();
-        for file in files {
-            for unit in Self::file(&file, from, to)?.0 {
-                let mut unit = Unit::clone(&unit);
-                unit.sequence = all.len() as u64;
-                all.push(Arc::new(unit));
-            }
-        }
-        Ok(Self(all.into_iter()))
+        let folder = root.join(camera.as_str()).join(super::ledger::FOOTAGE);
+        let files = files::between(&folder, from, to);
+        let files = files.ok().filter(|files| !files.is_empty());
+        let Some(files) = files else {
+            let camera = camera.clone();
+            return Err(ReplayError::NoFootage { camera, folder });
+        };
+        Ok(Self::over(files, from, to))
     }
-    pub fn file(
-        path: &Path,
+
+    fn over(
+        files: VecDeque<(PathBuf, Option<CaptureTime>)>,
         from: Option<CaptureTime>,
         to: Option<CaptureTime>,
-    ) -> Result<Self, ReplayError> {
-        let b = Bytes::from(std::fs::read(path).map_err(|e| ReplayError(e.to_string()))?);
-        let moov = child(&b, &["moov"]).ok_or_else(|| ReplayError("no MP4".into()))?;
-        let (mut id, mut rate, mut track) = (0, 0, None);
-        for (kind, f, t) in boxes(moov) {
-            if kind != "trak" {
-                continue;
-            }
-            let trak = &moov[f..t];
-            let hdlr = child(trak, &["mdia", "hdlr"]).unwrap();
-            if &hdlr[8..12] != b"vide" {
-                continue;
-            }
-            let tkhd = child(trak, &["tkhd"]).unwrap();
-            id = u32_at(tkhd, if tkhd[0] == 1 { 20 } else { 12 });
-            let mdhd = child(trak, &["mdia", "mdhd"]).unwrap();
-            rate = u32_at(mdhd, if mdhd[0] == 1 { 20 } else { 12 });
-            let stsd = child(trak, &["mdia", "minf", "stbl", "stsd"]).unwrap();
-            let (kind, f, t) = boxes(&stsd[8..])[0].clone();
-            let entry = &stsd[8..][f..t];
-            let config = if kind == "avc1" { "avcC" } else { "hvcC" };
-            track = Some(Arc::new(Track {
-                id: 1,
-                codec: if kind == "avc1" {
-                    Codec::H264
-                } else {
-                    Codec::H265
-                },
-                rfc6381: String::new(),
-                clock_rate: rate.try_into().unwrap(),
-                width: u32::from(u16::from_be_bytes([entry[24], entry[25]])),
-                height: u32::from(u16::from_be_bytes([entry[26], entry[27]])),
-                channels: 0,
-                decoder_configuration: Bytes::copy_from_slice(
-                    child(&entry[78..], &[config]).unwrap(),
-                ),
-            }));
+    ) -> Self {
+        Self {
+            files,
+            film: None,
+            from,
+            to,
+            known: Vec::new(),
+            set: Arc::default(),
+            tracks: Vec::new(),
+            sequence: 0,
+            timeline: 0,
+            reached: None,
+            before: None,
+            running: false,
         }
-        let track = track.ok_or_else(|| ReplayError("no pictures".into()))?;
-        let tracks = Arc::new(TrackSet {
-            generation: 1,
-            tracks: vec![Arc::clone(&track)],
-        });
-        let mut units = Vec::new();
-        let (mut anchor_time, mut anchor_media) = (0_i128, 0_i128);
-        for (kind, f, t) in boxes(&b) {
-            if kind == "prft" {
-                let p = &b[f..t];
-                let ntp = u64_at(p, 8);
-                anchor_time = (i128::from(ntp >> 32) - 2_208_988_800) * 1_000_000_000
-                    + i128::from(((ntp & 0xffff_ffff) * 1_000_000_000) >> 32);
-                anchor_media = if p[0] == 1 {
-                    i128::from(u64_at(p, 16))
-                } else {
-                    i128::from(u32_at(p, 16))
-                };
-            }
-            if kind != "moof" {
+    }
+
+    /// The tracks of the present file.
+    #[must_use]
+    pub fn tracks(&self) -> &Arc<TrackSet> {
+        &self.set
+    }
+
+    /// Files that are still to come, and of the present one its length and how much of it was read,
+    /// in bytes.
+    #[must_use]
+    pub fn progress(&self) -> (usize, u64, u64) {
+        let (size, read) = self
+            .film
+            .as_ref()
+            .map_or((0, 0), |(_, film)| film.progress());
+        (self.files.len(), size, read)
+    }
+
+    /// None where no file is left.
+    fn open_next(&mut self) -> Option<Result<(), ReplayError>> {
+        let (path, base) = self.files.pop_front()?;
+        let film = match Film::open(&path, base) {
+            Ok(film) => film,
+            Err(source) => return Some(Err(ReplayError::File { path, source })),
+        };
+        self.tracks = film
+            .streams()
+            .iter()
+            .map(|stream| stream.track.clone())
+            .map(Arc::new)
+            .collect();
+        let known = &mut self.known;
+        for track in &mut self.tracks {
+            let like = |other: &&Arc<Track>| {
+                let id = other.id;
+                ***other
+                    == Track {
+                        id,
+                        ..Track::clone(track)
+                    }
+            };
+            let same = known.iter().find(like);
+            if let Some(same) = same {
+                *track = Arc::clone(same);
                 continue;
             }
-            for (kind, a, z) in boxes(&b[f..t]) {
-                if kind != "traf" {
-                    continue;
-                }
-                let traf = &b[f..t][a..z];
-                let tfhd = child(traf, &["tfhd"]).unwrap();
-                if u32_at(tfhd, 4) != id {
-                    continue;
-                }
-                let flags = u32_at(tfhd, 0) & 0xff_ffff;
-                let mut at =
-                    8 + if flags & 1 != 0 { 8 } else { 0 } + if flags & 2 != 0 { 4 } else { 0 };
-                let mut take = |bit: u32| {
-                    (flags & bit != 0).then(|| {
-                        at += 4;
-                        u32_at(tfhd, at - 4)
-                    })
-                };
-                let (duration, size, sample_flags) = (take(8), take(16), take(32));
-                let tfdt = child(traf, &["tfdt"]).unwrap();
-                let mut decode = if tfdt[0] == 1 {
-                    u64_at(tfdt, 4) as i128
-                } else {
-                    i128::from(u32_at(tfdt, 4))
-                };
-                for (kind, a, z) in boxes(traf) {
-                    if kind != "trun" {
-                        continue;
-                    }
-                    let trun = &traf[a..z];
-                    let flags = u32_at(trun, 0) & 0xff_ffff;
-                    let count = u32_at(trun, 4);
-                    let mut at = 8;
-                    let mut next = |bit: u32| {
-                        (flags & bit != 0).then(|| {
-                            at += 4;
-                            u32_at(trun, at - 4)
-                        })
-                    };
-                    let mut data = (f - 8) + next(1).unwrap_or(0) as usize;
-                    let first = next(4);
-                    for index in 0..count {
-                        let d = next(0x100).or(duration).unwrap_or(0);
-                        let s = next(0x200).or(size).unwrap_or(0) as usize;
-                        let fl = next(0x400)
-                            .or(first.filter(|_| index == 0))
-                            .or(sample_flags)
-                            .unwrap_or(0);
-                        let offset = next(0x800).unwrap_or(0) as i32;
-                        let shown = decode + i128::from(offset);
-                        let captured = CaptureTime::from_unix_nanos(
-                            (anchor_time
-                                + (shown - anchor_media) * 1_000_000_000 / i128::from(rate))
-                                as i64,
-                        );
-                        if from.is_none_or(|from| captured >= from)
-                            && to.is_none_or(|to| captured < to)
-                        {
-                            units.push(Arc::new(Unit {
-                                sequence: units.len() as u64,
-                                track: Arc::clone(&track),
-                                tracks: Arc::clone(&tracks),
-                                media_time: shown as i64,
-                                duration: 0,
-                                timeline: 1,
-                                captured,
-                                uncertainty_nanos: 0,
-                                random_access: fl & 0x1_0000 == 0,
-                                discontinuity: false,
-                                payload: b.slice(data..data + s),
-                            }));
-                        }
-                        decode += i128::from(d);
-                        data += s;
-                    }
-                }
+            if known.len() >= TRACKS_MAX {
+                known.remove(0);
             }
+            let id = known.last().map_or(0, |last| last.id).saturating_add(1);
+            *track = Arc::new(Track {
+                id,
+                ..Track::clone(track)
+            });
+            known.push(Arc::clone(track));
         }
-        Ok(Self(units.into_iter()))
+        if self.set.tracks != self.tracks {
+            self.set = Arc::new(TrackSet {
+                generation: self.set.generation + 1,
+                tracks: self.tracks.clone(),
+            });
+        }
+        self.timeline = self.timeline.saturating_add(1);
+        self.before = self.reached;
+        self.running = false;
+        self.film = Some((path, film));
+        Some(Ok(()))
+    }
+
+    /// The unit of a shot; none for one that is not asked for.
+    fn unit(&mut self, shot: Shot) -> Option<Arc<Unit>> {
+        let track = Arc::clone(self.tracks.get(shot.stream)?);
+        let sound = track.codec.kind() == TrackKind::Audio;
+        let every = sound || track.codec == crate::hold::Codec::Jpeg;
+        let mut unit = Unit {
+            sequence: self.sequence,
+            tracks: Arc::clone(&self.set),
+            media_time: shot.media_time,
+            duration: if sound { shot.duration } else { 0 },
+            timeline: self.timeline,
+            captured: shot.captured,
+            uncertainty_nanos: 0,
+            random_access: shot.sync || every,
+            discontinuity: shot.discontinuity,
+            payload: shot.payload,
+            track,
+        };
+        let early = |limit: Option<CaptureTime>| limit.is_some_and(|limit| unit.captured < limit);
+        let again = self.before.is_some_and(|before| unit.captured <= before);
+        if !self.running {
+            if early(self.from) || again || !unit.starts_group() {
+                return None;
+            }
+            self.running = true;
+            let gap = self.before.map_or(0, |before| {
+                unit.captured
+                    .unix_nanos()
+                    .saturating_sub(before.unix_nanos())
+            });
+            unit.discontinuity |= gap > PAUSE_NANOS;
+        }
+        if self.to.is_some_and(|to| unit.captured >= to) {
+            return None;
+        }
+        self.sequence += 1;
+        self.reached = self.reached.max(Some(unit.captured));
+        Some(Arc::new(unit))
+    }
+
+    /// Whether a shot shows that no more of this file is asked for: some seconds behind the end, as
+    /// pictures are not shown in the order in which they are coded.
+    fn is_over(&self, shot: &Shot) -> bool {
+        let margin = 10 * PAUSE_NANOS;
+        self.to
+            .is_some_and(|to| shot.captured.unix_nanos().saturating_sub(margin) > to.unix_nanos())
     }
 }
+
 impl Iterator for Replay {
     type Item = Result<Arc<Unit>, ReplayError>;
+
     fn next(&mut self) -> Option<Self::Item> {
-        self.0.next().map(Ok)
+        loop {
+            let Some((path, film)) = &mut self.film else {
+                match self.open_next()? {
+                    Ok(()) => continue,
+                    Err(error) => return Some(Err(error)),
+                }
+            };
+            match film.next() {
+                Ok(Some(shot)) => {
+                    if self.is_over(&shot) {
+                        self.film = None;
+                    } else if let Some(unit) = self.unit(shot) {
+                        return Some(Ok(unit));
+                    }
+                }
+                Ok(None) => self.film = None,
+                Err(source) => {
+                    let path = path.clone();
+                    self.film = None;
+                    return Some(Err(ReplayError::File { path, source }));
+                }
+            }
+        }
     }
 }

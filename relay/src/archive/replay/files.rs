@@ -1,0 +1,62 @@
+//! Which files of a camera's footage hold a stretch of time, by their names.
+
+use std::collections::VecDeque;
+use std::io;
+use std::path::{Path, PathBuf};
+
+use crate::units::CaptureTime;
+
+/// A file that begins earlier than this before a stretch holds nothing of it: twice the longest
+/// segment that the recorder writes, and more.
+const LENGTH_MAX_NANOS: i64 = 3 * 3600 * 1_000_000_000;
+
+/// The time in a file's name: `2026-05-04T073100.120Z.mp4`, or `…Z-2.mp4`.
+pub(super) fn begin(path: &Path) -> Option<CaptureTime> {
+    let (stem, _) = path.file_name()?.to_str()?.rsplit_once('.')?;
+    CaptureTime::from_file_stem(stem.split_inclusive('Z').next()?)
+}
+
+/// The MP4 files in the folders of days that may hold something of a stretch, in order.
+///
+/// # Errors
+/// When the folder can't be listed.
+pub(super) fn between(
+    folder: &Path,
+    from: Option<CaptureTime>,
+    to: Option<CaptureTime>,
+) -> io::Result<VecDeque<(PathBuf, Option<CaptureTime>)>> {
+    let earliest = from.map(|from| {
+        CaptureTime::from_unix_nanos(from.unix_nanos().saturating_sub(LENGTH_MAX_NANOS))
+    });
+    let first_day = earliest.map(CaptureTime::day);
+    let last_day = to.map(CaptureTime::day);
+    let mut files = Vec::new();
+    for entry in std::fs::read_dir(folder)? {
+        let entry = entry?;
+        let Ok(day) = entry.file_name().into_string() else {
+            continue;
+        };
+        let before = first_day.as_ref().is_some_and(|first| day < *first);
+        let after = last_day.as_ref().is_some_and(|last| day > *last);
+        if before || after || day.starts_with('.') || !entry.path().is_dir() {
+            continue;
+        }
+        for file in std::fs::read_dir(entry.path())? {
+            let path = file?.path();
+            let footage = path.extension().is_some_and(|extension| extension == "mp4");
+            let Some(begin) = begin(&path).filter(|_| footage) else {
+                continue;
+            };
+            let outside = earliest.is_some_and(|earliest| begin < earliest)
+                || to.is_some_and(|to| begin >= to);
+            if !outside {
+                files.push((begin, path));
+            }
+        }
+    }
+    files.sort();
+    Ok(files
+        .into_iter()
+        .map(|(begin, path)| (path, Some(begin)))
+        .collect())
+}
