@@ -80,7 +80,7 @@ macro_rules! export_analyzer {
                 }
             }
 
-            bindings::export_analyzer_bindings!(Exported with_types_in $crate::bindings::analyzer);
+    bindings::export_analyzer_bindings!(Exported with_types_in $crate::bindings::analyzer);
         };
 
         // Natively there is nobody to export to, but the type must still fit.
