@@ -286,6 +286,13 @@ fn names_in_json_stay() {
         ["wanted", "taken", "late", "missed"].map(|name| day[name].as_u64().unwrap())
     };
     assert_eq!((of_day(0), of_day(1)), ([24, 23, 1, 1], [25, 24, 0, 1]));
+    let lines = "
+  stills               wanted        taken      late  missed
+  Sat 2026-10-24           24           23         1       1
+  Sun 2026-10-25           25           24         0       1
+  total                    49           47         1       2
+";
+    assert!(text::write(&week(), 120).contains(lines));
     let causes = GapCause::ALL.map(GapCause::as_str);
     let missing: BTreeSet<_> = causes[..6].iter().map(|&cause| cause.to_owned()).collect();
     assert_eq!(names(&told["totals"]["missing_seconds_by_cause"]), missing);
