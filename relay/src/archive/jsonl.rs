@@ -7,7 +7,6 @@
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
-use std::path::Path;
 use std::time::{Duration, Instant};
 
 use bytes::Bytes;
@@ -229,8 +228,8 @@ impl Book {
 ///
 /// # Errors
 /// What the disk says.
-pub(super) fn each_line(path: &Path, take: &mut dyn FnMut(&[u8]) -> bool) -> io::Result<u64> {
-    let mut reader = BufReader::new(File::open(path)?.take(FILE_BYTES_MAX));
+pub(super) fn each_line(file: File, take: &mut dyn FnMut(&[u8]) -> bool) -> io::Result<u64> {
+    let mut reader = BufReader::new(file.take(FILE_BYTES_MAX));
     let mut line = Vec::new();
     let (mut torn, mut within) = (0, false);
     while (&mut reader).take(LINE_MAX).read_until(b'\n', &mut line)? > 0 {

@@ -10,6 +10,7 @@ use jiff::{Timestamp, ToSpan as _};
 
 use super::{ConfigFile, Failure, exit, output};
 use crate::archive::catalog::{Catalog, CatalogError};
+use crate::archive::findings::each;
 use crate::archive::ledger::{Coverage, Span};
 use crate::config::{Camera, Config, Site};
 use crate::coverage::days::midnight;
@@ -93,7 +94,8 @@ pub(super) fn coverage(arguments: &CoverageArguments) -> Result<(), Failure> {
     let config = arguments.file.load()?;
     let cameras = arguments.cameras(&config)?;
     let account = accounts(&config).map_err(unavailable)?;
-    let sheet = arguments.sheet(&config, &cameras, CaptureTime::now(), account)?;
+    let mut sheet = arguments.sheet(&config, &cameras, CaptureTime::now(), account)?;
+    count_stills(&config, &mut sheet);
     let told = match arguments.format {
         Format::Text => text::write(&sheet, arguments.width()),
         Format::Json => {
@@ -132,6 +134,21 @@ fn accounts(
     Ok(move |camera: &CameraName, window: Span| catalog.coverage(camera, window).map_err(&failed))
 }
 
+/// Counts the stills of each camera: they are told of by findings.
+fn count_stills(config: &Config, sheet: &mut Sheet) {
+    let relay = &config.relay;
+    for site in &mut sheet.sites {
+        let (asked, zone) = (site.asked, &site.time_zone);
+        for camera in &mut site.cameras {
+            let name = camera.camera.clone();
+            // What is passed over is logged; here it is one finding less.
+            each(&relay.archive, &relay.spool, &name, asked, &mut |finding| {
+                camera.stills.note(&finding, zone);
+            });
+        }
+    }
+}
+
 /// The account of a camera of which nothing is known.
 fn nothing(camera: &CameraName, site: &Site, window: Span) -> Coverage {
     Coverage {
@@ -149,25 +166,8 @@ fn unavailable(error: AccountError) -> Failure {
 }
 
 impl CoverageArguments {
-    /// The cameras asked for, in the order of the configuration.
     fn cameras<'a>(&self, config: &'a Config) -> Result<Vec<&'a Camera>, Failure> {
-        let known = |name: &String| config.cameras.iter().any(|c| c.name.as_str() == name);
-        if let Some(unknown) = self.cameras.iter().find(|name| !known(name)) {
-            let names: Vec<_> = config.cameras.iter().map(|c| c.name.as_str()).collect();
-            return Err(Failure::new(
-                exit::USAGE,
-                format!(
-                    "--camera {unknown}: no such camera in {}; it has {}",
-                    self.file.config.display(),
-                    names.join(", ")
-                ),
-            ));
-        }
-        let asked = |camera: &&Camera| {
-            let mut names = self.cameras.iter();
-            self.cameras.is_empty() || names.any(|name| name == camera.name.as_str())
-        };
-        Ok(config.cameras.iter().filter(asked).collect())
+        chosen(&self.cameras, config, &self.file)
     }
 
     /// Asks for the accounts, site by site: days are those of a site's zone.
@@ -201,42 +201,8 @@ impl CoverageArguments {
         Ok(Sheet::new(now, sites))
     }
 
-    /// The window asked for; it ends now at the latest.
     fn window(&self, site: &Site, now: CaptureTime) -> Result<Span, Failure> {
-        let zone = &site.time_zone;
-        let wrong = |message: String| Failure::new(exit::USAGE, message);
-        let resolve = |option: &str, when: When| {
-            let years = "a time between the years 1678 and 2261 is needed";
-            let time = when.at(zone);
-            time.ok_or_else(|| wrong(format!("{option}: {years}")))
-        };
-        let to = self.to.map(|when| resolve("--to", when)).transpose()?;
-        let end = to.unwrap_or(now).min(now);
-        let begin = match self.from {
-            Some(when) => resolve("--from", when)?,
-            None => {
-                let begin = first_midnight(end, self.days, zone);
-                begin.ok_or_else(|| wrong(format!("--days {}: too many", self.days)))?
-            }
-        };
-        let told = |time| local_long(time, zone);
-        if begin >= now {
-            return Err(wrong(format!(
-                "site {}: --from {} has not come yet: it is {}",
-                site.name,
-                told(begin),
-                told(now)
-            )));
-        }
-        if begin >= end {
-            return Err(wrong(format!(
-                "site {}: --from {} is not before --to {}: swap them, or leave --to out for now",
-                site.name,
-                told(begin),
-                told(end)
-            )));
-        }
-        Ok(Span { begin, end })
+        window((self.from, self.to), self.days, site, now)
     }
 
     fn width(&self) -> usize {
@@ -249,6 +215,73 @@ impl CoverageArguments {
         let columns = size.map(|size| usize::from(size.ws_col));
         columns.filter(|columns| *columns > 0).unwrap_or(WIDTH)
     }
+}
+
+/// The cameras asked for, in the order of the configuration; all where none is.
+pub(super) fn chosen<'a>(
+    names: &[String],
+    config: &'a Config,
+    file: &ConfigFile,
+) -> Result<Vec<&'a Camera>, Failure> {
+    let known = |name: &String| config.cameras.iter().any(|c| c.name.as_str() == name);
+    if let Some(unknown) = names.iter().find(|name| !known(name)) {
+        let names: Vec<_> = config.cameras.iter().map(|c| c.name.as_str()).collect();
+        return Err(Failure::new(
+            exit::USAGE,
+            format!(
+                "--camera {unknown}: no such camera in {}; it has {}",
+                file.config.display(),
+                names.join(", ")
+            ),
+        ));
+    }
+    let asked = |camera: &&Camera| {
+        names.is_empty() || names.iter().any(|name| name == camera.name.as_str())
+    };
+    Ok(config.cameras.iter().filter(asked).collect())
+}
+
+/// The window asked for; it ends now at the latest.
+pub(super) fn window(
+    (from, to): (Option<When>, Option<When>),
+    days: u16,
+    site: &Site,
+    now: CaptureTime,
+) -> Result<Span, Failure> {
+    let zone = &site.time_zone;
+    let wrong = |message: String| Failure::new(exit::USAGE, message);
+    let resolve = |option: &str, when: When| {
+        let years = "a time between the years 1678 and 2261 is needed";
+        let time = when.at(zone);
+        time.ok_or_else(|| wrong(format!("{option}: {years}")))
+    };
+    let to = to.map(|when| resolve("--to", when)).transpose()?;
+    let end = to.unwrap_or(now).min(now);
+    let begin = match from {
+        Some(when) => resolve("--from", when)?,
+        None => {
+            let begin = first_midnight(end, days, zone);
+            begin.ok_or_else(|| wrong(format!("--days {days}: too many")))?
+        }
+    };
+    let told = |time| local_long(time, zone);
+    if begin >= now {
+        return Err(wrong(format!(
+            "site {}: --from {} has not come yet: it is {}",
+            site.name,
+            told(begin),
+            told(now)
+        )));
+    }
+    if begin >= end {
+        return Err(wrong(format!(
+            "site {}: --from {} is not before --to {}: swap them, or leave --to out for now",
+            site.name,
+            told(begin),
+            told(end)
+        )));
+    }
+    Ok(Span { begin, end })
 }
 
 /// Midnight of the first of so many days, of which the last holds the time just before `end`.

@@ -5,6 +5,7 @@ mod check;
 mod coverage;
 #[cfg(feature = "demo")]
 mod demo;
+mod findings;
 mod output;
 mod run;
 mod trial;
@@ -72,6 +73,8 @@ enum Command {
     Check(check::CheckArguments),
     /// Tell what of the wanted footage is in the archive, what is missing, and why
     Coverage(coverage::CoverageArguments),
+    /// List what analyzers have seen, from the archive
+    Findings(findings::FindingsArguments),
     /// Work on the index of the archive
     #[command(subcommand)]
     Catalog(catalog::CatalogCommand),
@@ -180,6 +183,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
             Command::Run(file) => run::run(file).await,
             Command::Check(arguments) => check::check(arguments).await,
             Command::Coverage(arguments) => coverage::coverage(&arguments),
+            Command::Findings(arguments) => findings::findings(&arguments),
             Command::Catalog(command) => catalog::catalog(&command),
             Command::Try(arguments) => trial::trial(*arguments).await,
             #[cfg(feature = "demo")]

@@ -8,6 +8,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use super::stills::StillDays;
 use crate::archive::ledger::{Coverage, Gap, GapCause, Span};
 use crate::units::{CameraName, CaptureTime, SiteName};
 
@@ -80,6 +81,8 @@ pub struct CameraSheet {
     pub totals: Figures,
     /// Every gap, whole; the planned ones too.
     pub gaps: Vec<Gap>,
+    /// Stills of the window asked for, where any were wanted.
+    pub stills: StillDays,
 }
 
 impl CameraSheet {
@@ -280,6 +283,7 @@ impl CameraSheet {
             days: days.into_iter().flatten().filter_map(day).collect(),
             totals: Figures::of(&wanted, &recorded, &gaps),
             gaps,
+            stills: StillDays::default(),
         }
     }
 }

@@ -324,6 +324,7 @@ impl Page {
         self.raw("</h3>\n");
         if let Some(why) = camera.no_account(site.asked) {
             self.text("p", why);
+            self.stills(camera);
             self.raw("</div>\n");
             return;
         }
@@ -351,7 +352,33 @@ impl Page {
         self.text("th scope=\"row\" role=\"rowheader\"", "total");
         self.raw("<td class=\"s\" role=\"cell\"></td>");
         self.figures(&camera.totals);
-        self.raw("</tr></tfoot>\n</table>\n</div>\n");
+        self.raw("</tr></tfoot>\n</table>\n");
+        self.stills(camera);
+        self.raw("</div>\n");
+    }
+
+    fn stills(&mut self, camera: &CameraSheet) {
+        if camera.stills.is_empty() {
+            return;
+        }
+        self.raw("<table class=\"stills\">\n<thead><tr>");
+        self.text("th scope=\"col\"", "Stills");
+        for head in ["Wanted", "Taken", "Late", "Missed"] {
+            self.text("th scope=\"col\" class=\"n\"", head);
+        }
+        self.raw("</tr></thead>\n<tbody>\n");
+        let days = camera.stills.days();
+        let days = days.map(|(date, stills)| (date.strftime("%a %F").to_string(), stills));
+        let total = ("total".to_owned(), camera.stills.totals());
+        for (name, stills) in days.chain([total]) {
+            self.raw("<tr>");
+            self.text("th scope=\"row\"", &name);
+            for number in [stills.wanted(), stills.taken, stills.late, stills.missed] {
+                self.text("td class=\"n\"", &number.to_string());
+            }
+            self.raw("</tr>\n");
+        }
+        self.raw("</tbody>\n</table>\n");
     }
 
     fn day(&mut self, camera: &CameraSheet, day: &Day, scale: &Scale<'_>) {

@@ -6,6 +6,7 @@
 use serde::Serialize;
 
 use super::days::{CameraSheet, Day, Figures, Sheet, SiteSheet, length_nanos, timestamp};
+use super::stills::{StillDays, Stills};
 use super::words::plain;
 use crate::archive::ledger::{Gap, GapCause, Span};
 use crate::units::CaptureTime;
@@ -51,8 +52,35 @@ struct Camera {
     lasting_gap: bool,
     totals: Totals,
     days: Vec<CivilDay>,
+    /// Stills of the window; null where none was wanted.
+    stills: Option<CameraStills>,
     /// Every gap, whole, in order; cause `planned` means that nothing was wanted.
     gaps: Vec<WholeGap>,
+}
+
+#[derive(Debug, Serialize)]
+struct CameraStills {
+    totals: StillCounts,
+    /// Those that have any.
+    days: Vec<StillDay>,
+}
+
+#[derive(Debug, Serialize)]
+struct StillDay {
+    /// In the site's zone.
+    date: String,
+    #[serde(flatten)]
+    counts: StillCounts,
+}
+
+#[derive(Debug, Serialize)]
+struct StillCounts {
+    /// Taken and missed.
+    wanted: u64,
+    taken: u64,
+    /// Of those taken.
+    late: u64,
+    missed: u64,
 }
 
 #[derive(Debug, Serialize)]
@@ -143,7 +171,28 @@ fn camera(sheet: &CameraSheet) -> Camera {
         lasting_gap: sheet.lasting().next().is_some(),
         totals: totals(&sheet.totals),
         days: sheet.days.iter().map(day).collect(),
+        stills: stills(&sheet.stills),
         gaps: sheet.gaps.iter().map(gap).collect(),
+    }
+}
+
+fn stills(stills: &StillDays) -> Option<CameraStills> {
+    let days = stills.days().map(|(date, stills)| StillDay {
+        date: date.to_string(),
+        counts: counts(stills),
+    });
+    (!stills.is_empty()).then(|| CameraStills {
+        totals: counts(stills.totals()),
+        days: days.collect(),
+    })
+}
+
+fn counts(stills: Stills) -> StillCounts {
+    StillCounts {
+        wanted: stills.wanted(),
+        taken: stills.taken,
+        late: stills.late,
+        missed: stills.missed,
     }
 }
 

@@ -8,6 +8,7 @@ pub mod html;
 pub mod json;
 pub mod text;
 
+mod stills;
 mod strip;
 mod words;
 
@@ -19,7 +20,8 @@ mod tests;
 use std::path::PathBuf;
 
 pub use days::{CameraSheet, Day, Figures, Sheet, SiteAccounts, SiteSheet};
-pub use words::{length, local_long};
+pub use stills::{StillDays, Stills};
+pub use words::{length, local, local_long, plain};
 
 /// Why there is no account.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]

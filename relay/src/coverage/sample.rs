@@ -3,7 +3,9 @@
 use jiff::tz::TimeZone;
 
 use super::days::{Sheet, SiteAccounts, midnight};
+use crate::archive::findings::{Finding, Phase};
 use crate::archive::ledger::{Coverage, Gap, GapCause, Span};
+use crate::pictures::Source;
 use crate::units::{CaptureTime, Name};
 
 pub(super) const SECOND: i64 = 1_000_000_000;
@@ -115,7 +117,30 @@ pub(super) fn week() -> Sheet {
     };
     let accounts = ["slipway", "gate", "mast-crane"]
         .map(|camera| account(camera, settled, week_of(camera, settled)));
-    sheet(window, accounts.into())
+    let mut sheet = sheet(window, accounts.into());
+    // Stills of the gate: each hour of two days, of the second the clocks' change makes 25.
+    let begin = at("2026-10-23T22:00:00Z");
+    for hour in 0..49 {
+        let told: &[&str] = match hour {
+            7 | 30 => &["still-missed"],
+            8 => &["still", "still-late", "sharpness"],
+            _ => &["still", "brightness"],
+        };
+        for kind in told {
+            let finding = Finding {
+                sink: Name::new("every-hour").unwrap(),
+                kind: (*kind).to_owned(),
+                score: 1.0,
+                at: after(begin, hour * HOUR),
+                phase: Phase::Mark,
+                source: Source::Main,
+                region: None,
+                text: String::new(),
+            };
+            sheet.sites[0].cameras[1].stills.note(&finding, &oslo());
+        }
+    }
+    sheet
 }
 
 fn week_of(camera: &str, window: Span) -> Vec<Gap> {

@@ -264,7 +264,7 @@ fn names_in_json_stay() {
     );
     assert_eq!(
         names(camera),
-        list("camera account_begin settled_until lasting_gap totals days gaps")
+        list("camera account_begin settled_until lasting_gap totals days stills gaps")
     );
     assert_eq!(names(&camera["totals"]), list(totals));
     assert_eq!(
@@ -275,6 +275,24 @@ fn names_in_json_stay() {
         names(&camera["gaps"][0]),
         list("begin end seconds cause detail lasts")
     );
+    assert!(camera["stills"].is_null());
+    let counts = "wanted taken late missed";
+    let stills = &told["sites"][0]["cameras"][1]["stills"];
+    assert_eq!(names(stills), list("totals days"));
+    assert_eq!(names(&stills["totals"]), list(counts));
+    assert_eq!(names(&stills["days"][0]), list(&format!("date {counts}")));
+    let of_day = |day: usize| {
+        let day = &stills["days"][day];
+        ["wanted", "taken", "late", "missed"].map(|name| day[name].as_u64().unwrap())
+    };
+    assert_eq!((of_day(0), of_day(1)), ([24, 23, 1, 1], [25, 24, 0, 1]));
+    let lines = "
+  stills               wanted        taken      late  missed
+  Sat 2026-10-24           24           23         1       1
+  Sun 2026-10-25           25           24         0       1
+  total                    49           47         1       2
+";
+    assert!(text::write(&week(), 120).contains(lines));
     let causes = GapCause::ALL.map(GapCause::as_str);
     let missing: BTreeSet<_> = causes[..6].iter().map(|&cause| cause.to_owned()).collect();
     assert_eq!(names(&told["totals"]["missing_seconds_by_cause"]), missing);

@@ -72,6 +72,7 @@ impl Page {
                 self.line(&format!("  settled until {until}"));
             }
             self.days(camera, site);
+            self.stills(camera);
             for gap in camera.lasting() {
                 self.line(&format!(
                     "  has not ended: {} since {}, {} so far",
@@ -97,6 +98,28 @@ impl Page {
             self.figures(&date, &day.figures);
         }
         self.figures("total", &camera.totals);
+    }
+
+    fn stills(&mut self, camera: &CameraSheet) {
+        if camera.stills.is_empty() {
+            return;
+        }
+        let days = camera.stills.days();
+        let days = days.map(|(date, stills)| (date.strftime("%a %F").to_string(), stills));
+        let total = ("total".to_owned(), camera.stills.totals());
+        self.line(&format!(
+            "  {:<14}  {:>11}  {:>11}  {:>8}  {:>6}",
+            "stills", "wanted", "taken", "late", "missed"
+        ));
+        for (first, stills) in days.chain([total]) {
+            self.line(&format!(
+                "  {first:<14}  {:>11}  {:>11}  {:>8}  {:>6}",
+                stills.wanted(),
+                stills.taken,
+                stills.late,
+                stills.missed
+            ));
+        }
     }
 
     fn heading(&mut self, first: &str) {

@@ -60,7 +60,8 @@ pub(super) fn percent(figures: &Figures) -> Option<String> {
 }
 
 /// Date, time to a tenth of a second and offset in the zone: `2026-11-19 09:12:44.3 +01:00`.
-pub(super) fn local(time: CaptureTime, zone: &TimeZone) -> String {
+#[must_use]
+pub fn local(time: CaptureTime, zone: &TimeZone) -> String {
     zoned(time, zone).strftime("%F %T.%1f %:z").to_string()
 }
 
@@ -80,7 +81,8 @@ pub(super) fn utc(time: CaptureTime) -> String {
 
 /// A detail as one line without what could steer a terminal or turn the direction of writing.
 /// Characters that XML forbids (XML 1.0 §2.2) fall under this.
-pub(super) fn plain(detail: &str) -> String {
+#[must_use]
+pub fn plain(detail: &str) -> String {
     let harmful = |c: char| {
         c.is_control()
             || matches!(c, '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{fffe}' | '\u{ffff}')

@@ -182,3 +182,98 @@ fn another_version_is_put_aside() {
     };
     assert!(path.exists());
 }
+
+fn tallies(kind: &str, number: u64, first: i64, last: i64) -> Tallies {
+    let tally = Tally {
+        number,
+        first: at(first),
+        last: at(last),
+        score_max: 0.5,
+    };
+    let key = (Name::new("motion").unwrap(), kind.to_owned());
+    Tallies {
+        kinds: [(key, tally)].into(),
+        damaged: 1,
+    }
+}
+
+fn findings(object: &str, tallies: &Tallies) -> Change {
+    Change::Findings {
+        object: object.into(),
+        camera: gate(),
+        tallies: tallies.clone(),
+        bytes: 1000,
+    }
+}
+
+#[test]
+fn findings_are_found_by_time() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut catalog, _) = Catalog::open(dir.path()).unwrap();
+    let early = tallies("motion", 3, 100, 200);
+    let late = tallies("motion", 2, 190, 300);
+    catalog
+        .apply(&[
+            findings("spool/a", &early),
+            findings("b", &late),
+            findings("b", &late),
+        ])
+        .unwrap();
+    catalog
+        .apply(&[Change::Moved {
+            from: "spool/a".into(),
+            to: "a".into(),
+        }])
+        .unwrap();
+    assert!(catalog.knows("a").unwrap() && !catalog.knows("spool/a").unwrap());
+    let told = |begin, end| catalog.findings(&gate(), span(begin, end)).unwrap();
+    assert_eq!(told(0, 101), early);
+    assert_eq!(told(201, 900), late);
+    let both = Tallies {
+        damaged: 2,
+        ..tallies("motion", 5, 100, 300)
+    };
+    assert_eq!(told(195, 196), both);
+    assert_eq!(told(301, 900), Tallies::default());
+    let other = Name::new("slipway").unwrap();
+    assert_eq!(
+        catalog.findings(&other, span(0, 900)).unwrap(),
+        Tallies::default()
+    );
+    let since = catalog.objects_since(at(250)).unwrap();
+    assert_eq!(since, ["b".to_owned()].into());
+}
+
+#[test]
+fn a_catalog_without_findings_learns_of_them() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join(FILE);
+    // As version 1 left it.
+    let old = Connection::open(&path).unwrap();
+    old.execute_batch(SCHEMA).unwrap();
+    old.execute_batch("INSERT INTO complete VALUES (1)")
+        .unwrap();
+    old.execute_batch("INSERT INTO run VALUES (100, 200, 1)")
+        .unwrap();
+    old.execute_batch("INSERT INTO run_camera VALUES ('gate', 100, 'boatyard')")
+        .unwrap();
+    old.pragma_update(None, "application_id", APPLICATION)
+        .unwrap();
+    old.pragma_update(None, "user_version", 1).unwrap();
+    drop(old);
+    assert!(matches!(
+        Catalog::open_to_read(dir.path()),
+        Err(CatalogError::Foreign(_))
+    ));
+    let (mut catalog, found) = Catalog::open(dir.path()).unwrap();
+    assert_eq!(found, Found::Whole);
+    assert_eq!(catalog.cameras().unwrap().len(), 1);
+    // The archive is read through once more.
+    assert!(!catalog.is_complete().unwrap());
+    let told = tallies("motion", 3, 100, 200);
+    catalog.apply(&[findings("a", &told)]).unwrap();
+    drop(catalog);
+    let (catalog, found) = Catalog::open(dir.path()).unwrap();
+    assert_eq!(found, Found::Whole);
+    assert_eq!(catalog.findings(&gate(), span(0, 900)).unwrap(), told);
+}

@@ -4,11 +4,15 @@
 //! finding is about. A file is handed in to the archive after an hour at the latest; until then it
 //! lies in the spool, where what is older than some seconds is durable.
 
+mod episode;
+mod files;
 mod finding;
 mod line;
 mod read;
 mod run;
 
+pub use episode::{Episode, Episodes};
+pub use files::{Passed, each};
 pub use finding::{Finding, Phase, Region, is_kind};
 pub use line::read_line;
 pub(super) use read::tally;

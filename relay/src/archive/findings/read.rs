@@ -1,6 +1,7 @@
 //! What a file of findings holds, and where such files are.
 
 use std::collections::BTreeMap;
+use std::fs::File;
 use std::io;
 use std::path::Path;
 
@@ -40,7 +41,7 @@ pub struct Tallies {
 pub(in crate::archive) fn tally(path: &Path) -> io::Result<Tallies> {
     let mut tallies = Tallies::default();
     let mut unread = 0;
-    let torn = each_line(path, &mut |line| {
+    let torn = each_line(File::open(path)?, &mut |line| {
         let Some(finding) = read_line(line) else {
             unread += 1;
             return true;

@@ -4,7 +4,7 @@ use tempfile::TempDir;
 
 use super::super::footage::tests::{file, part};
 use super::super::scan::MP4;
-use super::super::{Coverage, Ledger, LedgerFeed, LedgerInbox, rebuild, total_nanos};
+use super::super::{Coverage, Ledger, LedgerFeed, LedgerInbox, Scanned, rebuild, total_nanos};
 use super::*;
 use crate::archive::{ArchiveOptions, ObjectKey, RealDisk};
 use crate::telemetry::Telemetry;
@@ -311,8 +311,36 @@ fn a_rebuilt_catalog_tells_the_same() {
     std::fs::write(journal.path(), text).unwrap();
     std::fs::write(journals.join("notes.txt"), "x").unwrap();
     std::fs::write(archive.join("slipway/footage/2026.txt"), "x").unwrap();
-    rebuild(&archive, &spool, &mut |_| {}).unwrap();
+    // Findings are read, too, but for a damaged line.
+    let findings = archive.join("slipway/findings").join(now.day());
+    std::fs::create_dir_all(&findings).unwrap();
+    let line = |kind: &str| {
+        format!(
+            "{{\"at\":\"{now}\",\"sink\":\"motion\",\"kind\":\"{kind}\",\"score\":0.5,\
+             \"stream\":\"main\"}}\n"
+        )
+    };
+    let text = line("motion") + &line("motion") + "{\"at\"\n" + &line("dark");
+    let name = format!("{}.jsonl", now.file_stem());
+    std::fs::write(findings.join(name), text).unwrap();
+    let rebuilt = rebuild(&archive, &spool, &mut |_| {}).unwrap();
+    let Scanned {
+        findings,
+        damaged_lines,
+        failed,
+        ..
+    } = rebuilt.scanned;
+    assert_eq!((findings, damaged_lines, failed), (1, 1, 0));
     assert_eq!(coverage(copy.path()), original);
+    let catalog = Catalog::open_to_read(&spool).unwrap();
+    let camera = CameraName::new("slipway").unwrap();
+    let window = Span::new(later(now, -SECOND), later(now, SECOND)).unwrap();
+    let kinds = catalog.findings(&camera, window).unwrap().kinds;
+    let told: Vec<_> = kinds
+        .iter()
+        .map(|((_, kind), tally)| (kind.as_str(), tally.number))
+        .collect();
+    assert_eq!(told, [("dark", 1), ("motion", 2)]);
 }
 
 fn copy_tree(from: &Path, to: &Path) {

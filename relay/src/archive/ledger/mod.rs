@@ -21,6 +21,7 @@ pub use account::{Books, Footage, Run, Testimony, account};
 pub use journal::PURPOSE as JOURNALS;
 pub use rebuild::{RebuildError, Rebuilt, rebuild};
 pub use run::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
+pub(super) use scan::spool_names;
 pub use scan::{FOOTAGE, Scanned};
 pub use spans::total_nanos;
 use spans::union;

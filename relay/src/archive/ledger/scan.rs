@@ -1,6 +1,7 @@
 //! Reading the archive's folders and the spool for what the catalog does not know.
 
 use std::collections::HashSet;
+use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -251,11 +252,13 @@ impl<'a> Scan<'a> {
         if !self.going || !has_lines(path) {
             return;
         }
-        let read = each_line(path, &mut |line| {
-            for change in read_line(camera, line) {
-                self.push(change);
-            }
-            self.going
+        let read = File::open(path).and_then(|file| {
+            each_line(file, &mut |line| {
+                for change in read_line(camera, line) {
+                    self.push(change);
+                }
+                self.going
+            })
         });
         match read {
             Ok(_) => self.scanned.journals += 1,
@@ -286,7 +289,7 @@ fn has_lines(path: &Path) -> bool {
 }
 
 /// Files of a folder of the spool that have a purpose and an extension.
-pub(super) fn spool_names(
+pub(in crate::archive) fn spool_names(
     folder: &Path,
     purpose: &str,
     extension: &str,
