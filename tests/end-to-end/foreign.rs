@@ -27,7 +27,7 @@ fn python() -> PathBuf {
 }
 
 /// `plugins/examples/dark`.
-static DARK: LazyLock<PathBuf> = LazyLock::new(|| {
+pub(crate) static DARK: LazyLock<PathBuf> = LazyLock::new(|| {
     let target = Path::new(SCRATCH).with_file_name("examples");
     let packages = ["--package", "dark", "--package", "gate"];
     build_for_sandbox(&plugins(), &target, &packages).join("dark.wasm")

@@ -12,6 +12,7 @@
 mod bad_cameras;
 mod bad_guests;
 mod commands;
+mod findings;
 mod foreign;
 mod guide;
 mod kept;

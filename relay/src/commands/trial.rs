@@ -106,7 +106,7 @@ pub(super) async fn trial(arguments: TrialArguments) -> Result<(), Failure> {
     let mut teller = Teller::new();
     let tried = run(&engine, stage, units, |progress| teller.tell(progress)).await;
     teller.end();
-    let objects = desk.close().await?;
+    let objects = desk.close(tried.is_ok()).await?;
     let (mut outcome, figures) = tried.map_err(failed)?;
     outcome.objects = objects;
     if let Some(out) = &arguments.out {
@@ -354,8 +354,9 @@ impl Desk {
         })
     }
 
-    /// Publishes what is open; names and sizes of all objects.
-    async fn close(self) -> Result<Vec<(String, u64)>, Failure> {
+    /// Publishes what is open; names and sizes of all objects. Where nothing was `tried`, the folder
+    /// is left as empty as it was.
+    async fn close(self, tried: bool) -> Result<Vec<(String, u64)>, Failure> {
         let Self {
             archive,
             folder,
@@ -370,7 +371,13 @@ impl Desk {
         let listed = list(&root, &root, &mut objects);
         objects.sort();
         let gone = if is_kept {
-            std::fs::remove_dir_all(folder.join(SPOOL))
+            let objects = folder.join(OBJECTS);
+            let objects = if tried || !objects.exists() {
+                Ok(())
+            } else {
+                std::fs::remove_dir_all(objects)
+            };
+            objects.and(std::fs::remove_dir_all(folder.join(SPOOL)))
         } else {
             std::fs::remove_dir_all(&folder)
         };

@@ -1,5 +1,6 @@
 //! The pictures that findings came of, for the page: a bounded number, coded as JPEG.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 use bytes::Bytes;
@@ -14,6 +15,8 @@ const PICTURES_MAX: usize = 240;
 /// Longest side of a kept picture, in pixels: larger ones are thinned out by whole steps.
 const SIDE_MAX: u32 = 960;
 const QUALITY: u8 = 80;
+/// Pictures that a finding may be of: a plugin may want to see more before it says what it saw.
+const SHOWN_MAX: usize = 8;
 
 /// A picture with the findings that came of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -32,46 +35,55 @@ pub(super) struct Album {
     pub(super) plates: Vec<Plate>,
     /// Findings that are listed without their picture.
     pub(super) left_out: u64,
-    /// What the plugin was shown last.
-    shown: Option<Arc<Picture>>,
-    /// Whether the last plate is of that one.
-    is_kept: bool,
+    /// What the plugin was shown of late.
+    shown: VecDeque<Arc<Picture>>,
 }
 
 impl Album {
     /// The plugin is shown a picture.
     pub(super) fn show(&mut self, picture: &Arc<Picture>) {
-        self.shown = Some(Arc::clone(picture));
-        self.is_kept = false;
+        if self.shown.len() >= SHOWN_MAX {
+            self.shown.pop_front();
+        }
+        self.shown.push_back(Arc::clone(picture));
     }
 
-    /// A finding came of what was shown last.
-    pub(super) fn mark(&mut self, finding: usize) {
-        let Some(picture) = &self.shown else {
+    /// A finding is about this instant: of what was shown of late, the picture nearest to it.
+    pub(super) fn mark(&mut self, finding: usize, at: CaptureTime) {
+        let distance = |picture: &&Arc<Picture>| {
+            let captured = picture.captured.unix_nanos();
+            captured.abs_diff(at.unix_nanos())
+        };
+        let Some(picture) = self.shown.iter().rev().min_by_key(distance) else {
             self.left_out += 1;
             return;
         };
-        if !self.is_kept {
-            if self.plates.len() >= PICTURES_MAX {
-                self.left_out += 1;
-                return;
-            }
-            let Some((jpeg, width, height)) = coded(picture) else {
-                self.left_out += 1;
-                return;
-            };
-            self.plates.push(Plate {
-                captured: picture.captured,
-                width,
-                height,
-                jpeg,
-                findings: Vec::new(),
-            });
-            self.is_kept = true;
-        }
-        if let Some(plate) = self.plates.last_mut() {
+        let captured = picture.captured;
+        let place = self
+            .plates
+            .partition_point(|plate| plate.captured < captured);
+        if let Some(plate) = self.plates.get_mut(place)
+            && plate.captured == captured
+        {
             plate.findings.push(finding);
+            return;
         }
+        if self.plates.len() >= PICTURES_MAX {
+            self.left_out += 1;
+            return;
+        }
+        let Some((jpeg, width, height)) = coded(picture) else {
+            self.left_out += 1;
+            return;
+        };
+        let plate = Plate {
+            captured,
+            width,
+            height,
+            jpeg,
+            findings: vec![finding],
+        };
+        self.plates.insert(place, plate);
     }
 }
 

@@ -111,7 +111,7 @@ impl Outcome {
             return;
         }
         if self.findings.len() < FINDINGS_MAX {
-            self.album.mark(self.findings.len());
+            self.album.mark(self.findings.len(), finding.at);
             self.findings.push(finding);
         } else {
             self.findings_left_out += 1;

@@ -22,8 +22,9 @@ fn the_page_is_whole_and_needs_nothing_else() {
     let count = |name: &str| page.descendants().filter(|n| n.has_tag_name(name)).count();
     assert_eq!(count("script"), 0);
     assert_eq!(count("img"), outcome.album.plates.len());
-    // Six marks of motion, and both edges of dark told beside the last of them.
-    assert_eq!((outcome.findings.len(), count("img")), (8, 6));
+    // Six marks of motion; both edges of dark are told so late that they stand beside the oldest
+    // picture that is still there.
+    assert_eq!((outcome.findings.len(), count("img")), (8, 7));
     for node in page.descendants() {
         for attribute in node.attributes() {
             let value = attribute.value();
@@ -77,7 +78,8 @@ fn the_page_is_bounded_and_says_so() {
     let page = read(&text);
     let count = |name: &str| page.descendants().filter(|n| n.has_tag_name(name)).count();
     assert_eq!(count("img"), 240);
-    assert!(text.contains("4766 findings are listed below without their picture."));
+    // Seven pictures were there before, and five of the findings are of those.
+    assert!(text.contains("4762 findings are listed below without their picture."));
     assert!(text.contains("3008 further findings are not listed here."));
 }
 
@@ -92,6 +94,31 @@ fn pictures_of_every_format_are_kept() {
         assert!(is_jpeg(&plate.jpeg));
         assert_eq!((plate.width, plate.height), (64, 36));
     }
+}
+
+#[test]
+fn a_finding_stands_beside_the_picture_that_it_is_about() {
+    let mut outcome = outcome();
+    outcome.album.plates.clear();
+    let before = outcome.findings.len();
+    for seconds in [70.0, 71.0, 72.0] {
+        outcome.album.show(&picture(seconds, PixelFormat::Gray8));
+    }
+    for at in [70.9, 72.0, 71.0] {
+        outcome.told(Told::Finding(finding("late", at, 0.9, Phase::Mark)));
+    }
+    let plates = outcome.album.plates.iter();
+    let told: Vec<_> = plates
+        .map(|plate| (plate.captured.unix_seconds(), &plate.findings[..]))
+        .collect();
+    let first = picture(71.0, PixelFormat::Gray8).captured.unix_seconds();
+    assert_eq!(
+        told,
+        [
+            (first, &[before, before + 2][..]),
+            (first + 1.0, &[before + 1][..])
+        ]
+    );
 }
 
 /// RFC 4648 §10.
