@@ -32,7 +32,7 @@ fn forgeries() -> Vec<(&'static str, Option<Vec<u8>>, &'static str)> {
     }
     let component = "not a WebAssembly component";
     vec![
-        ("hollow", Some(HOLLOW.to_vec()), "no plugin of world"),
+        ("hollow", Some(HOLLOW.to_vec()), "it is no plugin"),
         ("module", Some(MODULE.to_vec()), component),
         ("truncated", Some(whole[..half].to_vec()), component),
         ("spoilt", Some(spoilt), component),
