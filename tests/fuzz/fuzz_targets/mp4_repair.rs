@@ -4,6 +4,7 @@
 use libfuzzer_sys::fuzz_target;
 
 #[path = "../../../relay/src/archive/mp4.rs"]
+#[allow(dead_code, reason = "reading footage back is not tried here")]
 mod mp4;
 
 use mp4::{Unrepairable, WholePrefix, stale_durations, whole_prefix};
