@@ -79,7 +79,7 @@ impl Film {
             handed: 0,
             movie,
         };
-        // A header with samples of its own: only then the tables are the way.
+        // A header with samples of its own: only then the tables are the way, to begin with.
         let tables = |stream: &Stream| film.movie.body.get(stream.tables.clone());
         let any = film
             .movie
@@ -127,7 +127,12 @@ impl Film {
                 let heads = nexts.iter().enumerate();
                 let heads = heads.filter_map(|(i, next)| Some((time(i, &next.as_ref()?.0)?, i)));
                 let Some((_, index)) = heads.min() else {
-                    return Ok(None);
+                    if !self.movie.fragmented {
+                        return Ok(None);
+                    }
+                    // Only what came first is in the tables; the rest are fragments.
+                    self.way = Way::Fragments(VecDeque::new());
+                    return self.fragment_sample();
                 };
                 let Some((sample, place)) = nexts.get_mut(index).and_then(Option::take) else {
                     return Ok(None);

@@ -241,7 +241,10 @@ fn describe(kind: &[u8; 4], entry: &[u8]) -> Option<Described> {
             visual(entry, Codec::Jpeg, String::new(), &[], usize::MAX)
         }
         b"mp4a" => {
-            let esds = named(sound_boxes(entry)?, b"esds").next()?;
+            let boxes = sound_boxes(entry)?;
+            // QuickTime puts it into a box of its own.
+            let wrapped = || named(named(boxes, b"wave").next()?, b"esds").next();
+            let esds = named(boxes, b"esds").next().or_else(wrapped)?;
             // 0x40 is MPEG-4 audio.
             let (0x40, specific) = descriptor(esds)? else {
                 return None;
