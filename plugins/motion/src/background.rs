@@ -8,7 +8,7 @@
 //! own median over the picture: rain that sets in, a key frame that is coded anew, or a gain that
 //! night turns up widen all of them alike, an object only its own.
 
-use crate::field::{Field, quantile};
+use crate::field::{Field, greater, lesser, quantile};
 use crate::light::Light;
 
 /// Of the means, while nothing goes on.
@@ -217,8 +217,8 @@ impl Background {
             .iter_mut()
             .zip(self.residual.values())
         {
-            let stray = (r * r).min(clip * *v);
-            *v = (*v + variance * (stray - *v)).max(VARIANCE_MIN);
+            let stray = lesser(r * r, clip * *v);
+            *v = greater(*v + variance * (stray - *v), VARIANCE_MIN);
         }
     }
 }

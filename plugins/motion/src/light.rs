@@ -9,7 +9,7 @@
 //! (Jacques, Jung, Musse: "Background Subtraction and Shadow Detection in Grayscale Video
 //! Sequences", SIBGRAPI 2005).
 
-use crate::field::Field;
+use crate::field::{Field, greater};
 
 /// Side of a block in cells.
 const BLOCK: usize = 8;
@@ -200,7 +200,7 @@ impl Light {
                 let lit = (gain * m + offset).clamp(0.0, WHITE);
                 // In light of so many times the learned one, noise and texture are that much
                 // stronger: all is brought back to the learned light.
-                let scale = 1.0 / gain.max(1.0);
+                let scale = 1.0 / greater(gain, 1.0);
                 *target = (x - lit) * scale;
                 *allowed = COARSE_SHARE * (lit - m).abs() * scale;
             }
@@ -371,7 +371,7 @@ fn weights(
     let mut weights = [0.0; BLOCK];
     let marks = residual.iter().zip(reach).zip(x);
     for (weight, ((r, reach), x)) in weights.iter_mut().zip(marks) {
-        *weight = f32::from(u8::from((r.abs() <= reach.max(spread)) & (*x < WHITE)));
+        *weight = f32::from(u8::from((r.abs() <= greater(*reach, spread)) & (*x < WHITE)));
     }
     weights
 }

@@ -10,7 +10,7 @@
 
 use super::fft::{Complex, Transform};
 use super::refine::{Sampler, refined};
-use crate::field::Field;
+use crate::field::{Field, greater};
 use crate::frame::Frame;
 
 /// The grid of the transform.
@@ -174,7 +174,7 @@ impl Reference {
         self.transform.forward(&mut product);
         for (value, reference) in product.iter_mut().zip(&self.spectrum) {
             let cross = value.times(*reference);
-            let size = cross.size().max(1e-6);
+            let size = greater(cross.size(), 1e-6);
             *value = Complex {
                 re: cross.re / size,
                 im: cross.im / size,
