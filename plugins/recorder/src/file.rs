@@ -262,7 +262,10 @@ impl<H: Host> File<H> {
         }
         let Written { clock, usual, .. } = self.main_written;
         let limit = clock.ticks(settings.fragment_nanos());
-        if self.closing.is_none() && self.open.ends_before(time, sync, limit, usual) {
+        // The first fragment tells by how much the stream reorders, and one picture tells nothing
+        // of that: where they are far apart, the second one already fills it.
+        let untold = self.object.is_none() && !sync && self.open.main.len() < 2;
+        if self.closing.is_none() && !untold && self.open.ends_before(time, sync, limit, usual) {
             self.closing = Some(std::mem::take(&mut self.open));
         }
         Ok(())
