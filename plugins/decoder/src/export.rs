@@ -29,8 +29,13 @@ impl Guest for Decoder {
         Ok(())
     }
 
-    fn describe(codec: String, configuration: Vec<u8>) -> Result<Description, Fault> {
-        let description = Session::describe(&codec, &configuration)?;
+    fn describe(
+        codec: String,
+        configuration: Vec<u8>,
+        payload: Vec<u8>,
+        pixels_max: u32,
+    ) -> Result<Description, Fault> {
+        let description = Session::describe(&codec, &configuration, &payload, pixels_max)?;
         // At most 16 bits.
         let narrow = |value: u32| u8::try_from(value).unwrap_or(u8::MAX);
         Ok(Description {
@@ -42,6 +47,7 @@ impl Guest for Decoder {
             chroma_left: description.chroma_left,
             full_range: description.full_range,
             matrix: description.matrix.as_str().to_owned(),
+            arithmetic: description.arithmetic,
         })
     }
 

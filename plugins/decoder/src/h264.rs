@@ -4,15 +4,10 @@ use rusty_h264_decoder::{DecodeError, Decoder};
 
 use crate::headers::avc::{Pps, Sets, Slice, SliceKind, Sps};
 use crate::headers::nal_units;
-use crate::picture::{Description, Fault, Frame, Look, Plane, check_size, has_hole};
+use crate::picture::{Description, Fault, Frame, Look, Plane, check_size};
+use crate::unit::{Behind, any_fits, check_order, damaged, unsupported, whole};
 
 const START_CODE: [u8; 4] = [0, 0, 0, 1];
-/// Behind a slice whose data are all there, nothing is read: the arithmetic decoder stops at the
-/// stop bit (9.3.1.2). Behind one that was cut off, it reads on; the decoder then takes zeros.
-/// So each arithmetic-coded unit is decoded once as it is, and once with ones behind its slices. An
-/// arithmetic code is ordered: where the least and the greatest of all continuations give the same
-/// picture, the missing one gives it too.
-const ONES: [u8; 64] = [0xff; 64];
 /// More references than any level allows; the decoder takes what it is told.
 const REFERENCES_MAX: u32 = 16;
 
@@ -51,52 +46,43 @@ struct Plan<'a> {
 impl H264 {
     pub(crate) fn begin(configuration: &[u8], pixels_max: u32) -> Result<Self, Fault> {
         let sets = Sets::parse(configuration)?;
-        // A stream that has nothing but sets like these need not be waited for.
-        let checks: Vec<Result<(), Fault>> = sets
-            .pps
-            .iter()
-            .filter_map(|(set, _)| sets.of(set.id).ok())
-            .map(|(sps, pps)| check_sets(sps, pps, pixels_max).map(drop))
-            .collect();
-        match checks.iter().find(|check| check.is_err()) {
-            Some(Err(first)) if checks.iter().all(Result::is_err) => Err(first.clone()),
-            _ if checks.is_empty() => Err(Fault::Damaged(
-                "a sequence parameter set is missing".to_owned(),
-            )),
-            _ => Ok(Self {
-                sets,
-                pixels_max,
-                running: None,
-            }),
-        }
+        let known = sets.pps.iter().filter_map(|(set, _)| sets.of(set.id).ok());
+        any_fits(known.map(|(sps, pps)| check_sets(sps, pps, pixels_max)))?;
+        Ok(Self {
+            sets,
+            pixels_max,
+            running: None,
+        })
     }
 
-    pub(crate) fn describe(configuration: &[u8]) -> Result<Description, Fault> {
+    pub(crate) fn describe(
+        configuration: &[u8],
+        payload: &[u8],
+        pixels_max: u32,
+    ) -> Result<Description, Fault> {
         let sets = Sets::parse(configuration)?;
-        let first = sets.pps.first().map_or(0, |(set, _)| set.id);
-        let (sps, _) = sets.of(first)?;
+        let (_, heads) = heads(&sets, payload)?;
+        let (sps, pps) = sets.of(heads.first().map_or(0, |head| head.pps))?;
+        check_size(16 * sps.width_mbs, 16 * sps.height_mbs, pixels_max)?;
         let look = Look::new(sps.size(), sps.crop, &sps.signal)?;
         let depths = (sps.depth_luma, sps.depth_chroma);
-        Ok(look.describe(sps.chroma_format, depths))
+        Ok(look.describe(sps.chroma_format, depths, pps.cabac))
     }
 
     /// An IDR picture for itself.
     pub(crate) fn key(&self, unit: u64, payload: &[u8]) -> Result<Frame, Fault> {
         let plan = self.plan(payload)?;
         if plan.head.kind != SliceKind::Intra {
-            return Err(Fault::Damaged(
-                "the key frame is predicted from others".to_owned(),
-            ));
+            return Err(damaged("the key frame is predicted from others"));
         }
-        // One decoder after the other: two at once would take twice the memory.
-        let decode = |padding: &[u8]| {
-            let unit = self.byte_stream(&plan.slices, true, padding);
+        let decode = |behind| {
+            let unit = self.byte_stream(&plan.slices, true, behind);
             decode(&mut Decoder::new(), &unit, &plan.look)
         };
-        let samples = decode(&[])?;
-        if plan.cabac && decode(&ONES)? != samples {
-            return Err(cut_off());
-        }
+        let samples = match plan.cabac {
+            true => whole(decode)?,
+            false => decode(Behind::Nothing)?,
+        };
         Ok(plan.look.frame(unit, samples))
     }
 
@@ -125,14 +111,18 @@ impl H264 {
             },
             None => return Ok(None),
         };
-        let plain = self.byte_stream(&plan.slices, idr, &[]);
-        let samples = decode(&mut running.plain, &plain, &plan.look)?;
-        if let Some(ones) = &mut running.ones {
-            let padded = self.byte_stream(&plan.slices, idr, &ONES);
-            if decode(ones, &padded, &plan.look)? != samples {
-                return Err(cut_off());
-            }
-        }
+        let stream = |behind| self.byte_stream(&plan.slices, idr, behind);
+        let plain = &mut running.plain;
+        let samples = match &mut running.ones {
+            Some(ones) => whole(|behind| {
+                let decoder = match behind {
+                    Behind::Nothing => &mut *plain,
+                    Behind::Ones => &mut *ones,
+                };
+                decode(decoder, &stream(behind), &plan.look)
+            })?,
+            None => decode(plain, &stream(Behind::Nothing), &plan.look)?,
+        };
         if plan.head.reference {
             let reset = plan.head.marking_reset;
             running.frame_num_before = if reset { 0 } else { plan.head.frame_num };
@@ -170,9 +160,7 @@ impl H264 {
             ));
         }
         if pps.cabac != running.ones.is_some() {
-            return Err(Fault::Damaged(
-                "the entropy coding changes between key frames".to_owned(),
-            ));
+            return Err(damaged("the entropy coding changes between key frames"));
         }
         // The number rises by one with each picture that others may be predicted from (7.4.3).
         let expected = (running.frame_num_before + 1) % plan.frame_num_modulus;
@@ -187,53 +175,27 @@ impl H264 {
 
     /// Looks at all heads of an access unit.
     fn plan<'a>(&self, payload: &'a [u8]) -> Result<Plan<'a>, Fault> {
-        let mut slices = Vec::new();
-        let mut heads: Vec<Slice> = Vec::new();
-        for nal in nal_units(payload)? {
-            match nal.first().map_or(0, |byte| byte & 31) {
-                1 | 5 => {
-                    let head = Slice::parse(nal, &self.sets)?;
-                    if !head.redundant {
-                        heads.push(head);
-                        slices.push(nal);
-                    }
-                }
-                2..=4 => return Err(Fault::Unsupported("data partitioning".to_owned())),
-                // Parameter sets are those of the track; the rest is of no concern here.
-                _ => {}
-            }
-        }
+        let (slices, heads) = heads(&self.sets, payload)?;
         let head = *heads
             .first()
-            .ok_or_else(|| Fault::Damaged("the unit holds no slice".to_owned()))?;
+            .ok_or_else(|| damaged("the unit holds no slice"))?;
         let (sps, pps) = self.sets.of(head.pps)?;
         let look = check_sets(sps, pps, self.pixels_max)?;
         for slice in &heads {
             if slice.pps != head.pps {
                 // The decoder takes the first slice's for all of them.
-                return Err(Fault::Unsupported(
-                    "slices of a picture with different parameter sets".to_owned(),
+                return Err(unsupported(
+                    "slices of a picture with different parameter sets",
                 ));
             }
             check_slice(slice, sps, pps)?;
-            if slice.frame_num != head.frame_num
-                || slice.idr != head.idr
-                || slice.reference != head.reference
-            {
-                return Err(Fault::Damaged(
-                    "the unit holds more than one picture".to_owned(),
-                ));
-            }
         }
-        check_order(&heads)?;
         if heads
             .iter()
             .any(|slice| slice.deblocking != head.deblocking)
         {
             // The decoder takes the last slice's for all of them.
-            return Err(Fault::Unsupported(
-                "loop filters that differ between slices".to_owned(),
-            ));
+            return Err(unsupported("loop filters that differ between slices"));
         }
         let kinds = |kind| heads.iter().any(|slice| slice.kind == kind);
         let kind = [SliceKind::Bidirectional, SliceKind::Predicted]
@@ -250,7 +212,7 @@ impl H264 {
     }
 
     /// The unit as a byte stream (Annex B), parameter sets before a key frame.
-    fn byte_stream(&self, slices: &[&[u8]], key: bool, padding: &[u8]) -> Vec<u8> {
+    fn byte_stream(&self, slices: &[&[u8]], key: bool, behind: Behind) -> Vec<u8> {
         let mut stream = Vec::new();
         if key {
             let (sps, pps) = (self.sets.sps.iter(), self.sets.pps.iter());
@@ -263,18 +225,53 @@ impl H264 {
         for nal in slices {
             stream.extend(START_CODE);
             stream.extend(*nal);
-            stream.extend(padding);
+            stream.extend(behind.bytes());
         }
         stream
     }
 }
 
-fn unsupported(what: &str) -> Fault {
-    Fault::Unsupported(what.to_owned())
-}
-
-fn cut_off() -> Fault {
-    Fault::Damaged("a slice is cut off".to_owned())
+/// The slices of a unit and their heads: those of one picture, as far as heads tell.
+fn heads<'a>(sets: &Sets, payload: &'a [u8]) -> Result<(Vec<&'a [u8]>, Vec<Slice>), Fault> {
+    let (mut slices, mut heads) = (Vec::new(), Vec::<Slice>::new());
+    for nal in nal_units(payload)? {
+        match nal.first().map_or(0, |byte| byte & 31) {
+            1 | 5 => {
+                let head = Slice::parse(nal, sets)?;
+                if !head.redundant {
+                    heads.push(head);
+                    slices.push(nal);
+                }
+            }
+            2..=4 => return Err(unsupported("data partitioning")),
+            // Parameter sets are those of the track; the rest is of no concern here.
+            _ => {}
+        }
+    }
+    let Some(head) = heads.first() else {
+        return Err(damaged("the unit holds no slice"));
+    };
+    let (sps, _) = sets.of(head.pps)?;
+    if sps.separate_planes {
+        return Err(Fault::Unfit("H.264 with color planes apart".to_owned()));
+    }
+    if heads.iter().any(|slice| slice.field) {
+        // Each field may come in a unit of its own: then half a frame is all that there is. And
+        // where both are there, no decoder at hand tells that a slice of one is missing.
+        return Err(Fault::Unfit(
+            "interlaced H.264 with fields apart".to_owned(),
+        ));
+    }
+    if heads.iter().any(|slice| {
+        slice.frame_num != head.frame_num
+            || slice.idr != head.idr
+            || slice.reference != head.reference
+    }) {
+        return Err(damaged("the unit holds more than one picture"));
+    }
+    let blocks = sps.width_mbs * sps.height_mbs;
+    check_order(heads.iter().map(|slice| slice.first_mb), blocks)?;
+    Ok((slices, heads))
 }
 
 /// Whether the decoder is right about streams with these sets.
@@ -310,39 +307,14 @@ fn check_sets(sps: &Sps, pps: &Pps, pixels_max: u32) -> Result<Look, Fault> {
 }
 
 fn check_slice(slice: &Slice, sps: &Sps, pps: &Pps) -> Result<(), Fault> {
-    if slice.field {
-        // Each field may come in a unit of its own: then half a frame is all that there is.
-        return Err(Fault::Unfit(
-            "interlaced H.264 with fields apart".to_owned(),
-        ));
-    }
     if slice.kind == SliceKind::Switching {
-        return Err(Fault::Unsupported("switching slices".to_owned()));
-    }
-    if slice.first_mb >= sps.width_mbs * sps.height_mbs {
-        return Err(Fault::Damaged(
-            "a slice begins outside of the picture".to_owned(),
-        ));
+        return Err(unsupported("switching slices"));
     }
     if pps.transform_8x8 && !slice.first_mb.is_multiple_of(sps.width_mbs) {
         // The decoder takes wrong neighbours there.
-        return Err(Fault::Unsupported(
-            "slices that begin within a row, with the 8x8 transform".to_owned(),
+        return Err(unsupported(
+            "slices that begin within a row, with the 8x8 transform",
         ));
-    }
-    Ok(())
-}
-
-/// Slices of a picture stand in order, the first one at its begin.
-fn check_order(heads: &[Slice]) -> Result<(), Fault> {
-    if heads.first().is_some_and(|slice| slice.first_mb != 0) {
-        return Err(Fault::Damaged("the first slice is missing".to_owned()));
-    }
-    let ordered = heads
-        .windows(2)
-        .all(|pair| matches!(pair, [one, other] if one.first_mb < other.first_mb));
-    if !ordered {
-        return Err(Fault::Damaged("its slices are out of order".to_owned()));
     }
     Ok(())
 }
@@ -355,7 +327,7 @@ fn decode(decoder: &mut Decoder, stream: &[u8], look: &Look) -> Result<Vec<u8>, 
             DecodeError::Unsupported(what) => Fault::Damaged(format!("it uses {what}")),
             other => Fault::Damaged(other.to_string()),
         })?
-        .ok_or_else(|| Fault::Damaged("its slices don't fill the picture".to_owned()))?;
+        .ok_or_else(|| damaged("its slices don't fill the picture"))?;
     let planes = [
         (&picture.y, picture.width, picture.height),
         (&picture.u, picture.width / 2, picture.height / 2),
@@ -367,23 +339,6 @@ fn decode(decoder: &mut Decoder, stream: &[u8], look: &Look) -> Result<Vec<u8>, 
         width,
         height,
     });
-    if has_hole(planes) {
-        return Err(Fault::Damaged(
-            "its slices don't fill the picture".to_owned(),
-        ));
-    }
-    let mut samples = Vec::with_capacity(look.bytes());
     // The decoder has cropped at the right and at the bottom, but not at the left and at the top.
-    for (plane, (left, top, width, height)) in planes.iter().zip(look.planes()) {
-        for y in top..top + height {
-            let row = plane
-                .samples
-                .get(y * plane.stride + left..)
-                .and_then(|row| row.get(..width))
-                .filter(|_| left + width <= plane.stride)
-                .ok_or_else(|| Fault::Damaged("the picture is of another size".to_owned()))?;
-            samples.extend_from_slice(row);
-        }
-    }
-    Ok(samples)
+    look.cut(planes, |_, sample| sample)
 }

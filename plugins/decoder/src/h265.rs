@@ -6,10 +6,9 @@ use rusty_h265::{Decoder, Error, Frame as Decoded};
 
 use crate::headers::hevc::{Segment, Sets, Sps, is_enhancement, kind, nal_kind};
 use crate::headers::nal_units;
-use crate::picture::{Description, Fault, Frame, Look, Plane, check_size, has_hole};
+use crate::picture::{Description, Fault, Frame, Look, Plane, check_size};
+use crate::unit::{Behind, any_fits, check_order, damaged, unsupported, whole};
 
-/// As in `h264.rs`: what is read behind the end of a slice makes the difference.
-const ONES: [u8; 64] = [0xff; 64];
 /// A.4.2: no level allows more.
 const PICTURES_MAX: u32 = 16;
 /// Pictures of units that were handed over and have not come out: as many as may be reordered.
@@ -50,55 +49,49 @@ struct Plan<'a> {
 impl H265 {
     pub(crate) fn begin(configuration: &[u8], pixels_max: u32) -> Result<Self, Fault> {
         let sets = Sets::parse(configuration)?;
-        let checks: Vec<Result<(), Fault>> = sets
-            .pps
-            .iter()
-            .filter_map(|set| sets.of(set.id).ok())
-            .map(|(sps, _)| check_set(sps, pixels_max).map(drop))
-            .collect();
-        match checks.iter().find(|check| check.is_err()) {
-            Some(Err(first)) if checks.iter().all(Result::is_err) => Err(first.clone()),
-            _ if checks.is_empty() => Err(Fault::Damaged(
-                "a sequence parameter set is missing".to_owned(),
-            )),
-            _ => Ok(Self {
-                sets,
-                pixels_max,
-                running: None,
-            }),
-        }
+        let known = sets.pps.iter().filter_map(|set| sets.of(set.id).ok());
+        any_fits(known.map(|(sps, _)| check_set(sps, pixels_max)))?;
+        Ok(Self {
+            sets,
+            pixels_max,
+            running: None,
+        })
     }
 
-    pub(crate) fn describe(configuration: &[u8]) -> Result<Description, Fault> {
+    pub(crate) fn describe(
+        configuration: &[u8],
+        payload: &[u8],
+        pixels_max: u32,
+    ) -> Result<Description, Fault> {
         let sets = Sets::parse(configuration)?;
-        let first = sets.pps.first().map_or(0, |set| set.id);
-        let (sps, _) = sets.of(first)?;
-        let look = Look::new(sps.size(), sps.crop, &sps.signal)?;
+        let (slices, segment, _) = segments(&sets, payload)?;
+        let (sps, _) = sets.of(segment.pps)?;
+        let look = check_form(sps, pixels_max)?;
+        if sps.chroma_format == 0 && slices.len() > 1 {
+            // A slice that is missing leaves black behind, and nothing at hand tells that black.
+            return Err(Fault::Unfit(
+                "H.265 in monochrome with several slices a picture".to_owned(),
+            ));
+        }
         let depths = (sps.depth_luma, sps.depth_chroma);
-        Ok(look.describe(sps.chroma_format, depths))
+        Ok(look.describe(sps.chroma_format, depths, true))
     }
 
     /// A random access point for itself.
     pub(crate) fn key(&self, unit: u64, payload: &[u8]) -> Result<Frame, Fault> {
         let plan = self.plan(payload)?;
         if !kind::RANDOM_ACCESS.contains(&plan.kind) {
-            return Err(Fault::Damaged(
-                "the key frame is predicted from others".to_owned(),
-            ));
+            return Err(damaged("the key frame is predicted from others"));
         }
-        let decode = |padding: &[u8]| {
+        let samples = whole(|behind| {
             let mut decoder = self.decoder()?;
-            push(&mut decoder, &plan.slices, padding, 0)?;
+            push(&mut decoder, &plan.slices, behind, 0)?;
             decoder.flush();
             let picture = decoder
                 .next_frame()
-                .map_err(|_| Fault::Damaged("it gives no picture".to_owned()))?;
+                .map_err(|_| damaged("it gives no picture"))?;
             samples(&picture, &plan.look)
-        };
-        let samples = decode(&[])?;
-        if decode(&ONES)? != samples {
-            return Err(cut_off());
-        }
+        })?;
         Ok(plan.look.frame(unit, samples))
     }
 
@@ -130,15 +123,14 @@ impl H265 {
             // Those that the decoder leaves out: they can't be shown without what is before them.
             running.looks.pop_front();
         }
-        push(&mut running.plain, &plan.slices, &[], running.count)?;
-        push(&mut running.ones, &plan.slices, &ONES, running.count)?;
-        if running.plain.stats.generated_refs > 0 {
-            return Err(Fault::Damaged(
-                "a picture before this one is missing".to_owned(),
-            ));
+        let (plain, ones) = (&mut running.plain, &mut running.ones);
+        push(plain, &plan.slices, Behind::Nothing, running.count)?;
+        push(ones, &plan.slices, Behind::Ones, running.count)?;
+        if plain.stats.generated_refs > 0 {
+            return Err(damaged("a picture before this one is missing"));
         }
         let mut frames = Vec::new();
-        while let Ok(picture) = running.plain.next_frame() {
+        while let Ok(picture) = plain.next_frame() {
             let number = picture.pts.unwrap_or_default();
             let place = running
                 .looks
@@ -146,16 +138,15 @@ impl H265 {
                 .position(|(count, ..)| *count == number);
             let (_, unit, look) = place
                 .and_then(|place| running.looks.remove(place))
-                .ok_or_else(|| Fault::Damaged("a picture of no unit came out".to_owned()))?;
-            let plain = samples(&picture, &look)?;
-            let ones = running.ones.next_frame().ok();
-            let ones = ones
-                .filter(|other| other.pts == picture.pts)
-                .ok_or_else(cut_off)?;
-            if samples(&ones, &look)? != plain {
-                return Err(cut_off());
-            }
-            frames.push(look.frame(unit, plain));
+                .ok_or_else(|| damaged("a picture of no unit came out"))?;
+            let padded = ones.next_frame().ok();
+            let padded = padded.filter(|other| other.pts == picture.pts);
+            let samples = whole(|behind| match (behind, &padded) {
+                (Behind::Nothing, _) => samples(&picture, &look),
+                (Behind::Ones, Some(padded)) => samples(padded, &look),
+                (Behind::Ones, None) => Err(damaged("a slice is cut off")),
+            })?;
+            frames.push(look.frame(unit, samples));
         }
         self.running = Some(running);
         Ok(frames)
@@ -175,58 +166,38 @@ impl H265 {
 
     /// Looks at all heads of an access unit.
     fn plan<'a>(&self, payload: &'a [u8]) -> Result<Plan<'a>, Fault> {
-        let mut slices = Vec::new();
-        let mut before: Option<(Segment, u8)> = None;
-        for nal in nal_units(payload)? {
-            let kind = nal_kind(nal);
-            if kind > kind::SLICE_MAX || is_enhancement(nal) {
-                continue;
-            }
-            let segment = Segment::parse(nal, &self.sets)?;
-            match before {
-                None if !segment.first => {
-                    return Err(Fault::Damaged("the first slice is missing".to_owned()));
-                }
-                Some(_) if segment.first => {
-                    return Err(Fault::Damaged(
-                        "the unit holds more than one picture".to_owned(),
-                    ));
-                }
-                Some((earlier, of)) => {
-                    if segment.pps != earlier.pps || kind != of {
-                        return Err(Fault::Damaged(
-                            "its slices don't belong together".to_owned(),
-                        ));
-                    }
-                    if segment.address <= earlier.address {
-                        return Err(Fault::Damaged("its slices are out of order".to_owned()));
-                    }
-                }
-                None => {}
-            }
-            let (sps, _) = self.sets.of(segment.pps)?;
-            if segment.address >= sps.blocks() {
-                return Err(Fault::Damaged(
-                    "a slice begins outside of the picture".to_owned(),
-                ));
-            }
-            before = Some((segment, kind));
-            slices.push(nal);
-        }
-        let (segment, kind) =
-            before.ok_or_else(|| Fault::Damaged("the unit holds no slice".to_owned()))?;
+        let (slices, segment, kind) = segments(&self.sets, payload)?;
         let (sps, _) = self.sets.of(segment.pps)?;
         let look = check_set(sps, self.pixels_max)?;
         Ok(Plan { slices, look, kind })
     }
 }
 
-fn unsupported(what: &str) -> Fault {
-    Fault::Unsupported(what.to_owned())
-}
-
-fn cut_off() -> Fault {
-    Fault::Damaged("a slice is cut off".to_owned())
+/// The slice segments of a unit, the head of the first one, and the type of all: those of one
+/// picture, as far as heads tell.
+fn segments<'a>(sets: &Sets, payload: &'a [u8]) -> Result<(Vec<&'a [u8]>, Segment, u8), Fault> {
+    let mut slices = Vec::new();
+    let mut heads: Vec<(Segment, u8)> = Vec::new();
+    for nal in nal_units(payload)? {
+        let kind = nal_kind(nal);
+        if kind <= kind::SLICE_MAX && !is_enhancement(nal) {
+            heads.push((Segment::parse(nal, sets)?, kind));
+            slices.push(nal);
+        }
+    }
+    let Some((first, kind)) = heads.first().copied() else {
+        return Err(damaged("the unit holds no slice"));
+    };
+    if heads
+        .iter()
+        .any(|(segment, of)| segment.pps != first.pps || *of != kind)
+    {
+        return Err(damaged("its slices don't belong together"));
+    }
+    let (sps, _) = sets.of(first.pps)?;
+    let addresses = heads.iter().map(|(segment, _)| segment.address);
+    check_order(addresses, sps.blocks())?;
+    Ok((slices, first, kind))
 }
 
 fn fault(error: Error) -> Fault {
@@ -236,9 +207,20 @@ fn fault(error: Error) -> Fault {
     }
 }
 
+/// What any decoder must be kept from.
+fn check_form(sps: &Sps, pixels_max: u32) -> Result<Look, Fault> {
+    check_size(sps.width, sps.height, pixels_max)?;
+    if sps.fields {
+        return Err(Fault::Unfit(
+            "interlaced H.265 with fields apart".to_owned(),
+        ));
+    }
+    Look::new(sps.size(), sps.crop, &sps.signal)
+}
+
 /// Whether the decoder does streams with this set.
 fn check_set(sps: &Sps, pixels_max: u32) -> Result<Look, Fault> {
-    check_size(sps.width, sps.height, pixels_max)?;
+    let look = check_form(sps, pixels_max)?;
     match sps.chroma_format {
         0 => return Err(unsupported("H.265 in monochrome")),
         1 => {}
@@ -249,10 +231,9 @@ fn check_set(sps: &Sps, pixels_max: u32) -> Result<Look, Fault> {
     if depth > 10 {
         return Err(unsupported(&format!("H.265 in {depth} bits")));
     }
-    if sps.fields {
-        return Err(Fault::Unfit(
-            "interlaced H.265 with fields apart".to_owned(),
-        ));
+    if !sps.is_main() {
+        let profile = sps.profile;
+        return Err(unsupported(&format!("H.265 of profile {profile}")));
     }
     if sps.pictures_max > PICTURES_MAX {
         return Err(unsupported(&format!(
@@ -260,15 +241,15 @@ fn check_set(sps: &Sps, pixels_max: u32) -> Result<Look, Fault> {
             sps.pictures_max
         )));
     }
-    Look::new(sps.size(), sps.crop, &sps.signal)
+    Ok(look)
 }
 
-fn push(decoder: &mut Decoder, slices: &[&[u8]], padding: &[u8], number: i64) -> Result<(), Fault> {
+fn push(decoder: &mut Decoder, slices: &[&[u8]], behind: Behind, number: i64) -> Result<(), Fault> {
     let mut padded = Vec::new();
     for (index, nal) in slices.iter().enumerate() {
         padded.clear();
         padded.extend_from_slice(nal);
-        padded.extend_from_slice(padding);
+        padded.extend_from_slice(behind.bytes());
         let number = (index == 0).then_some(number);
         decoder.push_nal(&padded, number).map_err(fault)?;
     }
@@ -284,35 +265,15 @@ fn samples(picture: &Decoded, look: &Look) -> Result<Vec<u8>, Fault> {
         width: plane.width,
         height: plane.height,
     });
-    if has_hole(planes) {
-        return Err(Fault::Damaged(
-            "its slices don't fill the picture".to_owned(),
-        ));
-    }
-    let mut samples = Vec::with_capacity(look.bytes());
-    let depths = [
+    let surplus = [
         coded.bit_depth_luma,
         coded.bit_depth_chroma,
         coded.bit_depth_chroma,
-    ];
-    for ((plane, depth), (left, top, width, height)) in planes.iter().zip(depths).zip(look.planes())
-    {
-        let surplus = depth.saturating_sub(8);
-        let half = (1_u16 << surplus) >> 1;
-        for y in top..top + height {
-            let row = plane
-                .samples
-                .get(y * plane.stride + left..)
-                .and_then(|row| row.get(..width))
-                .filter(|_| left + width <= plane.width && y < plane.height)
-                .ok_or_else(|| Fault::Damaged("the picture is of another size".to_owned()))?;
-            samples.extend(row.iter().map(|sample| narrow(*sample, surplus, half)));
-        }
-    }
-    Ok(samples)
-}
-
-fn narrow(sample: u16, surplus: u8, half: u16) -> u8 {
-    let rounded = sample.saturating_add(half) >> surplus;
-    u8::try_from(rounded).unwrap_or(u8::MAX)
+    ]
+    .map(|depth| depth.saturating_sub(8));
+    look.cut(planes, |plane, sample| {
+        let surplus = surplus.get(plane).copied().unwrap_or_default();
+        let rounded = sample.saturating_add((1_u16 << surplus) >> 1) >> surplus;
+        u8::try_from(rounded).unwrap_or(u8::MAX)
+    })
 }

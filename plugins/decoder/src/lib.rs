@@ -21,6 +21,7 @@ mod h264;
 mod h265;
 mod jpeg;
 mod picture;
+mod unit;
 
 pub use picture::{Description, Fault, Frame};
 
@@ -50,14 +51,20 @@ impl Session {
         Ok(Self(kind))
     }
 
-    /// What the parameters of an H.264 or H.265 stream say, also of one that is refused.
+    /// What the headers of a unit of H.264 or H.265 say, also where its stream is refused.
     ///
     /// # Errors
-    /// When they can't be read, or say what no decoder should be let at.
-    pub fn describe(codec: &str, configuration: &[u8]) -> Result<Description, Fault> {
+    /// When they can't be read, are not those of one picture, or say what no decoder should be let
+    /// at.
+    pub fn describe(
+        codec: &str,
+        configuration: &[u8],
+        payload: &[u8],
+        pixels_max: u32,
+    ) -> Result<Description, Fault> {
         match codec {
-            "h264" => h264::H264::describe(configuration),
-            "h265" => h265::H265::describe(configuration),
+            "h264" => h264::H264::describe(configuration, payload, pixels_max),
+            "h265" => h265::H265::describe(configuration, payload, pixels_max),
             other => Err(no_decoder(other)),
         }
     }

@@ -1,6 +1,7 @@
 //! Decoded pictures, and why there may be none.
 
 use crate::headers::{Broken, Matrix, Signal};
+use crate::unit::damaged;
 
 /// A decoded picture: tight rows, cropped, eight bits.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -61,6 +62,8 @@ pub struct Description {
     pub full_range: bool,
     /// How luma was made.
     pub matrix: Matrix,
+    /// Coded arithmetically: what is read behind the end of a slice tells one that was cut off.
+    pub arithmetic: bool,
 }
 
 /// What is the same for all pictures of a stream.
@@ -98,6 +101,7 @@ impl Look {
         &self,
         chroma_format: u32,
         (depth_luma, depth_chroma): (u32, u32),
+        arithmetic: bool,
     ) -> Description {
         Description {
             width: self.width,
@@ -108,6 +112,7 @@ impl Look {
             chroma_left: self.chroma_left,
             full_range: self.full_range,
             matrix: self.matrix,
+            arithmetic,
         }
     }
 
@@ -125,20 +130,36 @@ impl Look {
     }
 
     /// Left, top, width and height of the three planes.
-    pub(crate) fn planes(&self) -> [(usize, usize, usize, usize); 3] {
+    fn planes(&self) -> [(usize, usize, usize, usize); 3] {
         let [left, top, width, height] =
             [self.left, self.top, self.width, self.height].map(|side| side as usize);
         let chroma = (left / 2, top / 2, width.div_ceil(2), height.div_ceil(2));
         [(left, top, width, height), chroma, chroma]
     }
 
-    /// Bytes of a picture.
-    pub(crate) fn bytes(&self) -> usize {
-        let planes = self.planes();
-        planes
-            .iter()
-            .map(|(_, _, width, height)| width * height)
-            .sum()
+    /// The picture out of a decoder's planes, each sample made eight bits by `narrow`, which is
+    /// told the number of the plane.
+    pub(crate) fn cut<S: Copy + Default + PartialEq>(
+        &self,
+        planes: [Plane<'_, S>; 3],
+        narrow: impl Fn(usize, S) -> u8,
+    ) -> Result<Vec<u8>, Fault> {
+        if has_hole(planes) {
+            return Err(damaged("its slices don't fill the picture"));
+        }
+        let windows = self.planes();
+        let bytes = windows.iter().map(|(_, _, width, height)| width * height);
+        let mut samples = Vec::with_capacity(bytes.sum());
+        for (number, (plane, window)) in planes.iter().zip(windows).enumerate() {
+            let (left, top, width, height) = window;
+            for y in top..top + height {
+                let row = plane
+                    .row(y, left, width)
+                    .ok_or_else(|| damaged("the picture is of another size"))?;
+                samples.extend(row.iter().map(|sample| narrow(number, *sample)));
+            }
+        }
+        Ok(samples)
     }
 }
 
@@ -160,7 +181,7 @@ const BLOCK: usize = 16;
 /// Whether a block of a picture was decoded by nobody. Both decoders begin with planes of zeros,
 /// and luma, Cb and Cr of zero at once is a color that does not exist: so far out of the range of
 /// red, green and blue that no camera sends it.
-pub(crate) fn has_hole<S: Copy + Default + PartialEq>(planes: [Plane<'_, S>; 3]) -> bool {
+fn has_hole<S: Copy + Default + PartialEq>(planes: [Plane<'_, S>; 3]) -> bool {
     let [luma, cb, cr] = planes;
     let zero = S::default();
     let step = BLOCK / 2;
@@ -200,6 +221,13 @@ impl<S: Copy + PartialEq + Default> Plane<'_, S> {
         (x < self.width && y < self.height)
             .then(|| self.samples.get(y * self.stride + x).copied())
             .flatten()
+    }
+
+    /// Samples of a row; `None` beyond the plane.
+    fn row(&self, y: usize, left: usize, width: usize) -> Option<&[S]> {
+        let inside = y < self.height && left + width <= self.width;
+        let begin = y * self.stride + left;
+        self.samples.get(begin..begin + width).filter(|_| inside)
     }
 
     /// Whether the inside of a block is zero; `false` where nothing of it lies in the picture.

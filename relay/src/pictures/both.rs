@@ -8,7 +8,6 @@ use std::time::Duration;
 use super::decoded::{DecodeFault, Decoded};
 use super::decoder::{Bounds, Instance, Refusal};
 use super::ffmpeg;
-use super::guest::Description;
 use crate::config::ByteCount;
 use crate::hold::{Codec, Track, TrackKind, Unit};
 use crate::sinks::Engine;
@@ -20,7 +19,8 @@ const READY_MAX: usize = 32;
 /// What a decoder may take.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct DecoderOptions {
-    /// Memory of the sandbox, at a time. Enough for 2160p in H.265 by default.
+    /// Memory of the sandbox, at a time. A key frame of 2160p takes about 50 MiB in H.264, 85 in
+    /// H.265; every picture of a small stream less.
     pub memory: ByteCount,
     /// Time at work on a picture.
     pub call: Duration,
@@ -34,7 +34,8 @@ impl Default for DecoderOptions {
     fn default() -> Self {
         Self {
             memory: ByteCount::mib(192),
-            // Twice a 2160p key frame in H.265 takes 0.6 s on the machine that it was measured on.
+            // Twice a 2160p key frame in H.265 takes 0.5 to 2.5 s, by its bytes, on the machine that
+            // it was measured on.
             call: Duration::from_secs(5),
             pixels_max: 4096 * 2304,
             ffmpeg: None,
@@ -59,9 +60,17 @@ pub struct Decoder {
 #[derive(Debug)]
 struct Known {
     track: Arc<Track>,
-    /// The first decoder does not do it: why, and what the second one needs to know.
-    refused: Option<Result<(String, Description), String>>,
+    refused: Option<Refused>,
     key_frames_only: Option<String>,
+}
+
+/// Why a track is not decoded, and by whom.
+#[derive(Debug, Clone)]
+enum Refused {
+    /// The first decoder does not do it.
+    ByFirst(String),
+    /// None should be let at it.
+    ByAll(String),
 }
 
 impl Decoder {
@@ -97,8 +106,8 @@ impl Decoder {
         match result {
             Ok(decoded) => Ok(decoded),
             Err(refusal) => {
-                let fault = self.refuse(&unit.track, &mut instance, refusal).await;
                 drop(instance);
+                let fault = self.refuse(refusal);
                 self.refused_or(unit, fault).await
             }
         }
@@ -159,8 +168,8 @@ impl Decoder {
                 Err(fault)
             }
             Err(refusal) => {
-                let fault = self.refuse(&unit.track, &mut instance, refusal).await;
                 drop(instance);
+                let fault = self.refuse(refusal);
                 if !unit.random_access {
                     return Ok(None);
                 }
@@ -182,7 +191,7 @@ impl Decoder {
         let known = self.track.as_ref()?;
         match (&known.key_frames_only, &known.refused) {
             (Some(why), _) => Some(why),
-            (None, Some(Ok((why, _)))) => Some(why),
+            (None, Some(Refused::ByFirst(why))) => Some(why),
             _ => None,
         }
     }
@@ -213,27 +222,27 @@ impl Decoder {
         }
     }
 
-    /// A new instance that has begun with the track.
-    async fn start(&mut self, track: &Arc<Track>) -> Result<Instance, DecodeFault> {
+    /// A new instance that has begun with no track.
+    async fn instance(&mut self) -> Result<Instance, DecodeFault> {
         let code = self
             .engine
             .decoder()
             .await
             .map_err(|error| DecodeFault::Ended(error.to_string()))?;
-        let mut instance = Instance::new(&self.engine, &code, self.bounds()).await?;
+        Instance::new(&self.engine, &code, self.bounds()).await
+    }
+
+    /// A new instance that has begun with the track.
+    async fn start(&mut self, track: &Arc<Track>) -> Result<Instance, DecodeFault> {
+        let mut instance = self.instance().await?;
         match instance.begin(track).await {
             Ok(()) => Ok(instance),
-            Err(refusal) => Err(self.refuse(track, &mut instance, refusal).await),
+            Err(refusal) => Err(self.refuse(refusal)),
         }
     }
 
     /// Remembers what a refusal means for the track.
-    async fn refuse(
-        &mut self,
-        track: &Arc<Track>,
-        instance: &mut Instance,
-        refusal: Refusal,
-    ) -> DecodeFault {
+    fn refuse(&mut self, refusal: Refusal) -> DecodeFault {
         let Some(known) = &mut self.track else {
             return DecodeFault::Ended("no track".to_owned());
         };
@@ -244,19 +253,16 @@ impl Decoder {
                 DecodeFault::Damaged(why)
             }
             Refusal::Unfit(why) => {
-                known.refused = Some(Err(why.clone()));
+                known.refused = Some(Refused::ByAll(why.clone()));
                 DecodeFault::Unsupported(why)
             }
             Refusal::Unsupported(why) => {
-                let described = match track.codec {
-                    Codec::H264 | Codec::H265 => instance.describe(track).await,
-                    _ => Err(Refusal::Unfit(why.clone())),
+                // The second decoder is there for these.
+                let refused = match known.track.codec {
+                    Codec::H264 | Codec::H265 => Refused::ByFirst,
+                    _ => Refused::ByAll,
                 };
-                known.refused = Some(match described {
-                    Ok(description) => Ok((why.clone(), description)),
-                    Err(Refusal::Unfit(other)) => Err(other),
-                    Err(_) => Err(why.clone()),
-                });
+                known.refused = Some(refused(why.clone()));
                 DecodeFault::Unsupported(why)
             }
         }
@@ -274,17 +280,23 @@ impl Decoder {
         }
     }
 
-    async fn second(
-        &mut self,
-        unit: &Unit,
-        refused: Result<(String, Description), String>,
-    ) -> Result<Decoded, DecodeFault> {
-        let (why, description) = match refused {
-            Ok(known) => known,
-            Err(why) => {
-                return Err(DecodeFault::Unsupported(format!(
-                    "{why}; choose another format for this stream in the camera's settings"
-                )));
+    async fn second(&mut self, unit: &Unit, refused: Refused) -> Result<Decoded, DecodeFault> {
+        let why = match refused {
+            Refused::ByFirst(why) => why,
+            Refused::ByAll(why) => return Err(unfit(&why)),
+        };
+        // Of each unit: what is said of one picture need not hold for the next, and the second
+        // decoder has no such door of its own.
+        let mut instance = self.instance().await?;
+        let description = instance.describe(unit).await;
+        self.memory_bytes = instance.memory_bytes();
+        drop(instance);
+        let description = match description {
+            Ok(description) => description,
+            Err(Refusal::Fault(fault)) => return Err(fault),
+            Err(Refusal::Unfit(why) | Refusal::Unsupported(why) | Refusal::KeyFramesOnly(why)) => {
+                self.refuse(Refusal::Unfit(why.clone()));
+                return Err(unfit(&why));
             }
         };
         match &self.options.ffmpeg {
@@ -297,4 +309,10 @@ impl Decoder {
             ))),
         }
     }
+}
+
+fn unfit(why: &str) -> DecodeFault {
+    DecodeFault::Unsupported(format!(
+        "{why}; choose another format for this stream in the camera's settings"
+    ))
 }

@@ -6,10 +6,10 @@ use bytes::Bytes;
 use wasmtime::{Store, Trap, UpdateDeadline};
 
 use super::decoded::{DecodeFault, Decoded, Matrix, Range, Samples};
-use super::guest::{Cell, Decoder, DecoderCode, Description, Fault, Frame, one_line};
+use super::guest::{Cell, Decoder, DecoderCode, Description, Fault, Frame};
 use crate::config::ByteCount;
 use crate::hold::{Track, Unit};
-use crate::sinks::{EPOCH, Engine};
+use crate::sinks::{EPOCH, Engine, one_line};
 
 /// How many times longer than its work a call may take in all: more is a guest that sleeps, where
 /// epochs don't reach, or a machine that has no time for it.
@@ -100,12 +100,19 @@ impl Instance {
         .map_err(Refusal::from)
     }
 
-    /// What the track's parameters say, also of one that was refused.
-    pub(super) async fn describe(&mut self, track: &Track) -> Result<Description, Refusal> {
-        let (codec, configuration) = (track.codec.as_str(), &track.decoder_configuration);
-        self.call(async |guest, store| guest.call_describe(store, codec, configuration).await)
-            .await?
-            .map_err(Refusal::from)
+    /// What the headers of a unit say, also of a track that was refused. A refusal holds for any
+    /// decoder.
+    pub(super) async fn describe(&mut self, unit: &Unit) -> Result<Description, Refusal> {
+        let (codec, track) = (unit.track.codec.as_str(), &unit.track);
+        let pixels_max = self.bounds.pixels_max;
+        self.call(async |guest, store| {
+            let configuration = &track.decoder_configuration;
+            guest
+                .call_describe(store, codec, configuration, &unit.payload, pixels_max)
+                .await
+        })
+        .await?
+        .map_err(Refusal::from)
     }
 
     /// A random access point for itself.
@@ -227,7 +234,9 @@ fn wind_up(store: &mut Store<Cell>, limit: Duration) {
 
 fn too_slow(bounds: Bounds) -> DecodeFault {
     let seconds = bounds.call.as_secs_f64();
-    DecodeFault::Ended(format!("a picture took it more than {seconds} s"))
+    DecodeFault::Ended(format!(
+        "a picture took it more than {seconds} s (`[pictures] decode_seconds`)"
+    ))
 }
 
 /// Why a call trapped, as far as can be told.
@@ -239,7 +248,9 @@ fn ended(store: &Store<Cell>, bounds: Bounds, error: &wasmtime::Error) -> Decode
     }
     if cell.memory.denied {
         let memory = bounds.memory;
-        return DecodeFault::Ended(format!("it wanted more memory than {memory}"));
+        return DecodeFault::Ended(format!(
+            "it wanted more memory than {memory} (`[pictures] decoder_memory`)"
+        ));
     }
     let detail = match trap {
         Some(trap) => trap.to_string(),

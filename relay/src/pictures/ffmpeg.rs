@@ -3,7 +3,7 @@
 //!
 //! A process lives for one key frame. It gets the coded picture on its standard input, may open
 //! nothing else, and ends at limits of the kernel on memory and processor time, or at ours on time
-//! passed. What it complains about counts as damage: its habit of mending pictures is of no use here.
+//! passed. What it complains about counts as damage, and so does what it mends: that is of no use here.
 
 use std::io::{Read, Take, Write as _};
 use std::os::fd::OwnedFd;
@@ -17,13 +17,19 @@ use rustix::process::{
 };
 
 use super::decoded::{DecodeFault, Decoded, Matrix, Range, Samples};
-use super::guest::{Description, one_line};
+use super::guest::Description;
 use super::planes;
 use crate::hold::{Codec, Track, Unit};
+use crate::sinks::one_line;
 
 /// Address space: a 2160p picture in 10 bits takes about 400 MB of it, code and libraries included.
 const ADDRESS_BYTES_MAX: u64 = 1 << 30;
-const COMPLAINT_BYTES_MAX: u64 = 4096;
+/// Of what it says: some 2 KiB are about the streams.
+const SAID_BYTES_MAX: u64 = 16 << 10;
+/// How it marks what it complains about, and how it begins to tell what it has mended.
+const COMPLAINTS: [&str; 4] = ["[error] ", "[fatal] ", "[panic] ", " concealing "];
+/// Behind the end of an arithmetic-coded slice: see `plugins/decoder/src/unit.rs`.
+const ONES: [u8; 64] = [0xff; 64];
 /// How many times longer than its processor time it may take in all.
 const IDLE_FACTOR: u32 = 8;
 const START_CODE: [u8; 4] = [0, 0, 0, 1];
@@ -39,31 +45,19 @@ pub(super) async fn decode(
     description: &Description,
     time_max: Duration,
 ) -> Result<Decoded, DecodeFault> {
-    let stream = byte_stream(&unit.track, &unit.payload)
-        .ok_or_else(|| DecodeFault::Damaged("its parts can't be told apart".to_owned()))?;
-    let (child, leash) = start(program, unit.track.codec, time_max)?;
-    let bytes_max = planes::coded_bytes_max(description);
-    let running = tokio::task::spawn_blocking(move || feed(child, &stream, bytes_max));
-    let running = tokio::time::timeout(time_max * IDLE_FACTOR, running).await;
-    drop(leash);
-    let shown = program.display();
-    let (status, picture, complaint) = match running {
-        Ok(Ok(Ok(done))) => done,
-        Ok(Ok(Err(error))) => return Err(DecodeFault::Ended(format!("{shown}: {error}"))),
-        Ok(Err(error)) => return Err(DecodeFault::Ended(format!("{shown}: {error}"))),
-        Err(_) => {
-            let seconds = time_max.as_secs_f64() * f64::from(IDLE_FACTOR);
-            return Err(DecodeFault::Ended(format!(
-                "{shown} took more than {seconds} s"
-            )));
-        }
+    let run = async |behind: &[u8]| {
+        let stream = byte_stream(&unit.track, &unit.payload, behind)
+            .ok_or_else(|| DecodeFault::Damaged("its parts can't be told apart".to_owned()))?;
+        run(program, unit.track.codec, stream, description, time_max).await
     };
-    let complaint = one_line(&String::from_utf8_lossy(&complaint));
-    if status.code().is_none() {
-        return Err(DecodeFault::Ended(format!("{shown}: {status}")));
+    let picture = run(&[]).await?;
+    if description.arithmetic && run(&ONES).await? != picture {
+        return Err(DecodeFault::Damaged("a slice is cut off".to_owned()));
     }
-    if !status.success() || !complaint.is_empty() {
-        return Err(DecodeFault::Damaged(format!("ffmpeg says: {complaint}")));
+    if planes::has_hole(&picture, description) {
+        return Err(DecodeFault::Damaged(
+            "its slices don't fill the picture".to_owned(),
+        ));
     }
     let samples = planes::narrow(&picture, description).ok_or_else(|| {
         DecodeFault::Damaged(format!(
@@ -95,6 +89,51 @@ pub(super) async fn decode(
     })
 }
 
+/// What one process makes of a stream: samples as they were coded.
+async fn run(
+    program: &Path,
+    codec: Codec,
+    stream: Vec<u8>,
+    description: &Description,
+    time_max: Duration,
+) -> Result<Vec<u8>, DecodeFault> {
+    let (child, leash) = start(program, codec, time_max)?;
+    let bytes_max = planes::coded_bytes_max(description);
+    let running = tokio::task::spawn_blocking(move || feed(child, &stream, bytes_max));
+    let running = tokio::time::timeout(time_max * IDLE_FACTOR, running).await;
+    drop(leash);
+    let shown = program.display();
+    let (status, picture, said) = match running {
+        Ok(Ok(Ok(done))) => done,
+        Ok(Ok(Err(error))) => return Err(DecodeFault::Ended(format!("{shown}: {error}"))),
+        Ok(Err(error)) => return Err(DecodeFault::Ended(format!("{shown}: {error}"))),
+        Err(_) => {
+            let seconds = time_max.as_secs_f64() * f64::from(IDLE_FACTOR);
+            return Err(DecodeFault::Ended(format!(
+                "{shown} took more than {seconds} s, {IDLE_FACTOR} times `[pictures] decode_seconds`"
+            )));
+        }
+    };
+    if status.code().is_none() {
+        return Err(DecodeFault::Ended(format!("{shown}: {status}")));
+    }
+    let said = String::from_utf8_lossy(&said);
+    let complaint = complaint(&said).or((!status.success()).then_some(&*said));
+    match complaint {
+        Some(text) => {
+            let text = one_line(text);
+            Err(DecodeFault::Damaged(format!("ffmpeg says: {text}")))
+        }
+        None => Ok(picture),
+    }
+}
+
+/// The first line of what it said that is a complaint.
+fn complaint(said: &str) -> Option<&str> {
+    said.lines()
+        .find(|line| COMPLAINTS.iter().any(|mark| line.contains(mark)))
+}
+
 /// Kills the process when it is dropped: when the decoding is given up, too.
 struct Leash(OwnedFd);
 
@@ -113,10 +152,13 @@ fn start(program: &Path, codec: Codec, time_max: Duration) -> Result<(Child, Lea
         _ => return Err(DecodeFault::Unsupported("no codec for ffmpeg".to_owned())),
     };
     let child = Command::new(program)
-        .args(["-nostdin", "-hide_banner", "-loglevel", "error"])
+        .args(["-nostdin", "-hide_banner", "-nostats"])
+        // What it conceals it tells as information.
+        .args(["-loglevel", "level+info"])
         .args(["-protocol_whitelist", "pipe", "-threads", "1"])
-        // Samples left of the window are cut off exactly, and damage is told and not mended.
-        .args(["-flags", "unaligned", "-err_detect", "explode", "-ec", "0"])
+        // Samples left of the window are cut off exactly, and damage is told. Slices that are
+        // missing are told only where they are mended: so that is left on.
+        .args(["-flags", "unaligned", "-err_detect", "explode"])
         .args(["-f", demuxer, "-i", "pipe:0"])
         .args([
             "-map",
@@ -187,7 +229,7 @@ fn feed(mut child: Child, stream: &[u8], bytes_max: u64) -> std::io::Result<Done
         let writing = scope.spawn(move || input.write_all(stream));
         let listening = scope.spawn(move || {
             let mut complaints = complaints;
-            read((&mut complaints as &mut dyn Read).take(COMPLAINT_BYTES_MAX))
+            read((&mut complaints as &mut dyn Read).take(SAID_BYTES_MAX))
         });
         let mut output = output;
         let picture = read((&mut output as &mut dyn Read).take(bytes_max + 1));
@@ -206,30 +248,27 @@ fn feed(mut child: Child, stream: &[u8], bytes_max: u64) -> std::io::Result<Done
     Ok((status, picture?, complaint?))
 }
 
-/// Parameter sets and NAL units as a byte stream (H.264 and H.265, Annex B).
-fn byte_stream(track: &Track, payload: &[u8]) -> Option<Vec<u8>> {
+/// Parameter sets and NAL units as a byte stream (H.264 and H.265, Annex B), with `behind` at the
+/// end of each slice.
+fn byte_stream(track: &Track, payload: &[u8], behind: &[u8]) -> Option<Vec<u8>> {
     let mut stream = Vec::with_capacity(payload.len() + 1024);
-    let mut push = |nal: &[u8]| {
-        stream.extend_from_slice(&START_CODE);
-        stream.extend_from_slice(nal);
-    };
     let mut record = track.decoder_configuration.as_ref();
     // ISO/IEC 14496-15, 5.3.3.1 and 8.3.3.1.
     match track.codec {
         Codec::H264 => {
             let head = take(&mut record, 6)?;
             for _ in 0..head.last()? & 31 {
-                push(take_set(&mut record)?);
+                push(&mut stream, take_set(&mut record)?);
             }
             for _ in 0..*take(&mut record, 1)?.first()? {
-                push(take_set(&mut record)?);
+                push(&mut stream, take_set(&mut record)?);
             }
         }
         Codec::H265 => {
             for _ in 0..*take(&mut record, 23)?.last()? {
                 let head = take(&mut record, 3)?;
                 for _ in 0..number(head.get(1..)?) {
-                    push(take_set(&mut record)?);
+                    push(&mut stream, take_set(&mut record)?);
                 }
             }
         }
@@ -238,9 +277,24 @@ fn byte_stream(track: &Track, payload: &[u8]) -> Option<Vec<u8>> {
     let mut rest = payload;
     while !rest.is_empty() {
         let length = number(take(&mut rest, 4)?);
-        push(take(&mut rest, length)?);
+        let nal = take(&mut rest, length)?;
+        let head = *nal.first()?;
+        // H.264 Table 7-1, H.265 Table 7-1.
+        let slice = match track.codec {
+            Codec::H264 => (1..=5).contains(&(head & 31)),
+            _ => head >> 1 & 63 < 32,
+        };
+        push(&mut stream, nal);
+        if slice {
+            stream.extend_from_slice(behind);
+        }
     }
     Some(stream)
+}
+
+fn push(stream: &mut Vec<u8>, nal: &[u8]) {
+    stream.extend_from_slice(&START_CODE);
+    stream.extend_from_slice(nal);
 }
 
 fn take<'a>(bytes: &mut &'a [u8], length: usize) -> Option<&'a [u8]> {

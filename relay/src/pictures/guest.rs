@@ -4,8 +4,9 @@ use wasmtime::component::{Component, Linker, ResourceTable};
 use wasmtime_wasi::cli::{WasiCli, WasiCliView as _};
 use wasmtime_wasi::filesystem::{WasiFilesystem, WasiFilesystemView as _};
 use wasmtime_wasi::p2;
-use wasmtime_wasi::p2::pipe::MemoryOutputPipe;
 use wasmtime_wasi::{WasiCtx, WasiCtxView, WasiView};
+
+use crate::sinks::{MemoryBound, Tail};
 
 pub(super) use bindings::forebay::plugin::decoding::{Description, Fault, Frame};
 pub(super) use bindings::{Decoder, DecoderPre};
@@ -26,12 +27,6 @@ mod bindings {
 
 /// The decoder, compiled for the sandbox by the build.
 const CODE: &[u8] = include_bytes!(env!("FOREBAY_DECODER_WASM"));
-/// Of what the guest says on its standard streams: enough for the text of a panic.
-const SAID_BYTES_MAX: usize = 4096;
-/// Function tables of real guests have some thousand entries.
-const TABLE_ELEMENTS_MAX: usize = 100_000;
-/// A component of one program has a handful of core modules, adapters among them.
-const MODULES_MAX: usize = 64;
 
 /// The decoder, compiled and linked.
 pub(crate) struct DecoderCode {
@@ -84,7 +79,7 @@ fn link(engine: &wasmtime::Engine) -> wasmtime::Result<Linker<Cell>> {
 pub(super) struct Cell {
     wasi: WasiCtx,
     table: ResourceTable,
-    said: MemoryOutputPipe,
+    said: Tail,
     pub(super) memory: MemoryBound,
     /// Ticks of the engine that the call may still be at work.
     pub(super) ticks_left: u64,
@@ -92,7 +87,7 @@ pub(super) struct Cell {
 
 impl Cell {
     pub(super) fn new(memory_bytes_max: usize) -> Self {
-        let said = MemoryOutputPipe::new(SAID_BYTES_MAX);
+        let said = Tail::default();
         let wasi = WasiCtx::builder()
             .stdout(said.clone())
             .stderr(said.clone())
@@ -102,19 +97,14 @@ impl Cell {
             wasi,
             table: ResourceTable::new(),
             said,
-            memory: MemoryBound {
-                bytes_max: memory_bytes_max,
-                bytes: 0,
-                denied: false,
-                table_elements: 0,
-            },
+            memory: MemoryBound::new(memory_bytes_max),
             ticks_left: 0,
         }
     }
 
     /// What the guest has said, safe for a log.
     pub(super) fn said(&self) -> String {
-        one_line(&String::from_utf8_lossy(&self.said.contents()))
+        self.said.text()
     }
 }
 
@@ -124,73 +114,5 @@ impl WasiView for Cell {
             ctx: &mut self.wasi,
             table: &mut self.table,
         }
-    }
-}
-
-const CHARS_MAX: usize = 500;
-
-/// Makes the text of a guest or of a program safe for the log: one line, no control characters,
-/// bounded.
-pub(super) fn one_line(text: &str) -> String {
-    text.trim()
-        .chars()
-        .map(|c| if c.is_control() { ' ' } else { c })
-        .take(CHARS_MAX)
-        .collect()
-}
-
-/// Bounds linear memory and remembers that it said no: a guest that is denied memory ends in a
-/// trap which looks like any other.
-#[derive(Debug)]
-pub(super) struct MemoryBound {
-    bytes_max: usize,
-    /// Of all memories of the instance. They never shrink.
-    pub(super) bytes: usize,
-    pub(super) denied: bool,
-    table_elements: usize,
-}
-
-impl wasmtime::ResourceLimiter for MemoryBound {
-    fn instances(&self) -> usize {
-        MODULES_MAX
-    }
-
-    fn memories(&self) -> usize {
-        MODULES_MAX
-    }
-
-    fn tables(&self) -> usize {
-        MODULES_MAX
-    }
-
-    fn memory_growing(
-        &mut self,
-        current: usize,
-        desired: usize,
-        _maximum: Option<usize>,
-    ) -> wasmtime::Result<bool> {
-        let more = desired.saturating_sub(current);
-        let bytes = self.bytes.saturating_add(more);
-        self.denied |= bytes > self.bytes_max;
-        if bytes > self.bytes_max {
-            return Ok(false);
-        }
-        self.bytes = bytes;
-        Ok(true)
-    }
-
-    fn table_growing(
-        &mut self,
-        current: usize,
-        desired: usize,
-        _maximum: Option<usize>,
-    ) -> wasmtime::Result<bool> {
-        let more = desired.saturating_sub(current);
-        let elements = self.table_elements.saturating_add(more);
-        if elements > TABLE_ELEMENTS_MAX {
-            return Ok(false);
-        }
-        self.table_elements = elements;
-        Ok(true)
     }
 }

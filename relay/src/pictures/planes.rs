@@ -38,59 +38,109 @@ impl Coded<'_> {
     }
 }
 
+/// The planes of a picture as it was coded.
+struct Planes<'a> {
+    luma: Coded<'a>,
+    /// `None` of gray.
+    chroma: Option<[Coded<'a>; 2]>,
+}
+
+impl<'a> Planes<'a> {
+    /// `None` when there are not as many bytes as such a picture has.
+    fn split(picture: &'a [u8], description: &Description) -> Option<Self> {
+        let (width, height) = (description.width as usize, description.height as usize);
+        let wide = description.depth_luma > 8;
+        let half = (width.div_ceil(2), height.div_ceil(2));
+        if width == 0 || height == 0 || description.depth_luma != description.depth_chroma {
+            return None;
+        }
+        let (chroma_width, chroma_height) = match description.chroma_format {
+            // Some versions give gray planes beside the luma, and some don't.
+            0 | 1 => half,
+            2 => (half.0, height),
+            3 => (width, height),
+            _ => return None,
+        };
+        let sample = 1 + usize::from(wide);
+        let luma_bytes = width * height * sample;
+        let chroma_bytes = chroma_width * chroma_height * sample;
+        let gray = description.chroma_format == 0;
+        if picture.len() != luma_bytes + 2 * chroma_bytes && !(gray && picture.len() == luma_bytes)
+        {
+            return None;
+        }
+        let plane = |bytes, width, height| Coded {
+            bytes,
+            wide,
+            width,
+            height,
+        };
+        let (luma, chroma) = picture.split_at_checked(luma_bytes)?;
+        let chroma = match gray {
+            true => None,
+            false => {
+                let (cb, cr) = chroma.split_at_checked(chroma_bytes)?;
+                Some([cb, cr].map(|bytes| plane(bytes, chroma_width, chroma_height)))
+            }
+        };
+        Some(Self {
+            luma: plane(luma, width, height),
+            chroma,
+        })
+    }
+}
+
+/// Side of the squares that are looked at for holes. The smallest block that a slice leaves out has
+/// 16 samples, of which loop filters may change 4 at each border: one such square lies in the rest.
+const SQUARE: usize = 4;
+
+/// Whether a part of the picture was decoded by nobody. ffmpeg does not say so of H.265, but its
+/// planes begin as zeros, and luma, Cb and Cr of zero at once is a color that does not exist. Gray
+/// has no such value: there this knows nothing.
+pub(super) fn has_hole(picture: &[u8], description: &Description) -> bool {
+    let Some(Planes {
+        luma,
+        chroma: Some([cb, cr]),
+    }) = Planes::split(picture, description)
+    else {
+        return false;
+    };
+    let (across, down) = (
+        luma.width.div_ceil(cb.width.max(1)),
+        luma.height.div_ceil(cb.height.max(1)),
+    );
+    let zero = |x: usize, y: usize| {
+        let (left, top) = (x / across, y / down);
+        cb.at(left, top) == 0 && cr.at(left, top) == 0 && luma.at(x, y) == 0
+    };
+    let corners = |length: usize| (0..=length.saturating_sub(SQUARE)).step_by(SQUARE);
+    corners(luma.height).any(|top| {
+        corners(luma.width)
+            .any(|left| (top..top + SQUARE).all(|y| (left..left + SQUARE).all(|x| zero(x, y))))
+    })
+}
+
 /// Rounds to eight bits; chroma is averaged to where 4:2:0 has it (H.264 Figure 6-1 and E-1:
 /// halfway between two rows, at the left luma sample or in the middle). `None` when there are not
 /// as many bytes as such a picture has.
 pub(super) fn narrow(picture: &[u8], description: &Description) -> Option<Narrowed> {
-    let (width, height) = (description.width as usize, description.height as usize);
-    let wide = description.depth_luma > 8;
-    let half = (width.div_ceil(2), height.div_ceil(2));
-    if width == 0 || height == 0 || description.depth_luma != description.depth_chroma {
-        return None;
-    }
-    let (chroma_width, chroma_height) = match description.chroma_format {
-        // Some versions give gray planes beside the luma, and some don't.
-        0 | 1 => half,
-        2 => (half.0, height),
-        3 => (width, height),
-        _ => return None,
-    };
-    let sample = 1 + usize::from(wide);
-    let luma_bytes = width * height * sample;
-    let chroma_bytes = chroma_width * chroma_height * sample;
-    let gray = description.chroma_format == 0;
-    if picture.len() != luma_bytes + 2 * chroma_bytes && !(gray && picture.len() == luma_bytes) {
-        return None;
-    }
-    let (luma, chroma) = picture.split_at_checked(luma_bytes)?;
+    let Planes { luma, chroma } = Planes::split(picture, description)?;
+    let (width, height) = (luma.width, luma.height);
     let depth = u32::from(description.depth_luma);
     let mut bytes = Vec::with_capacity(width * height * 3 / 2 + width + height);
-    let luma = Coded {
-        bytes: luma,
-        wide,
-        width,
-        height,
-    };
     for y in 0..height {
         bytes.extend((0..width).map(|x| round(luma.at(x, y), 0, depth)));
     }
-    if gray {
-        return Some(Narrowed { bytes, gray });
-    }
-    let (cb, cr) = chroma.split_at_checked(chroma_bytes)?;
-    for plane in [cb, cr] {
-        let plane = Coded {
-            bytes: plane,
-            wide,
-            width: chroma_width,
-            height: chroma_height,
-        };
-        for y in 0..half.1 {
-            bytes.extend((0..half.0).map(|x| match description.chroma_format {
-                1 => round(plane.at(x, y), 0, depth),
-                2 => round(plane.at(x, 2 * y) + plane.at(x, 2 * y + 1), 1, depth),
-                _ => quarter(&plane, x, y, description.chroma_left, depth),
-            }));
+    let gray = chroma.is_none();
+    for plane in chroma.iter().flatten() {
+        for y in 0..height.div_ceil(2) {
+            bytes.extend(
+                (0..width.div_ceil(2)).map(|x| match description.chroma_format {
+                    1 => round(plane.at(x, y), 0, depth),
+                    2 => round(plane.at(x, 2 * y) + plane.at(x, 2 * y + 1), 1, depth),
+                    _ => quarter(plane, x, y, description.chroma_left, depth),
+                }),
+            );
         }
     }
     Some(Narrowed { bytes, gray })
@@ -130,6 +180,7 @@ mod tests {
             chroma_left: true,
             full_range: false,
             matrix: "bt709".to_owned(),
+            arithmetic: true,
         }
     }
 
@@ -170,6 +221,26 @@ mod tests {
                 }
             );
         }
+    }
+
+    #[test]
+    fn what_nobody_decoded_is_found() {
+        // 4:2:2, 40x24; a block of 16x16 less what a loop filter has changed.
+        let description = description(40, 24, 2, 8);
+        let mut picture = vec![0_u8; 2 * 40 * 24];
+        picture[40 * 24..].fill(128);
+        // Black is none.
+        assert!(!has_hole(&picture, &description));
+        for y in 9..17 {
+            for plane in [40 * 24, 60 * 24] {
+                picture[plane + y * 20 + 5..][..4].fill(0);
+            }
+        }
+        assert!(has_hole(&picture, &description));
+        for (x, y) in [(13, 13), (17, 13), (13, 9)] {
+            picture[y * 40 + x] = 1;
+        }
+        assert!(!has_hole(&picture, &description));
     }
 
     #[test]

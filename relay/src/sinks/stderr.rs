@@ -16,7 +16,7 @@ use wasmtime_wasi::p2::{OutputStream, Pollable, StreamResult};
 const TAIL_BYTES: usize = 2048;
 
 #[derive(Debug, Clone, Default)]
-pub(super) struct Tail(Arc<Mutex<VecDeque<u8>>>);
+pub(crate) struct Tail(Arc<Mutex<VecDeque<u8>>>);
 
 impl Tail {
     fn push(&self, bytes: &[u8]) {
@@ -31,7 +31,7 @@ impl Tail {
     }
 
     /// What was written last, on one line, control characters removed.
-    pub(super) fn text(&self) -> String {
+    pub(crate) fn text(&self) -> String {
         let tail = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let bytes: Vec<u8> = tail.iter().copied().collect();
         let text = String::from_utf8_lossy(&bytes);
@@ -47,8 +47,8 @@ impl Tail {
 
 const CHARS_MAX: usize = 1000;
 
-/// Makes a text of a guest safe for the log: one line, no control characters, bounded.
-pub(super) fn one_line(text: &str) -> String {
+/// Makes a text of a guest or of a program safe for the log: one line, no control characters, bounded.
+pub(crate) fn one_line(text: &str) -> String {
     plain(text).take(CHARS_MAX).collect()
 }
 

@@ -94,6 +94,14 @@ pub fn h265(size: &str, frames: u32, options: &str, more: &str) -> Clip {
     Clip::make(Codec::H265, &arguments)
 }
 
+/// A byte stream that a test has made itself.
+pub fn made(codec: Codec, stream: &[u8]) -> Clip {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("clip");
+    std::fs::write(&file, stream).unwrap();
+    Clip::read(codec, file, folder)
+}
+
 /// One JPEG picture; `format` as ffmpeg calls it.
 pub fn jpeg(size: &str, format: &str) -> Clip {
     let folder = tempfile::tempdir().unwrap();
@@ -115,6 +123,10 @@ pub fn jpeg(size: &str, format: &str) -> Clip {
         "mjpeg",
         &name,
     ]);
+    jpeg_in(folder, file)
+}
+
+fn jpeg_in(folder: tempfile::TempDir, file: PathBuf) -> Clip {
     let picture = Bytes::from(std::fs::read(&file).unwrap());
     let units = vec![unit(&track(Codec::Jpeg, 0, Bytes::new()), 0, picture, true)];
     Clip {
@@ -123,6 +135,43 @@ pub fn jpeg(size: &str, format: &str) -> Clip {
         units,
         _folder: folder,
     }
+}
+
+/// One JPEG picture of luma alone by Pillow, which takes `options` as `save` has them, and what
+/// Pillow reads of it. `factors` are written over the component's sampling factors: of a component
+/// that is alone they mean nothing (T.81, A.2.2).
+pub fn gray_jpeg(size: (usize, usize), options: &str, factors: u8) -> Option<(Clip, Vec<u8>)> {
+    let python = std::env::var_os("FOREBAY_PYTHON");
+    let python = skip_unless(python, "FOREBAY_PYTHON names no Python with Pillow")?;
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("picture.jpeg");
+    let (width, height) = size;
+    let source = format!("testsrc=size={width}x{height},noise=alls=9:all_seed=7");
+    let luma = folder.path().join("luma");
+    let name = luma.display().to_string();
+    let frame = ["-f", "lavfi", "-i", &source, "-frames:v", "1"];
+    run(&[&frame[..], &["-pix_fmt", "gray", "-f", "rawvideo", &name]].concat());
+    let script = format!(
+        "import sys\n\
+         from PIL import Image\n\
+         path, luma = sys.argv[1:]\n\
+         picture = Image.frombytes('L', {size:?}, open(luma, 'rb').read())\n\
+         picture.save(path, 'JPEG', {options})\n\
+         coded = bytearray(open(path, 'rb').read())\n\
+         frame = max(coded.find(b'\\xff\\xc0'), coded.find(b'\\xff\\xc2'))\n\
+         assert coded[frame + 9] == 1 and coded[frame + 11] == 0x11\n\
+         coded[frame + 11] = {factors}\n\
+         open(path, 'wb').write(coded)\n\
+         sys.stdout.buffer.write(Image.open(path).tobytes())\n"
+    );
+    let output = Command::new(python)
+        .args(["-c", &script])
+        .args([&file, &luma])
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "Pillow: {said}");
+    Some((jpeg_in(folder, file), output.stdout))
 }
 
 /// What a file of another kind holds, not coded anew.
@@ -191,6 +240,26 @@ impl Clip {
         let file = folder.path().join("unit");
         std::fs::write(&file, byte_stream(&self.units[index])).unwrap();
         decoded(self.codec, &file, &[])
+    }
+
+    /// Changes the parameter sets of an H.265 stream that are of that type.
+    pub fn change_sets(&mut self, kind: u8, change: impl Fn(&mut Vec<u8>)) {
+        let first = &self.units[0].track;
+        let mut record = &first.decoder_configuration[23..];
+        let mut sets = Vec::new();
+        while let [of, _, _, high, low, rest @ ..] = record {
+            let (set, after) = rest.split_at(usize::from(u16::from_be_bytes([*high, *low])));
+            let mut set = set.to_vec();
+            if *of == kind {
+                change(&mut set);
+            }
+            sets.push(set);
+            record = after;
+        }
+        let track = track(Codec::H265, first.id + 1, hevc_record(&sets));
+        for unit in &mut self.units {
+            unit.track = Arc::clone(&track);
+        }
     }
 
     pub fn keys(&self) -> Vec<usize> {

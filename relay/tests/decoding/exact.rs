@@ -1,6 +1,8 @@
 //! What the built-in decoder does is what ffmpeg does.
 
-use forebay::pictures::{Decoder, Matrix, Range, Samples};
+use std::collections::BTreeMap;
+
+use forebay::pictures::{DecodeFault, Decoder, Matrix, Range, Samples};
 
 use crate::clips::{self, Clip};
 use crate::{assert_same, decoder, samples};
@@ -195,6 +197,58 @@ async fn h265_is_exact() {
             8,
         ),
         ("1080p", "1920x1080", 4, "keyint=2:bframes=0", "", 8),
+        // Key frames alone are of another profile.
+        ("Main Intra", "640x360", 6, "keyint=1", "", 8),
+        ("Main Intra, odd size", "322x246", 4, "keyint=1", "", 8),
+        (
+            "Main Intra, slices",
+            "640x360",
+            4,
+            "keyint=1:slices=3",
+            "",
+            8,
+        ),
+        (
+            "Main Intra, smaller blocks",
+            "640x360",
+            4,
+            "keyint=1:ctu=32:min-cu-size=16:aq-mode=3",
+            "",
+            8,
+        ),
+        (
+            "Main Intra, lossless",
+            "320x240",
+            4,
+            "keyint=1:lossless=1",
+            "",
+            8,
+        ),
+        (
+            "Main Intra, unlike x265 by default",
+            "640x360",
+            4,
+            "keyint=1:tskip=1:scaling-list=default:constrained-intra=1:no-signhide=1",
+            "",
+            8,
+        ),
+        (
+            "Main Intra, full range",
+            "320x240",
+            4,
+            "keyint=1:range=full",
+            "-color_range pc",
+            8,
+        ),
+        ("Main Intra, 1080p", "1920x1080", 4, "keyint=1", "", 8),
+        (
+            "Main 10 Intra",
+            "322x246",
+            4,
+            "keyint=1",
+            "-pix_fmt yuv420p10le",
+            10,
+        ),
     ];
     let mut pictures = 0;
     for (name, size, frames, options, more, depth) in cases {
@@ -205,6 +259,78 @@ async fn h265_is_exact() {
     let clip = clips::h265("320x240", 20, "keyint=5", window);
     pictures += check("H.265 cropped on all sides", &clip, 8).await;
     println!("H.265: {pictures} pictures equal");
+}
+
+/// What the encoder says of its own pictures: in blocks of 16, some versions of ffmpeg are off by a
+/// few samples of chroma.
+#[tokio::test(flavor = "multi_thread")]
+async fn h265_is_what_the_encoder_saw() {
+    if clips::ffmpeg().is_none() {
+        return;
+    }
+    for options in [
+        "keyint=1:ctu=16:crf=20",
+        "keyint=1:ctu=16:crf=24:slices=2",
+        "keyint=1:ctu=64",
+        "keyint=4:ctu=16:crf=20:bframes=2",
+    ] {
+        let clip = clips::h265("640x360", 12, &format!("{options}:hash=3"), "");
+        let told: BTreeMap<u64, [u32; 3]> = clip
+            .units
+            .iter()
+            .map(|unit| (unit.sequence, told_checksums(&unit.payload)))
+            .collect();
+        let mut decoder = decoder(None);
+        let mut shown = 0;
+        for unit in &clip.units {
+            let Some((decoded, number)) = decoder.decode_next(unit).await.unwrap() else {
+                continue;
+            };
+            assert_eq!(
+                checksums(samples(&decoded), 640, 360),
+                told[&number],
+                "{options}, unit {number}"
+            );
+            shown += 1;
+        }
+        assert!(shown > 8, "{options}: {shown}");
+        let first = decoder.decode_key(&clip.units[0]).await.unwrap();
+        assert_eq!(checksums(samples(&first), 640, 360), told[&0], "{options}");
+    }
+}
+
+/// A decoded picture hash of the third kind (H.265, D.2.19).
+fn told_checksums(payload: &[u8]) -> [u32; 3] {
+    let nals = clips::nals_of(payload);
+    let message = nals.iter().find_map(|nal| match nal {
+        [80, 1, message @ ..] => Some(message),
+        _ => None,
+    });
+    let mut plain = Vec::new();
+    for byte in message.expect("a message behind the picture") {
+        if !(*byte == 3 && plain.ends_with(&[0, 0])) {
+            plain.push(*byte);
+        }
+    }
+    let [132, 13, 2, sums @ ..] = plain.as_slice() else {
+        panic!("another message: {plain:?}")
+    };
+    [0, 4, 8].map(|at| u32::from_be_bytes(sums[at..at + 4].try_into().unwrap()))
+}
+
+/// H.265, D.3.19, of eight bits.
+fn checksums(samples: &[u8], width: usize, height: usize) -> [u32; 3] {
+    let (luma, chroma) = samples.split_at(width * height);
+    let (cb, cr) = chroma.split_at(chroma.len() / 2);
+    [(luma, width), (cb, width / 2), (cr, width / 2)].map(|(plane, width)| {
+        let mut sum = 0_u32;
+        for (at, sample) in plane.iter().enumerate() {
+            let (x, y) = (at % width, at / width);
+            let mask = (x & 0xff) ^ (y & 0xff) ^ (x >> 8) ^ (y >> 8);
+            sum = sum.wrapping_add(u32::from(*sample) ^ mask as u32);
+        }
+        sum
+    })
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -317,6 +443,54 @@ async fn jpeg_is_near() {
         let chroma_most = most(&got[luma..], &chroma);
         println!("JPEG {format}: luma differs by {luma_most}, chroma by {chroma_most} at the most");
         assert!(luma_most <= 2 && chroma_most <= 2, "{format}");
+    }
+}
+
+/// Luma alone, beside two other decoders.
+#[tokio::test(flavor = "multi_thread")]
+async fn gray_jpeg_is_near() {
+    if clips::ffmpeg().is_none() {
+        return;
+    }
+    for (size, options, factors) in [
+        ((321, 243), "quality=90", 0x11),
+        ((640, 360), "quality=35, progressive=True", 0x11),
+        ((640, 360), "quality=80, optimize=True", 0x11),
+        ((322, 242), "quality=80, restart_marker_blocks=7", 0x11),
+        ((321, 243), "quality=80", 0x22),
+        ((328, 248), "quality=80", 0x21),
+    ] {
+        let Some((clip, by_pillow)) = clips::gray_jpeg(size, options, factors) else {
+            return;
+        };
+        let name = format!("{size:?}, {options}, {factors:#x}");
+        let decoded = decoder(None).decode_key(&clip.units[0]).await.unwrap();
+        let (width, height) = (decoded.width as usize, decoded.height as usize);
+        assert_eq!((width, height), size, "{name}");
+        assert_eq!(decoded.range, Range::Full, "{name}");
+        let Samples::Gray(luma) = &decoded.samples else {
+            panic!("{name}: chroma out of nothing")
+        };
+        let by_ffmpeg = clips::decoded(clip.codec, &clip.file, &["-pix_fmt", "gray"]);
+        for (who, other) in [("Pillow", &by_pillow), ("ffmpeg", &by_ffmpeg)] {
+            assert_eq!(luma.len(), other.len(), "{name}, {who}");
+            let differences = luma.iter().zip(other).map(|(a, b)| a.abs_diff(*b));
+            let most = differences.max().unwrap();
+            println!("gray JPEG {name}: at most {most} from {who}");
+            assert!(most <= 1, "{name}: {most} from {who}");
+        }
+        // Cut off, with an end put behind it.
+        let whole = &clip.units[0].payload;
+        for cut in [3, 60, whole.len() / 3] {
+            let mut payload = whole[..whole.len() - cut].to_vec();
+            payload.extend([0xff, 0xd9]);
+            let unit = clips::unit(&clip.units[0].track, 1, payload.into(), true);
+            match decoder(None).decode_key(&unit).await {
+                Err(DecodeFault::Damaged(_)) => {}
+                Ok(same) if same == decoded && cut == 3 => {}
+                other => panic!("{name}, {cut} bytes less: {other:?}"),
+            }
+        }
     }
 }
 

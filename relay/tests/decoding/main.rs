@@ -13,6 +13,7 @@
 mod clips;
 mod damaged;
 mod exact;
+mod fields;
 mod figures;
 mod refused;
 

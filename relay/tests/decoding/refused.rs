@@ -155,6 +155,97 @@ async fn the_second_decoder_does_what_the_first_one_refuses() {
     }
 }
 
+/// Bits of a parameter set up to its stop bit.
+fn bits_of(set: &[u8]) -> Vec<bool> {
+    let bits = set
+        .iter()
+        .flat_map(|byte| (0..8).rev().map(move |bit| byte >> bit & 1 == 1));
+    let mut bits: Vec<bool> = bits.collect();
+    while !bits.pop().unwrap() {}
+    bits
+}
+
+/// Turns the last flag of a set, whether extensions follow, and puts these behind it: range
+/// extensions with all that is new in them switched off.
+fn extend(set: &mut Vec<u8>, tail: &str) {
+    let mut bits = bits_of(set);
+    assert_eq!(bits.pop(), Some(false), "it has extensions");
+    // Extensions; range extensions, and none of the others.
+    bits.extend(
+        "11000_0000"
+            .chars()
+            .chain(tail.chars())
+            .filter(|c| *c != '_')
+            .map(|c| c == '1'),
+    );
+    bits.push(true);
+    let byte = |bits: &[bool]| {
+        (0..8).fold(0, |byte, at| {
+            byte << 1 | u8::from(bits.get(at) == Some(&true))
+        })
+    };
+    *set = bits.chunks(8).map(byte).collect();
+}
+
+/// Black of a slice that is missing looks like any other black.
+#[tokio::test(flavor = "multi_thread")]
+async fn monochrome_in_slices_is_not_let_at_any_decoder() {
+    let Some(ffmpeg) = clips::ffmpeg() else {
+        return;
+    };
+    let clip = clips::h265("320x240", 1, "keyint=1:slices=3", "-pix_fmt gray");
+    let mut decoder = decoder(Some(ffmpeg));
+    for _ in 0..2 {
+        let fault = decoder.decode_key(&clip.units[0]).await.unwrap_err();
+        let DecodeFault::Unsupported(text) = fault else {
+            panic!("{fault}")
+        };
+        assert!(text.contains("several slices a picture"), "{text}");
+        assert!(text.contains("choose another format"), "{text}");
+    }
+}
+
+/// Range extensions by name or in fact, but for Main Intra without either (`exact.rs`).
+#[tokio::test(flavor = "multi_thread")]
+async fn range_extensions_are_the_second_decoders() {
+    let Some(ffmpeg) = clips::ffmpeg() else {
+        return;
+    };
+    let intra = || clips::h265("320x240", 3, "keyint=1", "");
+    let mut cases = Vec::new();
+    // Under another number, with predicted pictures: what it then may hold, nobody has tried.
+    let mut clip = clips::h265("320x240", 4, "keyint=2:bframes=0", "");
+    clip.change_sets(33, |sps| sps[3] = sps[3] & 0xe0 | 4);
+    cases.push(("profile 4", clip));
+    // `general_intra_constraint_flag`: the third flag of that byte.
+    let mut clip = intra();
+    clip.change_sets(33, |sps| {
+        assert_eq!(sps[9..11], [0x9f, 0xa8], "{sps:x?}");
+        sps[10] &= !0x20;
+    });
+    cases.push(("profile 4", clip));
+    let mut clip = intra();
+    clip.change_sets(33, |sps| sps[3] = 9);
+    cases.push(("profile 9", clip));
+    let mut clip = intra();
+    clip.change_sets(33, |sps| extend(sps, "0000_0000_0"));
+    cases.push(("SPS extensions", clip));
+    let mut clip = intra();
+    // No prediction across components, no list of offsets, two scales of 1.
+    clip.change_sets(34, |pps| extend(pps, "0011"));
+    cases.push(("PPS extensions", clip));
+    for (word, clip) in cases {
+        let text = refusal(&clip).await;
+        assert!(text.contains(word), "{text}");
+        assert!(text.contains("[pictures] ffmpeg"), "{text}");
+        let mut second = decoder(Some(ffmpeg.clone()));
+        for index in clip.keys() {
+            let decoded = second.decode_key(&clip.units[index]).await.unwrap();
+            assert_same(word, samples(&decoded), &clip.alone(index));
+        }
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn large_pictures_are_not_let_at_any_decoder() {
     let Some(ffmpeg) = clips::ffmpeg() else {

@@ -13,6 +13,8 @@ pub struct Sps {
     pub profile: u32,
     /// 0 monochrome, 1 4:2:0, 2 4:2:2, 3 4:4:4.
     pub chroma_format: u32,
+    /// Of 4:4:4: three pictures in monochrome.
+    pub separate_planes: bool,
     /// Bits a sample.
     pub depth_luma: u32,
     /// Bits a sample.
@@ -61,12 +63,11 @@ impl Sps {
         let profile = b.bits(8)?;
         b.skip(16)?; // constraints, level_idc
         let id = b.ue_max(31, "a sequence parameter set of a number above 31")?;
-        let (mut chroma_format, mut depth_luma, mut depth_chroma, mut lossless) = (1, 8, 8, false);
+        let (mut chroma_format, mut depth_luma, mut depth_chroma) = (1, 8, 8);
+        let (mut separate_planes, mut lossless) = (false, false);
         if HIGH.contains(&profile) {
             chroma_format = b.ue_max(3, "a chroma format that does not exist")?;
-            if chroma_format == 3 {
-                b.skip(1)?; // separate_colour_plane_flag
-            }
+            separate_planes = chroma_format == 3 && b.flag()?;
             depth_luma = 8 + b.ue_max(6, "more than 14 bits a sample")?;
             depth_chroma = 8 + b.ue_max(6, "more than 14 bits a sample")?;
             lossless = b.flag()?;
@@ -112,6 +113,7 @@ impl Sps {
             id,
             profile,
             chroma_format,
+            separate_planes,
             depth_luma,
             depth_chroma,
             lossless,

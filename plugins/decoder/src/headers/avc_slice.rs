@@ -85,9 +85,8 @@ impl Slice {
         };
         let pps_id = b.ue_max(255, "a picture parameter set of a number above 255")?;
         let (sps, pps) = sets.of(pps_id)?;
-        if sps.chroma_format == 3 {
-            // Of no use: refused, and with separate planes there would be another field here.
-            return Err(Broken("a slice of a 4:4:4 stream"));
+        if sps.separate_planes {
+            b.skip(2)?; // colour_plane_id
         }
         let mut slice = Self {
             first_mb,
@@ -196,14 +195,15 @@ fn skip_prediction(b: &mut Bits<'_>, kind: SliceKind, sps: &Sps, pps: &Pps) -> R
         _ => pps.weighted_b == 1,
     };
     if weighted {
+        let chroma = sps.chroma_format != 0 && !sps.separate_planes;
         b.ue_max(7, "a weight out of bounds")?;
-        if sps.chroma_format != 0 {
+        if chroma {
             b.ue_max(7, "a weight out of bounds")?;
         }
         for count in references.iter().take(lists) {
             for _ in 0..*count {
                 skip_weights(b, 1)?;
-                if sps.chroma_format != 0 {
+                if chroma {
                     skip_weights(b, 2)?;
                 }
             }

@@ -38,6 +38,8 @@ pub struct Sps {
     pub id: u32,
     /// `general_profile_idc`.
     pub profile: u32,
+    /// From `general_max_12bit_constraint_flag` to `general_one_picture_only_constraint_flag`.
+    constraints: u32,
     /// 0 monochrome, 1 4:2:0, 2 4:2:2, 3 4:4:4.
     pub chroma_format: u32,
     /// Bits a sample.
@@ -60,6 +62,13 @@ pub struct Sps {
     pub signal: Signal,
 }
 
+/// The profile that stands for all range extensions.
+const RANGE_EXTENSIONS: u32 = 4;
+/// The constraints that make Main and Main 10 of it, without prediction between pictures
+/// (Table A.2).
+const MAIN_INTRA: u32 = 0b1111_1010;
+const MAIN_10_INTRA: u32 = 0b1101_1010;
+
 /// No level allows a side of more (A.4.1: 8 times the largest picture, under a root).
 const SIDE_MAX: u32 = 16_888;
 
@@ -81,7 +90,7 @@ impl Sps {
             return Err(Broken("more than 7 temporal layers"));
         }
         b.skip(1)?;
-        let profile = profile_tier_level(b, sub_layers)?;
+        let (profile, constraints) = profile_tier_level(b, sub_layers)?;
         let id = b.ue_max(15, "a sequence parameter set of a number above 15")?;
         let chroma_format = b.ue_max(3, "a chroma format that does not exist")?;
         if chroma_format == 3 {
@@ -142,6 +151,7 @@ impl Sps {
         Ok(Self {
             id,
             profile,
+            constraints,
             chroma_format,
             depth_luma,
             depth_chroma,
@@ -162,6 +172,19 @@ impl Sps {
         (self.width - left - right, self.height - top - bottom)
     }
 
+    /// Whether it is coded as Main or Main 10 lay down: these, their still pictures, and Main Intra
+    /// and Main 10 Intra, which are range extensions by number and have none of their tools.
+    #[must_use]
+    pub fn is_main(&self) -> bool {
+        let depth = self.depth_luma.max(self.depth_chroma);
+        let form = self.chroma_format == 1 && depth <= 10;
+        form && match (self.profile, self.constraints) {
+            (0..RANGE_EXTENSIONS, _) | (RANGE_EXTENSIONS, MAIN_10_INTRA) => true,
+            (RANGE_EXTENSIONS, MAIN_INTRA) => depth == 8,
+            _ => false,
+        }
+    }
+
     /// Coding tree blocks of a picture.
     #[must_use]
     pub fn blocks(&self) -> u32 {
@@ -175,11 +198,14 @@ fn usability(b: &mut Bits<'_>) -> Result<(Signal, bool), Broken> {
     Ok((signal, b.flag()?))
 }
 
-/// Skips all of profile_tier_level (7.3.3) but the general profile.
-fn profile_tier_level(b: &mut Bits<'_>, sub_layers: u32) -> Result<u32, Broken> {
+/// Skips all of profile_tier_level (7.3.3) but the number of the general profile and what range
+/// extensions say of themselves.
+fn profile_tier_level(b: &mut Bits<'_>, sub_layers: u32) -> Result<(u32, u32), Broken> {
     b.skip(3)?;
     let profile = b.bits(5)?;
-    b.skip(80 + 8)?;
+    b.skip(32 + 4)?; // compatibility, kinds of scanning
+    let constraints = b.bits(8)?;
+    b.skip(36 + 8)?;
     let mut present = Vec::new();
     for _ in 0..sub_layers {
         present.push((b.flag()?, b.flag()?));
@@ -190,7 +216,18 @@ fn profile_tier_level(b: &mut Bits<'_>, sub_layers: u32) -> Result<u32, Broken> 
     for (profile, level) in present {
         b.skip(88 * u32::from(profile) + 8 * u32::from(level))?;
     }
-    Ok(profile)
+    Ok((profile, constraints))
+}
+
+/// A set under Main's number, for a decoder that asks for no more than the number. In front of that
+/// byte there is at most one zero, so no emulation prevention hangs on it.
+fn called_main(sps: &[u8]) -> Vec<u8> {
+    const PLACE: usize = 3;
+    let mut sps = sps.to_vec();
+    if let Some(byte) = sps.get_mut(PLACE) {
+        *byte = *byte & 0xe0 | 1;
+    }
+    sps
 }
 
 /// scaling_list_data (7.3.4).
@@ -315,13 +352,20 @@ impl Sets {
             };
             for _ in 0..count {
                 let nal = take_set(&mut rest)?;
+                let mut wanted = nal.to_vec();
                 match nal_kind(nal) {
                     _ if is_enhancement(nal) => continue,
-                    kind::SPS => sets.sps.push(Sps::parse(nal)?),
+                    kind::SPS => {
+                        let sps = Sps::parse(nal)?;
+                        if sps.profile == RANGE_EXTENSIONS && sps.is_main() {
+                            wanted = called_main(nal);
+                        }
+                        sets.sps.push(sps);
+                    }
                     kind::PPS => sets.pps.push(Pps::parse(nal)?),
                     _ => {}
                 }
-                sets.nals.push(nal.to_vec());
+                sets.nals.push(wanted);
             }
         }
         if sets.sps.is_empty() || sets.pps.is_empty() {
@@ -385,6 +429,9 @@ impl Segment {
             // Ceil(Log2(PicSizeInCtbsY)) bits.
             let width = 32 - (sps.blocks() - 1).leading_zeros();
             segment.address = b.bits(width)?;
+            if segment.address == 0 {
+                return Err(Broken("two slices at the begin of a picture"));
+            }
         }
         Ok(segment)
     }
