@@ -6,6 +6,7 @@
 //! either, hence no flush with each change.
 
 mod change;
+mod trail;
 
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
@@ -15,6 +16,7 @@ use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, 
 use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Row, Transaction, params};
 
 pub use change::Change;
+pub use trail::{Side, Trace};
 use change::write;
 pub(super) use change::{RunRecord, witness_of, witness_word};
 

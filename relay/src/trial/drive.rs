@@ -148,6 +148,7 @@ pub async fn run<E: Display>(
     // An instance that is over ends the states that it has left open.
     drop(actor);
     trial.gather();
+    trial.figures.compiled = engine.compiled();
     Ok(trial.into_outcome(ended, usage, began))
 }
 

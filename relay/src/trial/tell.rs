@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::meter::Figures;
 use super::outcome::Outcome;
 use crate::archive::findings::{Finding, Region};
-use crate::sinks::World;
+use crate::sinks::{Compiled, World};
 use crate::units::CaptureTime;
 
 /// Findings printed; `--out` and JSON have them all.
@@ -276,10 +276,13 @@ pub fn figures_text(outcome: &Outcome, figures: &Figures) -> String {
         outcome.seconds() / wall.max(0.001)
     )
     .ok();
+    let Compiled { anew, from_cache } = figures.compiled;
+    writeln!(text, "code: {anew} compiled, {from_cache} from the cache").ok();
     text
 }
 
-/// What it cost, as one JSON object: seconds of processor time for each function, and on the wall.
+/// What it cost, as one JSON object: seconds of processor time for each function, and on the wall;
+/// how much code (plugin, decoder) was compiled, and how much was there compiled.
 ///
 /// # Errors
 /// When it can't be written: a defect.
@@ -302,6 +305,8 @@ pub fn figures_json(outcome: &Outcome, figures: &Figures) -> Result<String, serd
         "wall_seconds": figures.wall.as_secs_f64(),
         "decoding_seconds": figures.decoding.as_secs_f64(),
         "footage_seconds": outcome.seconds(),
+        "compiled": figures.compiled.anew,
+        "from_cache": figures.compiled.from_cache,
     }))?;
     text.push('\n');
     Ok(text)
