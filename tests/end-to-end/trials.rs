@@ -284,6 +284,26 @@ fn the_same_input_gives_the_same_outcome() {
 }
 
 #[test]
+fn the_page_has_a_curve_for_each_gauge() {
+    let out = fresh_folder(SCRATCH, "trial-gauges");
+    let tried = try_on_footage("builtin:motion", "", &["--out", out.to_str().unwrap()]);
+    assert_eq!(tried.code, 0, "{}", tried.said);
+    let metrics = tried.outcome["metrics"].as_object().unwrap();
+    let gauge = |series: &String| {
+        let rest = series.strip_prefix("forebay_plugin_level{name=\"")?;
+        Some(rest.strip_suffix("\"}")?.to_owned())
+    };
+    let gauges: Vec<_> = metrics.keys().filter_map(gauge).collect();
+    assert!(gauges.contains(&"motion_score".to_owned()), "{gauges:?}");
+    let page = fs::read_to_string(out.join("index.html")).unwrap();
+    for name in &gauges {
+        let label = format!("Values of the gauge {name} over the footage");
+        assert_eq!(page.matches(&label).count(), 1, "{name}");
+    }
+    assert_eq!(page.matches("class=\"gauge\"").count(), gauges.len());
+}
+
+#[test]
 fn the_second_time_nothing_is_compiled() {
     let cache = fresh_folder(SCRATCH, "trial-own-cache");
     // What was compiled, and what came from the cache.

@@ -16,9 +16,9 @@ use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, 
 use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Row, Transaction, params};
 
 pub use change::Change;
-pub use trail::{Side, Trace};
 use change::write;
 pub(super) use change::{RunRecord, witness_of, witness_word};
+pub use trail::{Side, Trace};
 
 use super::findings::{Tallies, Tally};
 use super::ledger::footage::Recorded;

@@ -15,8 +15,8 @@ use crate::config::{BUILTIN_PLUGINS, Camera, Config, Limits, Pictures, Plan, Plu
 use crate::hold::Unit;
 use crate::pictures::{DecoderOptions, Source};
 use crate::trial::{
-    Figures, Outcome, Progress, Stage, TrialError, engine, figures_json, figures_text, json, page, run,
-    settings, text,
+    Figures, Outcome, Progress, Stage, TrialError, engine, figures_json, figures_text, json, page,
+    run, settings, text,
 };
 use crate::units::{CameraName, Name};
 

@@ -64,7 +64,10 @@ async fn found(leap: i64) -> Vec<Finding> {
     // Nothing was dropped as the plugin's mistake, or as too much.
     let metrics = telemetry.render().unwrap();
     let wrong = |line: &&str| {
-        let own = ["forebay_sink_flawed_findings_total{", "forebay_plugin_limit_hits_total{"];
+        let own = [
+            "forebay_sink_flawed_findings_total{",
+            "forebay_plugin_limit_hits_total{",
+        ];
         own.iter().any(|own| line.starts_with(own)) && !line.ends_with(" 0")
     };
     assert_eq!(metrics.lines().find(wrong), None);
@@ -92,7 +95,10 @@ async fn every_missed_instant_counts() {
 #[tokio::test]
 async fn of_days_over_which_the_clock_leapt_nothing_counts() {
     let findings = found(200 * HOUR).await;
-    let kinds: Vec<_> = findings.iter().map(|finding| finding.kind.as_str()).collect();
+    let kinds: Vec<_> = findings
+        .iter()
+        .map(|finding| finding.kind.as_str())
+        .collect();
     assert_eq!(kinds, ["clock-leap"]);
     let mut stills = StillDays::default();
     stills.note(&findings[0], &TimeZone::UTC);
@@ -104,7 +110,10 @@ fn a_number_is_read_where_there_is_one() {
     for (text, number) in [
         ("938 instants: no stills from here to there", 938),
         ("no still of 2026-05-04T08:10:00+02:00", 1),
-        ("no still of 2026-05-04T08:10:00+02:00: 3 instants: and so on", 1),
+        (
+            "no still of 2026-05-04T08:10:00+02:00: 3 instants: and so on",
+            1,
+        ),
         ("-1 instants: none", 1),
         ("", 1),
     ] {

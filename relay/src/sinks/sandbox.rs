@@ -9,6 +9,7 @@ use wasmtime_wasi::{WasiCtx, WasiCtxView, WasiView};
 
 use super::account::Account;
 use super::clock::CallClock;
+use super::reporter::Tell;
 use super::sieve::Flaw;
 use super::stderr::Tail;
 use super::surroundings::Surroundings;
@@ -43,6 +44,7 @@ pub(super) struct Sandbox {
     /// `None` then, too.
     pub(super) events: Option<SinkEvents>,
     pub(super) witness: SinkWitness,
+    pub(super) tell: Tell,
 }
 
 impl std::fmt::Debug for Sandbox {
@@ -85,6 +87,7 @@ impl Sandbox {
             archive: surroundings.archive.clone(),
             events: surroundings.events.clone(),
             witness: surroundings.witness.clone(),
+            tell: surroundings.tell.clone(),
         }
     }
 

@@ -41,7 +41,11 @@ pub fn engine(
 
 /// The user's own, by the XDG Base Directory Specification: a path that isn't absolute is none.
 fn own_folder(variable: impl Fn(&str) -> Option<OsString>) -> Option<PathBuf> {
-    let absolute = |name| variable(name).map(PathBuf::from).filter(|p| p.is_absolute());
+    let absolute = |name| {
+        variable(name)
+            .map(PathBuf::from)
+            .filter(|p| p.is_absolute())
+    };
     let caches = absolute("XDG_CACHE_HOME").or_else(|| {
         // One that `sudo` has left in the environment is somebody else's.
         let home = absolute("HOME").filter(|home| is_mine(home))?;
@@ -74,10 +78,7 @@ mod tests {
     }
 
     /// Loads a plugin with a new engine, as another process would.
-    async fn load(
-        relay: Option<&Path>,
-        variable: impl Fn(&str) -> Option<OsString>,
-    ) -> Compiled {
+    async fn load(relay: Option<&Path>, variable: impl Fn(&str) -> Option<OsString>) -> Compiled {
         let engine = engine(relay, variable).unwrap();
         engine.load(&Plugin::Builtin("recorder")).await.unwrap();
         engine.compiled()
@@ -136,7 +137,10 @@ mod tests {
         }
         assert_eq!(load(None, nothing).await, ANEW);
         // A home that is not this user's.
-        assert_eq!(own_folder(|name| (name == "HOME").then(|| "/proc/none".into())), None);
+        assert_eq!(
+            own_folder(|name| (name == "HOME").then(|| "/proc/none".into())),
+            None
+        );
         assert!(!Path::new("relative").exists());
     }
 }

@@ -316,6 +316,26 @@ pub(super) fn score_word(score: f64) -> String {
     format!("{score:.3}")
 }
 
+/// A value of any size, to four digits.
+pub(super) fn value_word(value: f64) -> String {
+    let size = value.abs();
+    if size != 0.0 && !(1e-3..1e15).contains(&size) {
+        return format!("{value:.3e}");
+    }
+    let digits = match size {
+        size if size < 1.0 => 4,
+        size if size < 10.0 => 3,
+        size if size < 100.0 => 2,
+        size if size < 1000.0 => 1,
+        _ => 0,
+    };
+    let text = format!("{value:.digits$}");
+    match text.contains('.') {
+        true => text.trim_end_matches('0').trim_end_matches('.').to_owned(),
+        false => text,
+    }
+}
+
 /// Left, top, width and height in per cent.
 pub(super) fn region_words(region: Option<Region>) -> String {
     let Some(region) = region else {

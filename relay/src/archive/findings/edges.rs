@@ -110,7 +110,10 @@ impl<'a> Edges<'a> {
         };
         // The spool first: what is carried off meanwhile is in the catalog after that.
         for source in spooled(self.spool, self.camera) {
-            nearest.read(source.file.map_or_else(|| File::open(&source.path), Ok), &source.path);
+            nearest.read(
+                source.file.map_or_else(|| File::open(&source.path), Ok),
+                &source.path,
+            );
         }
         let mut read = HashSet::new();
         for (kind, traces) in self.catalog.trail(self.camera, at, side, FILES_MAX)? {

@@ -84,7 +84,9 @@ fn lines(told: &[Told<'_>]) -> String {
 
 fn told(found: &[Told<'_>]) -> Vec<(i64, String, Phase)> {
     let found = found.iter();
-    found.map(|(second, kind, phase)| (*second, (*kind).to_owned(), *phase)).collect()
+    found
+        .map(|(second, kind, phase)| (*second, (*kind).to_owned(), *phase))
+        .collect()
 }
 
 use Phase::{Begin, End, Mark};
@@ -117,10 +119,17 @@ fn a_begin_is_found_whatever_its_age() {
     let edges = Edges::new(&bench.catalog, &archive, &spool, &camera);
     let found = edges.open_at(at(now), &|_| true).unwrap();
     assert_eq!(found.unreadable_files, 0);
-    let kinds: Vec<_> = found.edges.iter().map(|edge| (edge.at, edge.kind.as_str())).collect();
+    let kinds: Vec<_> = found
+        .edges
+        .iter()
+        .map(|edge| (edge.at, edge.kind.as_str()))
+        .collect();
     assert_eq!(kinds, [(at(0), "moved")]);
     // While it lasts another one is open, too.
-    assert_eq!(bench.look(at(7), Side::Before), told(&[(5, "dark", Begin), (0, "moved", Begin)]));
+    assert_eq!(
+        bench.look(at(7), Side::Before),
+        told(&[(5, "dark", Begin), (0, "moved", Begin)])
+    );
     assert_eq!(bench.look(at(0), Side::Before), []);
     // What is not wanted costs nothing.
     let none = edges.open_at(at(now), &|(_, kind)| kind == "dark").unwrap();
@@ -145,19 +154,32 @@ fn files_that_overlap_and_the_spool_are_read_in_order() {
     let mut bench = Bench::new();
     // A relay that was started anew: its file begins while lines of the other are still told.
     bench.file(&[(0, "dark", Begin), (100, "dark", End)]);
-    bench.file(&[(50, "blurred", Begin), (70, "dark", Mark), (80, "blurred", Mark)]);
-    assert_eq!(bench.look(at(200), Side::Before), told(&[(50, "blurred", Begin)]));
+    bench.file(&[
+        (50, "blurred", Begin),
+        (70, "dark", Mark),
+        (80, "blurred", Mark),
+    ]);
+    assert_eq!(
+        bench.look(at(200), Side::Before),
+        told(&[(50, "blurred", Begin)])
+    );
     // A state of no length, cut in two by the files.
     bench.file(&[(300, "moved", Begin)]);
     bench.file(&[(301, "moved", Mark), (300, "moved", End)]);
-    assert_eq!(bench.look(at(400), Side::Before), told(&[(50, "blurred", Begin)]));
+    assert_eq!(
+        bench.look(at(400), Side::Before),
+        told(&[(50, "blurred", Begin)])
+    );
     // What the relay writes at present.
     let open = bench.folder.path().join("spool/open");
     std::fs::create_dir_all(&open).unwrap();
     let name = "gate_findings_findings_2026-05-04T000820.000Z_19df2a5b0a8-1.jsonl";
     let lines = lines(&[(500, "blurred", End), (501, "frozen", Begin)]);
     std::fs::write(open.join(name), lines + "{\"torn").unwrap();
-    assert_eq!(bench.look(at(600), Side::Before), told(&[(501, "frozen", Begin)]));
+    assert_eq!(
+        bench.look(at(600), Side::Before),
+        told(&[(501, "frozen", Begin)])
+    );
     assert_eq!(
         bench.look(at(400), Side::After),
         told(&[(500, "blurred", End), (501, "frozen", Begin)])

@@ -9,7 +9,9 @@ use std::io::{self, BufWriter, Write as _};
 use super::coverage::{When, chosen, window};
 use super::{ConfigFile, Failure, exit, output};
 use crate::archive::catalog::{Catalog, CatalogError};
-use crate::archive::findings::{Edged, Edges, Episode, Episodes, Finding, Kind, Passed, each, is_kind};
+use crate::archive::findings::{
+    Edged, Edges, Episode, Episodes, Finding, Kind, Passed, each, is_kind,
+};
 use crate::archive::ledger::Span;
 use crate::config::{Camera, Config, Site};
 use crate::units::{CaptureTime, Name};
@@ -221,7 +223,9 @@ impl FindingsArguments {
             }
         };
         let look = |look: &dyn Fn(Edges<'_>) -> Result<Edged, CatalogError>| {
-            edges.and_then(|edges| known(look(edges))).unwrap_or_default()
+            edges
+                .and_then(|edges| known(look(edges)))
+                .unwrap_or_default()
         };
         let before = look(&|edges| edges.open_at(wide.begin, &|kind| self.wants(kind)));
         for begin in before.edges {

@@ -206,7 +206,9 @@ fn what_is_asked_for_is_told() {
 fn states(root: &Path, line: &str) -> Vec<(Option<String>, Option<String>)> {
     let text = told(root, &format!("{line} --format json")).unwrap();
     let object: serde_json::Value = serde_json::from_str(&text).unwrap();
-    let findings = object["sites"][0]["cameras"][0]["findings"].as_array().unwrap();
+    let findings = object["sites"][0]["cameras"][0]["findings"]
+        .as_array()
+        .unwrap();
     let time = |value: &serde_json::Value| value.as_str().map(ToOwned::to_owned);
     findings
         .iter()
@@ -235,7 +237,10 @@ fn a_state_is_told_whole_however_long_it_lasts() {
         "2026-02-03T09:00:00Z",
         "2026-02-12T13:14:15Z",
     ];
-    file("2026-02-03", &[(begin, "moved", "begin"), (killed, "dark", "begin")]);
+    file(
+        "2026-02-03",
+        &[(begin, "moved", "begin"), (killed, "dark", "begin")],
+    );
     file("2026-02-12", &[(lasting, "frozen", "begin")]);
     file("2026-04-28", &[(end, "moved", "end")]);
     std::fs::create_dir(root.join("spool")).unwrap();
@@ -248,10 +253,16 @@ fn a_state_is_told_whole_however_long_it_lasts() {
     assert_eq!(rebuilt.unwrap().scanned.findings, 3);
     let (moved, frozen) = ((some(begin), some(end)), (some(lasting), None));
     let dark = (some(killed), None);
-    assert_eq!(states(root, week), [moved.clone(), dark.clone(), frozen.clone()]);
+    assert_eq!(
+        states(root, week),
+        [moved.clone(), dark.clone(), frozen.clone()]
+    );
     // Its end is as far from here as its begin.
     let march = "--from 2026-03-10 --to 2026-03-11";
-    assert_eq!(states(root, march), [moved.clone(), dark.clone(), frozen.clone()]);
+    assert_eq!(
+        states(root, march),
+        [moved.clone(), dark.clone(), frozen.clone()]
+    );
     assert_eq!(states(root, &format!("{march} --kind moved")), [moved]);
     assert!(states(root, &format!("{march} --sink every-minute")).is_empty());
     assert!(states(root, "--from 2026-01-10 --to 2026-01-11").is_empty());
