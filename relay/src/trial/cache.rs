@@ -67,6 +67,7 @@ fn is_writable(folder: &Path) -> bool {
 
 #[cfg(test)]
 mod tests {
+    use std::fs::Permissions;
     use std::os::unix::fs::PermissionsExt as _;
 
     use super::*;
@@ -115,7 +116,7 @@ mod tests {
         assert_eq!(load(Some(&relay), nothing).await, ANEW);
         assert!(!relay.exists());
         std::fs::create_dir(&relay).unwrap();
-        std::fs::set_permissions(&relay, PermissionsExt::from_mode(0o700)).unwrap();
+        std::fs::set_permissions(&relay, Permissions::from_mode(0o700)).unwrap();
         assert_eq!(load(Some(&relay), home).await, ANEW);
         assert_eq!(load(Some(&relay), nothing).await, CACHED);
     }
@@ -127,7 +128,7 @@ mod tests {
         std::fs::write(&file, "x").unwrap();
         let open = folder.path().join("open/forebay/plugins");
         std::fs::create_dir_all(&open).unwrap();
-        std::fs::set_permissions(&open, PermissionsExt::from_mode(0o777)).unwrap();
+        std::fs::set_permissions(&open, Permissions::from_mode(0o777)).unwrap();
         let sys = PathBuf::from("/proc");
         for place in [file, folder.path().join("open"), sys, "relative".into()] {
             let xdg = |name: &str| (name == "XDG_CACHE_HOME").then(|| place.clone().into());

@@ -10,7 +10,6 @@ use super::outcome::Outcome;
 use super::tell::{bytes, facts, region_words, score_word, value_word};
 use crate::archive::findings::{Finding, Region};
 use crate::markup::{Images, Markup, escaped};
-use crate::units::CaptureTime;
 
 const STYLE: &str = include_str!("page.css");
 /// Findings, objects and metrics listed, of each; the JSON has them all.

@@ -9,9 +9,7 @@ use std::io::{self, BufWriter, Write as _};
 use super::coverage::{When, chosen, window};
 use super::{ConfigFile, Failure, exit, output};
 use crate::archive::catalog::{Catalog, CatalogError};
-use crate::archive::findings::{
-    Edged, Edges, Episode, Episodes, Finding, Kind, Passed, each, is_kind,
-};
+use crate::archive::findings::{Edged, Edges, Episode, Episodes, Kind, Passed, each, is_kind};
 use crate::archive::ledger::Span;
 use crate::config::{Camera, Config, Site};
 use crate::units::{CaptureTime, Name};
