@@ -124,7 +124,7 @@ mod tests {
                 .find(|node| node.attribute("http-equiv") == Some("Content-Security-Policy"));
             assert_eq!(meta.unwrap().attribute("content"), Some(policy));
             let style = page.descendants().find(|node| node.has_tag_name("style"));
-            let style = style.unwrap().text().unwrap();
+            let style = style.unwrap().text().unwrap().trim_start();
             // A page's own comes last: it may say otherwise.
             assert!(style.starts_with(BASE) && style.ends_with(".own { color: red; }"));
             assert!(!BASE.contains("url(") && !BASE.contains("@import"));

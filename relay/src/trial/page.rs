@@ -209,7 +209,7 @@ impl Page {
             self.text("p", "None was published.");
             return;
         }
-        self.raw("<table><thead><tr>");
+        self.raw("<div class=\"scroll\" tabindex=\"0\"><table class=\"findings\"><thead><tr>");
         for name in ["captured", "kind", "phase", "score", "region", "text"] {
             self.text("th", name);
         }
@@ -221,7 +221,7 @@ impl Page {
             }
             self.raw("</tr>\n");
         }
-        self.raw("</tbody></table>\n");
+        self.raw("</tbody></table></div>\n");
         let listed = outcome.findings.len().min(LISTED_MAX) as u64;
         let all = outcome.findings.len() as u64 + outcome.findings_left_out;
         if all > listed {

@@ -181,6 +181,29 @@ fn a_finding_stands_beside_the_picture_that_it_is_about() {
     );
 }
 
+/// A plugin that looks at many pictures a second, and tells the strongest of five seconds.
+#[test]
+fn a_finding_that_is_told_late_has_its_own_picture() {
+    let mut outcome = outcome();
+    outcome.album.plates.clear();
+    for index in 0..100 {
+        outcome
+            .album
+            .show(&picture(70.0 + f64::from(index) / 8.0, PixelFormat::Gray8));
+    }
+    outcome.told(Told::Finding(finding("late", 77.375, 0.9, Phase::Mark)));
+    let plate = &outcome.album.plates[0];
+    assert_eq!(plate.captured, at(77.375));
+    // What lies further back stands beside the oldest that is kept.
+    for second in 83..200 {
+        outcome
+            .album
+            .show(&picture(f64::from(second), PixelFormat::Gray8));
+    }
+    outcome.told(Told::Finding(finding("later", 80.0, 0.9, Phase::Mark)));
+    assert_eq!(outcome.album.plates[1].captured, at(184.0));
+}
+
 /// RFC 4648 §10.
 #[test]
 fn base64_is_that_of_the_standard() {
