@@ -21,6 +21,7 @@ pub mod config;
 pub mod coverage;
 pub mod hold;
 pub mod intake;
+mod markup;
 pub mod outlet;
 pub mod pictures;
 pub mod sinks;

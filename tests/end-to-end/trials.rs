@@ -44,6 +44,7 @@ fn attempt(plugin: &str, settings: &str, more: &[&str]) -> Output {
     Command::new(Relay::program())
         .args(["try", plugin, "--settings", settings, "--format", "json"])
         .args(more)
+        .env("XDG_CACHE_HOME", Path::new(SCRATCH).join("trial-cache"))
         .stdin(Stdio::null())
         .output()
         .unwrap()
@@ -280,6 +281,58 @@ fn the_same_input_gives_the_same_outcome() {
             assert!(one == other, "{} differs", one.0.display());
         }
     }
+}
+
+#[test]
+fn the_page_has_a_curve_for_each_gauge() {
+    let out = fresh_folder(SCRATCH, "trial-gauges");
+    let tried = try_on_footage("builtin:motion", "", &["--out", out.to_str().unwrap()]);
+    assert_eq!(tried.code, 0, "{}", tried.said);
+    let metrics = tried.outcome["metrics"].as_object().unwrap();
+    let gauge = |series: &String| {
+        let rest = series.strip_prefix("forebay_plugin_level{name=\"")?;
+        Some(rest.strip_suffix("\"}")?.to_owned())
+    };
+    let gauges: Vec<_> = metrics.keys().filter_map(gauge).collect();
+    assert!(gauges.contains(&"motion_score".to_owned()), "{gauges:?}");
+    let page = fs::read_to_string(out.join("index.html")).unwrap();
+    for name in &gauges {
+        let label = format!("Values of the gauge {name} over the footage");
+        assert_eq!(page.matches(&label).count(), 1, "{name}");
+    }
+    assert_eq!(page.matches("class=\"gauge\"").count(), gauges.len());
+}
+
+#[test]
+fn the_second_time_nothing_is_compiled() {
+    let cache = fresh_folder(SCRATCH, "trial-own-cache");
+    // What was compiled, and what came from the cache.
+    let try_with = |turn: &str, variables: &[(&str, &str)]| {
+        let out = fresh_folder(SCRATCH, &format!("trial-compiled-{turn}"));
+        let mut command = Command::new(Relay::program());
+        command
+            .args(["try", "builtin:motion", "--input"])
+            .arg(&*FOOTAGE)
+            .arg("--out")
+            .arg(&out)
+            .env_remove("XDG_CACHE_HOME")
+            .env_remove("HOME")
+            .envs(variables.iter().copied())
+            .stdin(Stdio::null());
+        run(&mut command);
+        let figures = fs::read(out.join("figures.json")).unwrap();
+        let figures: Value = serde_json::from_slice(&figures).unwrap();
+        let count = |name: &str| figures[name].as_u64().unwrap();
+        (count("compiled"), count("from_cache"))
+    };
+    let home = [("HOME", cache.to_str().unwrap())];
+    // The plugin and the decoder.
+    assert_eq!(try_with("first", &home), (2, 0));
+    assert_eq!(try_with("second", &home), (0, 2));
+    assert!(cache.join(".cache/forebay/plugins").is_dir());
+    assert_eq!(try_with("homeless", &[]), (2, 0));
+    let unwritable = [("XDG_CACHE_HOME", "/proc")];
+    assert_eq!(try_with("unwritable", &unwritable), (2, 0));
 }
 
 /// What ffmpeg reads of a file's pictures: a digest of each coded one.

@@ -7,9 +7,10 @@
 //! so is one whose schedule ends (the evening, a planned pause).
 //!
 //! So each wanted instant comes to one end: a `still`, a `still` with `still-late`, or
-//! `still-missed`. After many at once (the clock was set) those beyond a bound share a finding,
-//! which says how many they are. Wanted are instants after the first tick: of a time when there was
-//! no instance, nothing is known here.
+//! `still-missed`. After many at once (the clock was set) those beyond a bound share a finding for
+//! each day, whose text begins with their number: `1403 instants: `. Whoever counts reads it there.
+//! Wanted are instants after the first tick: of a time when there was no instance, and of more than
+//! a day over which the clock leapt, nothing is known here.
 
 use std::collections::VecDeque;
 
@@ -17,7 +18,7 @@ use forebay_plugin_sdk::{Finding, Instant};
 
 use crate::frame::Frame;
 use crate::host::Host;
-use crate::schedule::{STRETCH_NANOS_MAX, Schedule};
+use crate::schedule::{Schedule, timestamp};
 use crate::still::{self, Origin, local_text, span_text};
 
 const SECOND_NANOS: i64 = 1_000_000_000;
@@ -38,8 +39,13 @@ const FORGOTTEN_NANOS: i64 = 3000 * SECOND_NANOS;
 /// First pause before an instant is asked for again whose answer was of no use, then doubled.
 const PAUSE_NANOS: i64 = 10 * SECOND_NANOS;
 const PAUSE_NANOS_MAX: i64 = 320 * SECOND_NANOS;
-/// Findings of missed stills in one call, the one that sums up the rest not counted.
+/// Findings of missed stills in one call, those that sum up the rest not counted.
 const MISSED_MAX: usize = 16;
+/// Over a longer leap of the clock instants are not made up for.
+const LEAP_NANOS_MAX: i64 = 24 * 3600 * SECOND_NANOS;
+/// No finding is of an earlier instant than this before the present one: the relay takes none that is
+/// a day behind. With one still a day, an instant is known to be missed after a day.
+const BEHIND_NANOS_MAX: i64 = LEAP_NANOS_MAX - GRACE_NANOS;
 
 /// An instant whose picture is awaited.
 #[derive(Debug)]
@@ -96,9 +102,16 @@ impl<H: Host> Shutter<H> {
 
     /// About once a second.
     pub fn tick(&mut self, now: Instant) -> Vec<Finding> {
-        self.now = now;
-        let mut findings = self.plan(now);
-        let mut missed = self.due(now);
+        let before = std::mem::replace(&mut self.now, now);
+        let mut findings = Vec::new();
+        let mut missed = Vec::new();
+        if self.planned_until.is_some() && now.saturating_sub(before) > LEAP_NANOS_MAX {
+            findings.push(self.leap(before, now));
+            let pending = self.pending.drain(..);
+            missed.extend(pending.map(|pending| (pending.wanted, pending.trouble)));
+        }
+        self.plan(now);
+        missed.extend(self.due(now));
         missed.extend(self.overdue(now));
         missed.sort_unstable_by_key(|(wanted, _)| *wanted);
         findings.extend(self.tell_missed(&missed));
@@ -106,32 +119,32 @@ impl<H: Host> Shutter<H> {
         findings
     }
 
+    /// Forgets what was to come: only a clock that is set goes so far at once, or a machine that
+    /// slept.
+    fn leap(&mut self, from: Instant, to: Instant) -> Finding {
+        self.planned.clear();
+        self.planned_until = Some(to);
+        let zone = self.schedule.zone();
+        let (from, until) = (local_text(from, zone), local_text(to, zone));
+        let text = format!("the clock went from {from} to {until}: no stills between");
+        self.host.warn(&text);
+        Finding::mark("clock-leap", 1.0, to).saying(text)
+    }
+
     /// Computes what is to come.
-    fn plan(&mut self, now: Instant) -> Vec<Finding> {
-        let mut findings = Vec::new();
-        let mut until = *self.planned_until.get_or_insert_with(|| {
+    fn plan(&mut self, now: Instant) {
+        let until = *self.planned_until.get_or_insert_with(|| {
             // A counter that is there from the begin can be watched for its first rise.
             for name in ["stills", "stills_late", "stills_missed"] {
                 self.host.count(name, 0);
             }
             now
         });
-        if now.saturating_sub(until) > STRETCH_NANOS_MAX / 2 {
-            // Only a clock that is set goes so far at once.
-            let zone = self.schedule.zone();
-            let (from, to) = (local_text(until, zone), local_text(now, zone));
-            let text = format!("the clock went from {from} to {to}: no stills between");
-            self.host.warn(&text);
-            findings.push(Finding::mark("still-missed", 1.0, until).saying(text));
-            until = now;
-        }
         if until < now.saturating_add(HORIZON_NANOS) {
             let to = now.saturating_add(2 * HORIZON_NANOS);
             self.planned.extend(self.schedule.instants(until, to));
-            until = to;
+            self.planned_until = Some(to);
         }
-        self.planned_until = Some(until);
-        findings
     }
 
     /// Asks for what is due soon. Gives back what had to make way for it.
@@ -210,6 +223,10 @@ impl<H: Host> Shutter<H> {
         }
         self.host.count("stills_missed", missed.len() as u64);
         let zone = self.schedule.zone();
+        let earliest = self.now.saturating_sub(BEHIND_NANOS_MAX);
+        let finding = |wanted: Instant, text: String| {
+            Finding::mark("still-missed", 1.0, wanted.max(earliest)).saying(text)
+        };
         let (one_by_one, rest) = missed.split_at(missed.len().min(MISSED_MAX));
         let mut findings = Vec::new();
         for (wanted, trouble) in one_by_one {
@@ -218,16 +235,19 @@ impl<H: Host> Shutter<H> {
                 Some(trouble) => format!("no still of {local}: {trouble}"),
                 None => format!("no still of {local}"),
             };
-            findings.push(Finding::mark("still-missed", 1.0, *wanted).saying(text));
+            findings.push(finding(*wanted, text));
         }
-        if let (Some((first, _)), Some((last, _))) = (rest.first(), rest.last()) {
-            let text = format!(
-                "no stills of {} more instants from {} to {}",
-                rest.len(),
-                local_text(*first, zone),
-                local_text(*last, zone),
-            );
-            findings.push(Finding::mark("still-missed", 1.0, *first).saying(text));
+        let date = |(wanted, _): &(Instant, _)| zone.to_datetime(timestamp(*wanted)).date();
+        for day in rest.chunk_by(|one, next| date(one) == date(next)) {
+            if let ([(first, _), ..], [.., (last, _)]) = (day, day) {
+                let text = format!(
+                    "{} instants: no stills from {} to {}",
+                    day.len(),
+                    local_text(*first, zone),
+                    local_text(*last, zone),
+                );
+                findings.push(finding(*first, text));
+            }
         }
         findings
     }

@@ -6,6 +6,7 @@
 //! either, hence no flush with each change.
 
 mod change;
+mod trail;
 
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
@@ -17,6 +18,7 @@ use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Row, Transac
 pub use change::Change;
 use change::write;
 pub(super) use change::{RunRecord, witness_of, witness_word};
+pub use trail::{Side, Trace};
 
 use super::findings::{Tallies, Tally};
 use super::ledger::footage::Recorded;

@@ -14,10 +14,9 @@ use crate::archive::{Archive, ArchiveEvent, ArchiveOptions, RealDisk};
 use crate::config::{BUILTIN_PLUGINS, Camera, Config, Limits, Pictures, Plan, Plugin, Sink, Site};
 use crate::hold::Unit;
 use crate::pictures::{DecoderOptions, Source};
-use crate::sinks::Engine;
 use crate::trial::{
-    Figures, Outcome, Progress, Stage, TrialError, figures_json, figures_text, json, page, run,
-    settings, text,
+    Figures, Outcome, Progress, Stage, TrialError, engine, figures_json, figures_text, json, page,
+    run, settings, text,
 };
 use crate::units::{CameraName, Name};
 
@@ -28,6 +27,11 @@ const TELL_LINES: Duration = Duration::from_secs(10);
 const CLOSE: Duration = Duration::from_secs(30);
 
 #[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Compiled code is kept for the next time: in the plugin_cache of --config where it \
+is the same user's, else in $XDG_CACHE_HOME/forebay/plugins (~/.cache/forebay/plugins). Where \
+neither can be written to, a plugin is compiled each time; the folder may be deleted at any time."
+)]
 pub(super) struct TrialArguments {
     /// The plugin: builtin:NAME, or the path of a .wasm file
     #[arg(value_name = "PLUGIN", value_parser = plugin)]
@@ -102,7 +106,9 @@ pub(super) async fn trial(arguments: TrialArguments) -> Result<(), Failure> {
     let units = arguments.footage(config.as_ref(), &subject)?;
     let desk = Desk::open(arguments.out.clone())?;
     let stage = arguments.stage(config.as_ref(), subject, desk.archive.clone())?;
-    let engine = Engine::new(None).map_err(|error| Failure::caused(exit::OS, error))?;
+    let relay = config.as_ref().map(|config| &*config.relay.plugin_cache);
+    let engine = engine(relay, |name| std::env::var_os(name));
+    let engine = engine.map_err(|error| Failure::caused(exit::OS, error))?;
     let mut teller = Teller::new();
     let tried = run(&engine, stage, units, |progress| teller.tell(progress)).await;
     teller.end();

@@ -11,6 +11,7 @@ use super::days::{CameraSheet, Day, Figures, Sheet, SiteSheet, length_nanos, zon
 use super::strip::{self, Scale};
 use super::words::{clock_length, length, local_long, meaning, percent, plain, utc};
 use crate::archive::ledger::{Gap, GapCause};
+use crate::markup::{Images, Markup, escaped};
 use crate::units::{CameraName, CaptureTime};
 
 /// Most strips (days × cameras) on a page: a year of eight cameras.
@@ -53,16 +54,14 @@ pub fn write(sheet: &Sheet) -> Result<String, TooLong> {
     }
     let merge_nanos = strip::merge_nanos(days(), SLIVERS_MAX);
     let mut listed = longest(sheet);
-    let mut page = Page(String::new());
-    page.begin(sheet);
+    let mut page = Page::begin(sheet);
     for (index, site) in sheet.sites.iter().enumerate() {
         let here: Vec<_> = listed
             .extract_if(.., |listed| listed.site == index)
             .collect();
         page.site(sheet, site, merge_nanos, &here);
     }
-    page.end(sheet);
-    Ok(page.0)
+    Ok(page.end(sheet))
 }
 
 /// A gap of the list.
@@ -93,51 +92,37 @@ fn longest(sheet: &Sheet) -> Vec<Listed<'_>> {
     gaps
 }
 
-struct Page(String);
+struct Page(Markup);
 
 impl Page {
-    /// Markup or text that is already escaped.
-    fn raw(&mut self, markup: &str) {
-        self.0.push_str(markup);
-    }
-
-    /// An element with text.
-    fn text(&mut self, open: &str, text: &str) {
-        let name = open.split(' ').next().unwrap_or(open);
-        writeln!(self.0, "<{open}>{}</{name}>", escaped(text)).ok();
-    }
-
-    fn begin(&mut self, sheet: &Sheet) {
-        self.raw(
-            "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n\
-             <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n\
-             <meta name=\"referrer\" content=\"no-referrer\"/>\n\
-             <meta http-equiv=\"Content-Security-Policy\" \
-             content=\"default-src 'none'; style-src 'unsafe-inline'\"/>\n",
-        );
+    fn begin(sheet: &Sheet) -> Self {
         let sites = sheet.sites.iter().map(|site| site.site.as_str());
         let sites = sites.collect::<Vec<_>>().join(", ");
-        self.text("title", &format!("Coverage sheet: {sites}"));
-        self.raw("<style>\n");
-        self.raw(STYLE);
-        self.raw("</style>\n</head>\n<body>\n");
-        self.raw(DEFINITIONS);
+        let title = format!("Coverage sheet: {sites}");
+        let mut page = Markup::page(&title, STYLE, Images::None);
+        page.raw(DEFINITIONS);
+        Self(page)
     }
 
-    fn end(&mut self, sheet: &Sheet) {
-        self.raw("<footer>");
+    fn end(self, sheet: &Sheet) -> String {
+        let mut made = String::new();
         if sheet.sites.len() > 1 {
             let share = percent(&sheet.totals).map_or_else(|| "–".to_owned(), |text| text + " %");
             let missing = length(sheet.totals.missing_nanos());
-            self.text(
-                "p",
-                &format!("All sites together: {share} recorded, {missing} missing."),
-            );
+            let text = format!("All sites together: {share} recorded, {missing} missing.");
+            made = format!("<p>{}</p>\n", escaped(&text));
         }
-        let version = env!("CARGO_PKG_VERSION");
-        let made = utc(sheet.made);
-        self.raw(&format!("Made {made} by forebay {version}."));
-        self.raw("</footer>\n</body>\n</html>\n");
+        made.push_str("Made ");
+        made.push_str(&utc(sheet.made));
+        self.0.end(&made)
+    }
+
+    fn raw(&mut self, markup: &str) {
+        self.0.raw(markup);
+    }
+
+    fn text(&mut self, open: &str, text: &str) {
+        self.0.text(open, text);
     }
 
     fn site(&mut self, sheet: &Sheet, site: &SiteSheet, merge_nanos: u64, listed: &[Listed<'_>]) {
@@ -530,22 +515,6 @@ fn length_or_none(nanos: u64) -> String {
         0 => "–".to_owned(),
         nanos => length(nanos),
     }
-}
-
-/// Text for an element or a quoted attribute.
-fn escaped(text: &str) -> String {
-    let mut escaped = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => escaped.push_str("&amp;"),
-            '<' => escaped.push_str("&lt;"),
-            '>' => escaped.push_str("&gt;"),
-            '"' => escaped.push_str("&quot;"),
-            '\'' => escaped.push_str("&#39;"),
-            c => escaped.push(c),
-        }
-    }
-    escaped
 }
 
 #[cfg(test)]

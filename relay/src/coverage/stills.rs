@@ -2,7 +2,8 @@
 //!
 //! An instant at which a still was wanted has come to one end: a finding `still`, with `still-late`
 //! beside it where it was late, or `still-missed`. Instants in a planned pause are not wanted and
-//! have none. After a long absence one `still-missed` may stand for several instants; its text says so.
+//! have none. After a leap of the clock one `still-missed` stands for several instants of a day, and
+//! its text begins with their number: `938 instants: `.
 
 use std::collections::BTreeMap;
 
@@ -38,15 +39,17 @@ pub struct StillDays(BTreeMap<Date, Stills>);
 impl StillDays {
     /// Counts a finding, if it is of a still.
     pub fn note(&mut self, finding: &Finding, zone: &TimeZone) {
-        let pick: fn(&mut Stills) -> &mut u64 = match finding.kind.as_str() {
-            "still" => |stills| &mut stills.taken,
-            "still-late" => |stills| &mut stills.late,
-            "still-missed" => |stills| &mut stills.missed,
+        type Pick = fn(&mut Stills) -> &mut u64;
+        let (pick, number): (Pick, u64) = match finding.kind.as_str() {
+            "still" => (|stills| &mut stills.taken, 1),
+            "still-late" => (|stills| &mut stills.late, 1),
+            "still-missed" => (|stills| &mut stills.missed, instants(&finding.text)),
             _ => return,
         };
         if finding.phase == Phase::Mark {
             let day = self.0.entry(zoned(finding.at, zone).date());
-            *pick(day.or_default()) += 1;
+            let count = pick(day.or_default());
+            *count = count.saturating_add(number);
         }
     }
 
@@ -73,3 +76,13 @@ impl StillDays {
             })
     }
 }
+
+/// For how many instants a `still-missed` stands.
+fn instants(text: &str) -> u64 {
+    let number = text.split_once(" instants: ").map(|(number, _)| number);
+    number.and_then(|number| number.parse().ok()).unwrap_or(1)
+}
+
+#[cfg(test)]
+#[path = "stills_tests.rs"]
+mod tests;

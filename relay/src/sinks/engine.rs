@@ -1,6 +1,7 @@
 //! Loading plugins: compiling, the cache of compiled code, and what may be linked.
 
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -74,9 +75,21 @@ impl std::fmt::Debug for Plugin {
 /// A plugin once it is loaded.
 type Slot = Arc<OnceCell<Arc<Plugin>>>;
 
+/// How often code was wanted, of plugins and of the decoder.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Compiled {
+    /// It was compiled.
+    pub anew: u64,
+    /// It had been compiled before, maybe by another process.
+    pub from_cache: u64,
+}
+
 /// Compiles and links plugins, each once.
 pub struct Engine {
     engine: wasmtime::Engine,
+    cache: Option<Cache>,
+    /// How often code was wanted.
+    wanted: AtomicU64,
     linkers: Linkers,
     loaded: Mutex<Vec<(config::Plugin, Slot)>>,
     decoder: OnceCell<Arc<DecoderCode>>,
@@ -100,16 +113,16 @@ impl Engine {
         config.wasm_component_model(true);
         config.concurrency_support(false);
         config.epoch_interruption(true);
-        if let Some(folder) = cache {
+        let open = |folder: &Path| {
             let shown = folder.display();
             make_private(folder)
                 .map_err(|error| LoadError(format!("plugin cache {shown}: {error}")))?;
             let mut cache_config = CacheConfig::new();
             cache_config.with_directory(folder);
-            let cache = Cache::new(cache_config)
-                .map_err(|error| fail(&format!("plugin cache {shown}"), &error))?;
-            config.cache(Some(cache));
-        }
+            Cache::new(cache_config).map_err(|error| fail(&format!("plugin cache {shown}"), &error))
+        };
+        let cache = cache.map(open).transpose()?;
+        config.cache(cache.clone());
         let engine = wasmtime::Engine::new(&config)
             .map_err(|error| fail("the plugin engine can't start", &error))?;
         let linkers =
@@ -128,10 +141,24 @@ impl Engine {
             .map_err(|error| LoadError(format!("the epoch thread can't start: {error}")))?;
         Ok(Arc::new(Self {
             engine,
+            cache,
+            wanted: AtomicU64::new(0),
             linkers,
             loaded: Mutex::default(),
             decoder: OnceCell::new(),
         }))
+    }
+
+    /// What has been compiled so far.
+    #[must_use]
+    pub fn compiled(&self) -> Compiled {
+        let wanted = self.wanted.load(Ordering::Relaxed);
+        let hits = self.cache.as_ref().map_or(0, Cache::cache_hits);
+        let from_cache = u64::try_from(hits).unwrap_or(u64::MAX).min(wanted);
+        Compiled {
+            anew: wanted - from_cache,
+            from_cache,
+        }
     }
 
     pub(crate) fn wasmtime(&self) -> &wasmtime::Engine {
@@ -166,6 +193,7 @@ impl Engine {
     /// When this build of the relay is broken: the code is its own.
     pub(crate) async fn decoder(&self) -> Result<Arc<DecoderCode>, LoadError> {
         let compile = async || {
+            self.wanted.fetch_add(1, Ordering::Relaxed);
             let engine = self.engine.clone();
             tokio::task::spawn_blocking(move || DecoderCode::compile(&engine))
                 .await
@@ -182,6 +210,7 @@ impl Engine {
         let plugin = tokio::task::spawn_blocking(move || load(&engine, &linkers, &from))
             .await
             .map_err(|error| LoadError(format!("the compiler failed: {error}")))??;
+        self.wanted.fetch_add(1, Ordering::Relaxed);
         Ok(Arc::new(plugin))
     }
 }

@@ -28,7 +28,7 @@ mod witness;
 pub use analysis::AnalyzerInstance;
 pub use cell::{EndedInstance, Usage};
 pub(crate) use engine::EPOCH;
-pub use engine::{Engine, LoadError, Plugin, World};
+pub use engine::{Compiled, Engine, LoadError, Plugin, World};
 pub use instance::Instance;
 pub(crate) use memory::MemoryBound;
 pub use reporter::{Tell, Told};

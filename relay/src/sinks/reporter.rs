@@ -23,14 +23,35 @@ pub enum Told {
 
 /// Who hears it. Called from the sink's task: it must neither block nor panic.
 #[derive(Clone)]
-pub struct Tell(Arc<Hear>);
+pub struct Tell {
+    hear: Arc<Hear>,
+    gauges: Option<Arc<HearGauge>>,
+}
 
 type Hear = dyn Fn(&CameraName, Told) + Send + Sync;
+type HearGauge = dyn Fn(&str, f64) + Send + Sync;
 
 impl Tell {
     /// Calls `hear` with each.
     pub fn to(hear: impl Fn(&CameraName, Told) + Send + Sync + 'static) -> Self {
-        Self(Arc::new(hear))
+        Self {
+            hear: Arc::new(hear),
+            gauges: None,
+        }
+    }
+
+    /// Calls `hear`, too, with name and value of each gauge that the plugin sets, be it sink or
+    /// analyzer.
+    #[must_use]
+    pub fn and_gauges_to(mut self, hear: impl Fn(&str, f64) + Send + Sync + 'static) -> Self {
+        self.gauges = Some(Arc::new(hear));
+        self
+    }
+
+    pub(super) fn gauge(&self, name: &str, value: f64) {
+        if let Some(hear) = &self.gauges {
+            hear(name, value);
+        }
     }
 }
 
@@ -86,8 +107,8 @@ impl Reporter {
                 of.with_account(|account, now| take(account, now, kind, faint))
             });
             match verdict {
-                Verdict::Publish(finding) => (self.tell.0)(&self.camera, Told::Finding(finding)),
-                Verdict::Faint(finding) => (self.tell.0)(&self.camera, Told::Score(finding)),
+                Verdict::Publish(finding) => (self.tell.hear)(&self.camera, Told::Finding(finding)),
+                Verdict::Faint(finding) => (self.tell.hear)(&self.camera, Told::Score(finding)),
                 Verdict::Limit(limit) => of.limit_hit(limit),
                 Verdict::Flawed(flaw, text) => of.flawed_finding(flaw, &text),
                 Verdict::Unheard => {}
@@ -99,7 +120,7 @@ impl Reporter {
 impl Drop for Reporter {
     fn drop(&mut self) {
         for finding in self.sieve.close(self.last) {
-            (self.tell.0)(&self.camera, Told::Finding(finding));
+            (self.tell.hear)(&self.camera, Told::Finding(finding));
         }
     }
 }

@@ -10,6 +10,7 @@ use wasmtime_wasi::{WasiCtx, WasiCtxView, WasiView};
 use super::account::Account;
 use super::clock::CallClock;
 use super::memory::MemoryBound;
+use super::reporter::Tell;
 use super::sieve::Flaw;
 use super::stderr::Tail;
 use super::surroundings::Surroundings;
@@ -44,6 +45,7 @@ pub(super) struct Sandbox {
     /// `None` then, too.
     pub(super) events: Option<SinkEvents>,
     pub(super) witness: SinkWitness,
+    pub(super) tell: Tell,
 }
 
 impl std::fmt::Debug for Sandbox {
@@ -86,6 +88,7 @@ impl Sandbox {
             archive: surroundings.archive.clone(),
             events: surroundings.events.clone(),
             witness: surroundings.witness.clone(),
+            tell: surroundings.tell.clone(),
         }
     }
 

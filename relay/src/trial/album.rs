@@ -15,8 +15,12 @@ const PICTURES_MAX: usize = 240;
 /// Longest side of a kept picture, in pixels: larger ones are thinned out by whole steps.
 const SIDE_MAX: u32 = 960;
 const QUALITY: u8 = 80;
-/// Pictures that a finding may be of: a plugin may want to see more before it says what it saw.
-const SHOWN_MAX: usize = 8;
+/// Pictures that a finding may be of: a plugin may want to see more before it says what it saw, as
+/// `builtin:motion` tells the strongest of some seconds after these. So long, so many, and so many
+/// bytes of them are kept.
+const SHOWN_NANOS_MAX: u64 = 15_000_000_000;
+const SHOWN_MAX: usize = 128;
+const SHOWN_BYTES_MAX: usize = 96 << 20;
 
 /// A picture with the findings that came of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -37,15 +41,25 @@ pub(super) struct Album {
     pub(super) left_out: u64,
     /// What the plugin was shown of late.
     shown: VecDeque<Arc<Picture>>,
+    shown_bytes: usize,
 }
 
 impl Album {
     /// The plugin is shown a picture.
     pub(super) fn show(&mut self, picture: &Arc<Picture>) {
-        if self.shown.len() >= SHOWN_MAX {
+        let now = picture.captured.unix_nanos();
+        self.shown_bytes += bytes(picture);
+        self.shown.push_back(Arc::clone(picture));
+        while let Some(oldest) = self.shown.front()
+            && self.shown.len() > 1
+        {
+            let is_old = now.abs_diff(oldest.captured.unix_nanos()) > SHOWN_NANOS_MAX;
+            if !is_old && self.shown.len() <= SHOWN_MAX && self.shown_bytes <= SHOWN_BYTES_MAX {
+                break;
+            }
+            self.shown_bytes -= bytes(oldest);
             self.shown.pop_front();
         }
-        self.shown.push_back(Arc::clone(picture));
     }
 
     /// A finding is about this instant: of what was shown of late, the picture nearest to it.
@@ -85,6 +99,10 @@ impl Album {
         };
         self.plates.insert(place, plate);
     }
+}
+
+fn bytes(picture: &Picture) -> usize {
+    picture.planes.iter().map(|plane| plane.bytes.len()).sum()
 }
 
 /// A picture as JPEG, with its width and height; `None` for one that has no pixels, or more than

@@ -2,7 +2,7 @@
 
 use std::fmt::Display;
 use std::path::PathBuf;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::lens::Lens;
@@ -148,6 +148,7 @@ pub async fn run<E: Display>(
     // An instance that is over ends the states that it has left open.
     drop(actor);
     trial.gather();
+    trial.figures.compiled = engine.compiled();
     Ok(trial.into_outcome(ended, usage, began))
 }
 
@@ -174,17 +175,26 @@ impl Actor {
     }
 }
 
+/// What the plugin has said in a call.
+#[derive(Default)]
+struct Said {
+    told: Vec<Told>,
+    gauges: Vec<(String, f64)>,
+}
+
 struct Trial {
     timepiece: Timepiece,
     telemetry: Arc<Telemetry>,
     events: SinkEvents,
-    told: Arc<Mutex<Vec<Told>>>,
+    said: Arc<Mutex<Said>>,
     outcome: Outcome,
     figures: Figures,
     sink: config::Sink,
     begin: CaptureTime,
     /// The newest capture time.
     now: CaptureTime,
+    /// What the plugin is looking at.
+    scene: CaptureTime,
     /// When the next second is over, in nanoseconds.
     tick: i64,
 }
@@ -201,7 +211,7 @@ impl Trial {
             events: SinkEvents::new(&telemetry, &stage.camera, &sink.name, &sink.limits),
             telemetry,
             timepiece: Timepiece::footage(begin),
-            told: Arc::default(),
+            said: Arc::default(),
             outcome: Outcome {
                 plugin: plugin.display().to_string(),
                 input: stage.input.clone(),
@@ -212,12 +222,13 @@ impl Trial {
             sink,
             begin,
             now: begin,
+            scene: begin,
             tick: begin.unix_nanos(),
         }
     }
 
     fn surroundings(&self, stage: &Stage) -> Surroundings {
-        let told = Arc::clone(&self.told);
+        let [told, gauges] = [&self.said, &self.said].map(Arc::clone);
         Surroundings::new(
             stage.camera.clone(),
             Arc::new(stage.site.clone()),
@@ -227,11 +238,11 @@ impl Trial {
         )
         .with_plan(stage.plan.clone())
         .with_timepiece(self.timepiece.clone())
-        .with_findings(Tell::to(move |_, said| {
-            told.lock()
-                .unwrap_or_else(PoisonError::into_inner)
-                .push(said);
-        }))
+        .with_findings(
+            Tell::to(move |_, finding| locked(&told).told.push(finding)).and_gauges_to(
+                move |name, value| locked(&gauges).gauges.push((name.to_owned(), value)),
+            ),
+        )
     }
 
     fn arrived(&mut self, unit: &Unit) {
@@ -254,9 +265,12 @@ impl Trial {
 
     /// Takes what the plugin has found.
     fn gather(&mut self) {
-        let told = std::mem::take(&mut *self.told.lock().unwrap_or_else(PoisonError::into_inner));
-        for said in told {
-            self.outcome.told(said);
+        let said = std::mem::take(&mut *locked(&self.said));
+        for finding in said.told {
+            self.outcome.told(finding);
+        }
+        for (name, value) in said.gauges {
+            self.outcome.gauge(name, self.scene, value);
         }
     }
 
@@ -304,6 +318,7 @@ impl Trial {
             self.tick = self.tick.saturating_add(SECOND);
             self.hand_over(actor).await?;
             self.timepiece.advance(at);
+            self.scene = at;
             match actor {
                 Actor::Sink { instance, .. } => {
                     self.figures.call("tick", instance.tick(at)).await?;
@@ -328,12 +343,14 @@ impl Trial {
             return Ok(());
         };
         *bytes = 0;
+        self.scene = self.now;
         for run in runs(std::mem::take(pending)) {
             let handed = self.figures.call("handle", instance.hand(run)).await?;
             self.outcome.seen.units += handed.units as u64;
             if let Some(text) = handed.error {
                 self.outcome.error(self.now, text);
             }
+            self.gather();
         }
         Ok(())
     }
@@ -346,6 +363,7 @@ impl Trial {
         let Actor::Analyzer { instance, .. } = actor else {
             return Ok(());
         };
+        self.scene = picture.captured;
         self.outcome.seen.pictures += 1;
         self.outcome.album.show(picture);
         let analyzing = instance.analyze(picture);
@@ -370,6 +388,7 @@ impl Trial {
 
     async fn finish(&mut self, actor: &mut Actor) -> Result<(), EndedInstance> {
         self.hand_over(actor).await?;
+        self.scene = self.now;
         match actor {
             Actor::Sink { instance, .. } => self.figures.call("stop", instance.stop()).await,
             Actor::Analyzer { instance, .. } => {
@@ -398,6 +417,10 @@ impl Trial {
         self.figures.wall = began.elapsed();
         (self.outcome, self.figures)
     }
+}
+
+fn locked(said: &Mutex<Said>) -> MutexGuard<'_, Said> {
+    said.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// Those of a page of metrics that tell of the plugin's own doing, sorted, without the labels that

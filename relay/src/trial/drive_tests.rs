@@ -129,6 +129,12 @@ async fn a_sink_lives_in_the_time_of_the_footage() {
             "2026-05-04T073140.120Z.mp4"
         ]
     );
+    // Its gauges are of the time of the footage, too.
+    let held = &outcome.gauges["held_units"];
+    let (begin, end) = outcome.span.unwrap();
+    assert!(held.is_sorted_by_key(|(time, _)| *time));
+    assert!(held.iter().all(|(time, _)| (begin..=end).contains(time)));
+    assert!(held.len() > 5 && held.iter().any(|(_, value)| *value > 0.0));
     let (again, files_again) = recorded(&minute).await;
     assert_eq!(json(&outcome).unwrap(), json(&again).unwrap());
     assert!(files == files_again);

@@ -7,6 +7,8 @@ use std::time::Duration;
 
 use rustix::time::{ClockId, clock_gettime};
 
+use crate::sinks::Compiled;
+
 /// What calls of one kind have cost.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct CallFigures {
@@ -45,6 +47,8 @@ pub struct Figures {
     pub decoding: Duration,
     /// The whole trial by the clock on the wall.
     pub wall: Duration,
+    /// The plugin and, where pictures were decoded, the decoder.
+    pub compiled: Compiled,
 }
 
 impl Figures {

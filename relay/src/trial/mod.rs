@@ -6,6 +6,7 @@
 //! a call costs does not, and is kept apart ([`Figures`]).
 
 mod album;
+mod cache;
 mod curve;
 mod drive;
 mod lens;
@@ -18,6 +19,7 @@ mod tell;
 #[cfg(test)]
 mod sample;
 
+pub use cache::engine;
 pub use drive::{Progress, Stage, TrialError, run};
 pub use meter::{CallFigures, Figures};
 pub use outcome::{Kind, Outcome, Seen};

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::album::Album;
-use crate::archive::findings::Finding;
+use crate::archive::findings::{Finding, Phase};
 use crate::sinks::{Told, World};
 use crate::units::CaptureTime;
 
@@ -11,6 +11,8 @@ use crate::units::CaptureTime;
 const FINDINGS_MAX: usize = 100_000;
 /// Scores kept of all kinds together; more are counted.
 const SCORES_MAX: usize = 1_000_000;
+/// Values kept of all gauges together; more are counted.
+const VALUES_MAX: usize = 1_000_000;
 
 /// What came of a trial.
 #[derive(Debug, Clone, Default)]
@@ -41,6 +43,10 @@ pub struct Outcome {
     pub kinds: BTreeMap<String, Kind>,
     /// Scores beyond those.
     pub scores_left_out: u64,
+    /// Every gauge that the plugin has set: capture time and value, each that is a number.
+    pub gauges: BTreeMap<String, Vec<(CaptureTime, f64)>>,
+    /// Values beyond those.
+    pub values_left_out: u64,
     /// Errors that the plugin answered with: how many, and the first ones.
     pub errors: Vec<(CaptureTime, String)>,
     /// How many errors there were.
@@ -79,6 +85,8 @@ pub struct Seen {
 pub struct Kind {
     /// How many were published.
     pub published: u64,
+    /// How many of the scores are of an instant; the others are of begins and ends of a state.
+    pub marks: u64,
     /// Capture time and score.
     pub scores: Vec<(CaptureTime, f64)>,
 }
@@ -102,6 +110,7 @@ impl Outcome {
         let kept: usize = self.kinds.values().map(|kind| kind.scores.len()).sum();
         let kind = self.kinds.entry(finding.kind.clone()).or_default();
         kind.published += u64::from(published);
+        kind.marks += u64::from(finding.phase == Phase::Mark);
         if kept < SCORES_MAX {
             kind.scores.push((finding.at, finding.score));
         } else {
@@ -115,6 +124,19 @@ impl Outcome {
             self.findings.push(finding);
         } else {
             self.findings_left_out += 1;
+        }
+    }
+
+    /// The plugin has set a gauge.
+    pub(super) fn gauge(&mut self, name: String, at: CaptureTime, value: f64) {
+        if !value.is_finite() {
+            return;
+        }
+        let kept: usize = self.gauges.values().map(Vec::len).sum();
+        if kept < VALUES_MAX {
+            self.gauges.entry(name).or_default().push((at, value));
+        } else {
+            self.values_left_out += 1;
         }
     }
 

@@ -1,62 +1,57 @@
-//! One page of a trial: what was found, where in the picture, and how strong over time. It needs
-//! nothing else: no script, no font, no picture from elsewhere. Its size is bounded: pictures by
-//! the album, lines by [`LISTED_MAX`]; what is left out is said.
+//! One page of a trial: what was found, where in the picture, and how strong over time. Its size is
+//! bounded: pictures by the album, lines by [`LISTED_MAX`], curves by [`LANES_MAX`]; what is left out
+//! is said.
 
 use std::fmt::Write as _;
 
 use super::album::Plate;
-use super::curve::{Axis, draw};
+use super::curve::{Axis, draw, gauge};
 use super::outcome::Outcome;
-use super::tell::{bytes, facts, region_words, score_word};
+use super::tell::{bytes, facts, region_words, score_word, value_word};
 use crate::archive::findings::{Finding, Region};
-use crate::units::CaptureTime;
+use crate::markup::{Images, Markup, escaped};
 
 const STYLE: &str = include_str!("page.css");
 /// Findings, objects and metrics listed, of each; the JSON has them all.
 const LISTED_MAX: usize = 2000;
-/// Lanes of scores.
+/// Lanes of scores, and of gauges.
 const LANES_MAX: usize = 64;
 
 /// Writes the page. It is well-formed XML too.
 #[must_use]
 pub fn page(outcome: &Outcome) -> String {
-    let mut page = Page(String::new());
-    page.head(outcome);
-    page.curves(outcome);
+    let mut page = Page::head(outcome);
+    if let Some(span) = outcome.span {
+        let axis = Axis::new(span);
+        page.scores(outcome, axis);
+        page.gauges(outcome, axis);
+    }
     page.plates(outcome);
     page.findings(outcome);
     page.rest(outcome);
-    page.0
+    page.0.end("Made")
 }
 
-struct Page(String);
+struct Page(Markup);
 
 impl Page {
-    /// Markup or text that is already escaped.
     fn raw(&mut self, markup: &str) {
-        self.0.push_str(markup);
+        self.0.raw(markup);
     }
 
-    /// An element with text.
     fn text(&mut self, open: &str, text: &str) {
-        let name = open.split(' ').next().unwrap_or(open);
-        writeln!(self.0, "<{open}>{}</{name}>", escaped(text)).ok();
+        self.0.text(open, text);
     }
 
-    fn head(&mut self, outcome: &Outcome) {
-        self.raw(
-            "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n\
-             <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n\
-             <meta name=\"referrer\" content=\"no-referrer\"/>\n\
-             <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; \
-             style-src 'unsafe-inline'; img-src data:\"/>\n",
-        );
+    fn head(outcome: &Outcome) -> Self {
         let title = format!("{} on {}", outcome.plugin, outcome.input);
-        self.text("title", &title);
-        self.raw("<style>\n");
-        self.raw(STYLE);
-        self.raw("</style>\n</head>\n<body>\n");
-        self.text("h1", &title);
+        let mut page = Self(Markup::page(&title, STYLE, Images::Embedded));
+        page.text("h1", &title);
+        page.facts(outcome);
+        page
+    }
+
+    fn facts(&mut self, outcome: &Outcome) {
         if let Some((at, why)) = &outcome.ended {
             let text = format!("The plugin ended at {at}: {why}");
             self.text("p class=\"wrong\"", &text);
@@ -69,37 +64,72 @@ impl Page {
         self.raw("</dl>\n");
     }
 
-    fn curves(&mut self, outcome: &Outcome) {
-        let Some(span) = outcome.span.filter(|_| !outcome.kinds.is_empty()) else {
+    fn scores(&mut self, outcome: &Outcome, axis: Axis) {
+        if outcome.kinds.is_empty() {
             return;
-        };
-        let axis = Axis::new(span);
+        }
         self.text("h2", "Scores");
         for (name, kind) in outcome.kinds.iter().take(LANES_MAX) {
-            self.raw("<div class=\"kind\"><div>");
-            self.text("b", name);
-            let told = format!("{} published, {} scores", kind.published, kind.scores.len());
-            self.text("small", &told);
-            self.raw("</div>");
+            let mut told = format!("{} published", kind.published);
+            if kind.marks > 0 {
+                write!(told, ", {} scores", kind.scores.len()).ok();
+            }
             let findings = outcome.findings.iter().enumerate().take(LISTED_MAX);
             let findings = findings.filter(|(_, finding)| finding.kind == *name);
-            self.raw(&draw(name, kind, axis, findings));
-            self.raw("</div>\n");
+            self.lane(name, &told, &draw(name, kind, axis, findings));
         }
-        if outcome.kinds.len() > LANES_MAX {
-            let more = format!(
-                "{} further kinds are not drawn.",
-                outcome.kinds.len() - LANES_MAX
-            );
+        self.times(axis);
+        self.left_out(outcome.kinds.len(), "kinds");
+    }
+
+    fn gauges(&mut self, outcome: &Outcome, axis: Axis) {
+        if outcome.gauges.is_empty() {
+            return;
+        }
+        self.text("h2", "Gauges of the plugin");
+        for (name, values) in outcome.gauges.iter().take(LANES_MAX) {
+            if let Some((lane, lowest, highest)) = gauge(name, values, axis) {
+                let told = match lowest < highest {
+                    true => format!("{} to {}", value_word(lowest), value_word(highest)),
+                    false => format!("{} throughout", value_word(lowest)),
+                };
+                self.lane(name, &told, &lane);
+            }
+        }
+        self.times(axis);
+        self.left_out(outcome.gauges.len(), "gauges");
+        if outcome.values_left_out > 0 {
+            let text = format!("{} later values are not drawn.", outcome.values_left_out);
+            self.text("p", &text);
+        }
+    }
+
+    fn lane(&mut self, name: &str, told: &str, lane: &str) {
+        self.raw("<div class=\"kind\"><div>");
+        self.text("b", name);
+        self.text("small", told);
+        self.raw("</div>");
+        self.raw(lane);
+        self.raw("</div>\n");
+    }
+
+    /// The times below the lanes.
+    fn times(&mut self, axis: Axis) {
+        let (common, times) = axis.times();
+        self.raw("<div class=\"kind times\">");
+        self.text("small", &common);
+        self.raw("<div>");
+        for time in times {
+            self.text("span", &time);
+        }
+        self.raw("</div></div>\n");
+    }
+
+    fn left_out(&mut self, lanes: usize, what: &str) {
+        if lanes > LANES_MAX {
+            let more = format!("{} further {what} are not drawn.", lanes - LANES_MAX);
             self.text("p", &more);
         }
-        self.raw("<div class=\"times\">");
-        let (begin, end) = (span.0.unix_nanos(), span.1.unix_nanos());
-        for part in 0..=4 {
-            let at = begin.saturating_add(end.saturating_sub(begin) / 4 * part);
-            self.text("span", &CaptureTime::from_unix_nanos(at).to_string());
-        }
-        self.raw("</div>\n");
     }
 
     fn plates(&mut self, outcome: &Outcome) {
@@ -179,7 +209,7 @@ impl Page {
             self.text("p", "None was published.");
             return;
         }
-        self.raw("<table><thead><tr>");
+        self.raw("<div class=\"scroll\" tabindex=\"0\"><table class=\"findings\"><thead><tr>");
         for name in ["captured", "kind", "phase", "score", "region", "text"] {
             self.text("th", name);
         }
@@ -191,7 +221,7 @@ impl Page {
             }
             self.raw("</tr>\n");
         }
-        self.raw("</tbody></table>\n");
+        self.raw("</tbody></table></div>\n");
         let listed = outcome.findings.len().min(LISTED_MAX) as u64;
         let all = outcome.findings.len() as u64 + outcome.findings_left_out;
         if all > listed {
@@ -216,9 +246,6 @@ impl Page {
             let rows = outcome.metrics.iter().take(LISTED_MAX);
             self.pairs(rows.cloned());
         }
-        let version = env!("CARGO_PKG_VERSION");
-        self.text("footer", &format!("Made by forebay {version}."));
-        self.raw("</body>\n</html>\n");
     }
 
     fn pairs(&mut self, rows: impl Iterator<Item = (String, String)>) {
@@ -242,23 +269,6 @@ fn cells(finding: &Finding) -> [String; 6] {
         region_words(finding.region),
         finding.text.clone(),
     ]
-}
-
-/// Text as it may stand in markup and in attributes. Characters that XML can't hold are left out.
-fn escaped(text: &str) -> String {
-    let mut escaped = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => escaped.push_str("&amp;"),
-            '<' => escaped.push_str("&lt;"),
-            '>' => escaped.push_str("&gt;"),
-            '"' => escaped.push_str("&quot;"),
-            '\u{fffe}' | '\u{ffff}' => {}
-            c if c.is_control() && c != '\n' => {}
-            c => escaped.push(c),
-        }
-    }
-    escaped
 }
 
 /// RFC 4648 §4.

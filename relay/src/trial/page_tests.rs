@@ -1,4 +1,4 @@
-use super::super::sample::{finding, is_jpeg, outcome, picture};
+use super::super::sample::{at, finding, is_jpeg, outcome, picture};
 use super::super::{json, text};
 use super::*;
 use crate::archive::findings::Phase;
@@ -53,6 +53,66 @@ fn the_page_is_whole_and_needs_nothing_else() {
         (Some("333.3"), Some("333.3"))
     );
     assert!(text.contains("a &lt;boat&gt; &amp; &quot;crew&quot;"));
+    let texts = |name: &str| -> Vec<_> {
+        let nodes = page.descendants().filter(|node| node.has_tag_name(name));
+        nodes.filter_map(|node| node.text()).collect()
+    };
+    // A kind that is of states alone has a bar and no curve, a gauge a curve by its own scale.
+    assert_eq!(texts("b"), ["dark", "motion", "brightness_mean"]);
+    let lanes = page.descendants().filter(|node| node.has_tag_name("svg"));
+    let lanes = lanes.filter(|node| node.attribute("class").is_some());
+    let inside: Vec<Vec<_>> = lanes
+        .map(|lane| {
+            lane.descendants()
+                .filter_map(|node| node.attribute("class"))
+                .collect()
+        })
+        .collect();
+    let has = |lane: usize, class: &str| inside[lane].contains(&class);
+    assert!(has(0, "lane flat") && has(0, "state") && !has(0, "score") && !has(0, "mark"));
+    assert!(has(1, "lane") && has(1, "score") && has(1, "mark") && !has(1, "state"));
+    assert!(has(2, "lane") && has(2, "gauge") && !has(2, "score"));
+    assert!(texts("small").contains(&"0 to 29"));
+    // Once for the scores, once for the gauges.
+    assert_eq!(
+        texts("span"),
+        ["07:31:00", "07:31:15", "07:31:30", "07:31:45", "07:32:00"].repeat(2)
+    );
+}
+
+#[test]
+fn values_are_told_to_four_digits() {
+    for (value, word) in [
+        (0.0, "0"),
+        (0.5, "0.5"),
+        (0.123_456, "0.1235"),
+        (-12.345_6, "-12.35"),
+        (255.0, "255"),
+        (1_777_879_860.12, "1777879860"),
+        (1.5e-7, "1.500e-7"),
+        (f64::MAX, "1.798e308"),
+    ] {
+        assert_eq!(super::super::tell::value_word(value), word);
+    }
+}
+
+#[test]
+fn curves_are_bounded_and_say_so() {
+    let mut outcome = outcome();
+    for index in 0..100 {
+        outcome.gauge(format!("level_{index}"), at(1.0), 1.0);
+        outcome.told(Told::Score(finding(
+            &format!("kind-{index}"),
+            1.0,
+            0.5,
+            Phase::Mark,
+        )));
+    }
+    let text = page(&outcome);
+    let lanes = text.matches("<svg class=\"lane").count();
+    assert_eq!(lanes, 2 * 64);
+    assert!(text.contains("38 further kinds are not drawn."));
+    assert!(text.contains("37 further gauges are not drawn."));
 }
 
 #[test]
@@ -119,6 +179,29 @@ fn a_finding_stands_beside_the_picture_that_it_is_about() {
             (first + 1.0, &[before + 1][..])
         ]
     );
+}
+
+/// A plugin that looks at many pictures a second, and tells the strongest of five seconds.
+#[test]
+fn a_finding_that_is_told_late_has_its_own_picture() {
+    let mut outcome = outcome();
+    outcome.album.plates.clear();
+    for index in 0..100 {
+        outcome
+            .album
+            .show(&picture(70.0 + f64::from(index) / 8.0, PixelFormat::Gray8));
+    }
+    outcome.told(Told::Finding(finding("late", 77.375, 0.9, Phase::Mark)));
+    let plate = &outcome.album.plates[0];
+    assert_eq!(plate.captured, at(77.375));
+    // What lies further back stands beside the oldest that is kept.
+    for second in 83..200 {
+        outcome
+            .album
+            .show(&picture(f64::from(second), PixelFormat::Gray8));
+    }
+    outcome.told(Told::Finding(finding("later", 80.0, 0.9, Phase::Mark)));
+    assert_eq!(outcome.album.plates[1].captured, at(184.0));
 }
 
 /// RFC 4648 §10.

@@ -101,6 +101,11 @@ pub(super) fn outcome() -> Outcome {
             Told::Score(finding)
         });
     }
+    for second in 0..60 {
+        let value = f64::from(second % 30);
+        outcome.gauge("brightness_mean".to_owned(), at(f64::from(second)), value);
+    }
+    outcome.gauge("brightness_mean".to_owned(), at(60.0), f64::NAN);
     outcome.told(Told::Finding(finding("dark", 20.0, 0.8, Phase::Begin)));
     outcome.told(Told::Finding(finding("dark", 40.0, 0.0, Phase::End)));
     outcome.error(at(3.0), "no <picture>".to_owned());

@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::meter::Figures;
 use super::outcome::Outcome;
 use crate::archive::findings::{Finding, Region};
-use crate::sinks::World;
+use crate::sinks::{Compiled, World};
 use crate::units::CaptureTime;
 
 /// Findings printed; `--out` and JSON have them all.
@@ -276,10 +276,13 @@ pub fn figures_text(outcome: &Outcome, figures: &Figures) -> String {
         outcome.seconds() / wall.max(0.001)
     )
     .ok();
+    let Compiled { anew, from_cache } = figures.compiled;
+    writeln!(text, "code: {anew} compiled, {from_cache} from the cache").ok();
     text
 }
 
-/// What it cost, as one JSON object: seconds of processor time for each function, and on the wall.
+/// What it cost, as one JSON object: seconds of processor time for each function, and on the wall;
+/// how much code (plugin, decoder) was compiled, and how much was there compiled.
 ///
 /// # Errors
 /// When it can't be written: a defect.
@@ -302,6 +305,8 @@ pub fn figures_json(outcome: &Outcome, figures: &Figures) -> Result<String, serd
         "wall_seconds": figures.wall.as_secs_f64(),
         "decoding_seconds": figures.decoding.as_secs_f64(),
         "footage_seconds": outcome.seconds(),
+        "compiled": figures.compiled.anew,
+        "from_cache": figures.compiled.from_cache,
     }))?;
     text.push('\n');
     Ok(text)
@@ -309,6 +314,26 @@ pub fn figures_json(outcome: &Outcome, figures: &Figures) -> Result<String, serd
 
 pub(super) fn score_word(score: f64) -> String {
     format!("{score:.3}")
+}
+
+/// A value of any size, to four digits.
+pub(super) fn value_word(value: f64) -> String {
+    let size = value.abs();
+    if size != 0.0 && !(1e-3..1e15).contains(&size) {
+        return format!("{value:.3e}");
+    }
+    let digits = match size {
+        size if size < 1.0 => 4,
+        size if size < 10.0 => 3,
+        size if size < 100.0 => 2,
+        size if size < 1000.0 => 1,
+        _ => 0,
+    };
+    let text = format!("{value:.digits$}");
+    match text.contains('.') {
+        true => text.trim_end_matches('0').trim_end_matches('.').to_owned(),
+        false => text,
+    }
 }
 
 /// Left, top, width and height in per cent.

@@ -201,12 +201,18 @@ fn after_a_leap_of_the_clock_findings_are_bounded() {
     world.now += DAY;
     world.step();
     let missed = world.of_kind("still-missed");
-    // One by one, those that waited at the relay, and one that sums up.
-    assert!(missed.len() <= 16 + 16 + 1, "{}", missed.len());
-    let summary = missed
+    // One by one, those that waited at the relay, and one that sums up for each of both days.
+    assert!(missed.len() <= 16 + 16 + 2, "{}", missed.len());
+    let sums: Vec<(i64, u64)> = missed
         .iter()
-        .find(|f| f.text.starts_with("no stills of 14"));
-    assert!(summary.is_some(), "{missed:?}");
+        .filter_map(|f| Some((f.at, f.text.split_once(" instants: ")?.0.parse().unwrap())))
+        .collect();
+    // Of the first day from 08:22; of the second up to 07:59, whose grace is just over.
+    let midnight = time("23:59:00") + MINUTE;
+    assert_eq!(sums, [(time("08:22:00"), 938), (midnight, 480)]);
+    let one_by_one = missed.len() - sums.len();
+    let told = sums.iter().map(|(_, number)| number).sum::<u64>() + one_by_one as u64;
+    assert_eq!(told, world.count("stills_missed"));
     assert!(world.findings.len() - before < 120, "a minute's findings");
     world.run_to(world.now + 5 * MINUTE);
     let end = world.now;
@@ -215,9 +221,15 @@ fn after_a_leap_of_the_clock_findings_are_bounded() {
     let all = world.count("stills_missed") + world.count("stills");
     assert!((1444..=1450).contains(&all), "{all}");
 
-    // Further than that nothing is told one by one.
+    // Of what lies further apart than that nothing is known.
+    let told = world.of_kind("still-missed").len();
     world.now += 30 * DAY;
     world.step();
+    let leap = world.of_kind("clock-leap");
+    assert_eq!((leap.len(), leap[0].at), (1, world.now));
+    assert!(leap[0].text.ends_with("no stills between"));
+    // What waited for its picture.
+    assert!(world.of_kind("still-missed").len() - told <= 1);
     assert!(
         world.relay().warnings[0].contains("the clock went from"),
         "{:?}",
@@ -234,6 +246,28 @@ fn after_a_leap_of_the_clock_findings_are_bounded() {
     assert!(world.taken().len() - taken <= 1);
     world.run_to(world.now + 10 * MINUTE);
     assert!(world.taken().len() - taken >= 8);
+}
+
+#[test]
+fn no_finding_is_a_day_behind() {
+    // One a day, and no camera for three of them: each is known to be missed when the next is due.
+    let mut world = world(r#"{"every_minutes":1440}"#, "2026-05-04T23:59:00+02:00");
+    world.outages = vec![(time("23:00:00"), time("23:00:00") + 4 * DAY)];
+    let midnight = time("23:59:00") + MINUTE;
+    let mut seen = 0;
+    for _ in 0..3 * 1440 {
+        world.run_to(world.now + MINUTE);
+        for finding in &world.findings[seen..] {
+            assert!(world.now - finding.at < DAY, "{finding:?}");
+        }
+        seen = world.findings.len();
+    }
+    let missed = world.missed();
+    assert_eq!(missed.len(), 2, "{missed:?}");
+    for (day, at) in missed.iter().enumerate() {
+        let wanted = midnight + day as i64 * DAY;
+        assert!((wanted..wanted + 11 * MINUTE).contains(at), "{at}");
+    }
 }
 
 #[test]

@@ -90,6 +90,12 @@ impl Episodes {
         }
     }
 
+    /// Whether a state of this sink and kind has begun and not ended.
+    #[must_use]
+    pub fn is_open(&self, kind: &(SinkName, String)) -> bool {
+        self.open.contains_key(kind)
+    }
+
     /// The states that have not ended, in the order of their begins.
     pub fn finish(self) -> Vec<Episode> {
         let mut left: Vec<_> = self.open.into_values().map(unended).collect();

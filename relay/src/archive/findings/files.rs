@@ -28,13 +28,13 @@ pub struct Passed {
 }
 
 /// Where lines of a camera are.
-struct Source {
+pub(super) struct Source {
     begin: CaptureTime,
     bytes: u64,
     /// Open already where it lies in the spool, from where it may be carried off any time. Those of
     /// the archive are opened in their turn: a year has some ten thousand.
-    file: Option<File>,
-    path: std::path::PathBuf,
+    pub(super) file: Option<File>,
+    pub(super) path: std::path::PathBuf,
 }
 
 /// Calls back with a camera's findings that are of a window, in the order of their instants (as far
@@ -80,7 +80,8 @@ pub fn each(
     passed
 }
 
-fn spooled(spool: &Path, camera: &CameraName) -> Vec<Source> {
+/// The files of a camera that are in the spool, opened.
+pub(super) fn spooled(spool: &Path, camera: &CameraName) -> Vec<Source> {
     let spool = Spool::new(spool);
     let mut sources: Vec<Source> = Vec::new();
     let mut seen = HashSet::new();

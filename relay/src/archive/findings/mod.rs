@@ -4,6 +4,7 @@
 //! finding is about. A file is handed in to the archive after an hour at the latest; until then it
 //! lies in the spool, where what is older than some seconds is durable.
 
+mod edges;
 mod episode;
 mod files;
 mod finding;
@@ -11,6 +12,7 @@ mod line;
 mod read;
 mod run;
 
+pub use edges::{Edged, Edges, Kind};
 pub use episode::{Episode, Episodes};
 pub use files::{Passed, each};
 pub use finding::{Finding, Phase, Region, is_kind};

@@ -8,12 +8,14 @@ use std::io::{self, BufWriter, Write as _};
 
 use super::coverage::{When, chosen, window};
 use super::{ConfigFile, Failure, exit, output};
-use crate::archive::findings::{Episode, Episodes, Finding, Passed, each, is_kind};
+use crate::archive::catalog::{Catalog, CatalogError};
+use crate::archive::findings::{Edged, Edges, Episode, Episodes, Kind, Passed, each, is_kind};
 use crate::archive::ledger::Span;
 use crate::config::{Camera, Config, Site};
 use crate::units::{CaptureTime, Name};
 
-/// States are followed so far out of the window, to their begins and ends.
+/// So far around the window all findings are read. Begins and ends of states that are further off
+/// are looked for one by one.
 const MARGIN_NANOS: i64 = 24 * 3600 * 1_000_000_000;
 
 #[derive(Debug, clap::Args)]
@@ -141,13 +143,14 @@ impl FindingsArguments {
                 sites.push((site, window, names));
             }
         }
+        let catalog = known(Catalog::open_to_read(&config.relay.spool));
         let told = {
             let mut teller: Box<dyn Teller + '_> = match self.format {
                 Format::Text => Box::new(text::Text::new(&mut out)),
                 Format::Json => Box::new(json::Json::new(&mut out)),
                 Format::Csv => Box::new(csv::Csv::new(&mut out)),
             };
-            self.write(config, &sites, now, &mut *teller)
+            self.write(config, catalog.as_ref(), &sites, now, &mut *teller)
         };
         Ok((told, out))
     }
@@ -155,6 +158,7 @@ impl FindingsArguments {
     fn write(
         &self,
         config: &Config,
+        catalog: Option<&Catalog>,
         sites: &[(&Site, Span, Vec<&Name>)],
         now: CaptureTime,
         teller: &mut dyn Teller,
@@ -166,7 +170,11 @@ impl FindingsArguments {
             for name in names {
                 teller.camera(site, name)?;
                 let mut written = Ok(());
-                let passed = self.each(config, name, *window, &mut |episode| {
+                let edges = catalog.map(|catalog| {
+                    let relay = &config.relay;
+                    Edges::new(catalog, &relay.archive, &relay.spool, name)
+                });
+                let passed = self.each(config, name, edges, *window, &mut |episode| {
                     if written.is_ok() {
                         written = teller.episode(site, name, &episode);
                     }
@@ -187,6 +195,7 @@ impl FindingsArguments {
         &self,
         config: &Config,
         camera: &Name,
+        edges: Option<Edges<'_>>,
         window: Span,
         take: &mut dyn FnMut(Episode),
     ) -> Passed {
@@ -202,6 +211,7 @@ impl FindingsArguments {
             // What has no end, and is followed by the next of its kind, is told by its begin.
             let until = match (episode.end, last && episode.lasts) {
                 (Some(end), _) => end,
+                (None, true) if is_over(&episode, edges, wide.begin) => episode.first(),
                 (None, true) => CaptureTime::from_unix_nanos(i64::MAX),
                 (None, false) => episode.first(),
             };
@@ -210,24 +220,60 @@ impl FindingsArguments {
                 take(episode);
             }
         };
+        let look = |look: &dyn Fn(Edges<'_>) -> Result<Edged, CatalogError>| {
+            edges
+                .and_then(|edges| known(look(edges)))
+                .unwrap_or_default()
+        };
+        let before = look(&|edges| edges.open_at(wide.begin, &|kind| self.wants(kind)));
+        for begin in before.edges {
+            episodes.push(begin);
+        }
         let relay = &config.relay;
-        let passed = each(&relay.archive, &relay.spool, camera, wide, &mut |finding| {
-            if self.wants(&finding)
+        let mut passed = each(&relay.archive, &relay.spool, camera, wide, &mut |finding| {
+            let kind = (finding.sink.clone(), finding.kind.clone());
+            if self.wants(&kind)
                 && let Some(episode) = episodes.push(finding)
             {
                 tell(episode, false);
             }
         });
+        let after = look(&|edges| edges.next(wide.end, &|kind| episodes.is_open(kind)));
+        for edge in after.edges {
+            if let Some(episode) = episodes.push(edge) {
+                tell(episode, false);
+            }
+        }
         for episode in episodes.finish() {
             tell(episode, true);
         }
+        passed.unreadable_files += before.unreadable_files + after.unreadable_files;
         passed
     }
 
-    fn wants(&self, finding: &Finding) -> bool {
-        let kind = self.kinds.is_empty() || self.kinds.contains(&finding.kind);
-        kind && (self.sinks.is_empty() || self.sinks.contains(&finding.sink))
+    fn wants(&self, (sink, kind): &Kind) -> bool {
+        let wanted = self.kinds.is_empty() || self.kinds.contains(kind);
+        wanted && (self.sinks.is_empty() || self.sinks.contains(sink))
     }
+}
+
+/// Whether a state without an end, that began before all that is read, is over by then.
+fn is_over(episode: &Episode, edges: Option<Edges<'_>>, by: CaptureTime) -> bool {
+    let begin = episode.first();
+    let edges = edges.filter(|_| begin < by);
+    edges.and_then(|edges| known(edges.is_cut_off(begin, by))) == Some(true)
+}
+
+/// What the catalog says. Where it fails, findings are told without it.
+fn known<T>(answer: Result<T, CatalogError>) -> Option<T> {
+    let failed = |error| {
+        let error = anyhow::Error::from(error);
+        output::complain(&format!(
+            "forebay: of states that began or ended more than a day from the times asked for only \
+             one end is told: {error:#}"
+        ));
+    };
+    answer.map_err(failed).ok()
 }
 
 /// RFC 3339 in UTC, to the nanosecond where there are any.

@@ -11,6 +11,8 @@ use std::process::Command;
 use clap::Parser as _;
 
 use super::*;
+use crate::archive::catalog::Change;
+use crate::archive::ledger::rebuild;
 use crate::config::parse;
 
 const GOLDEN: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/src/commands/findings/golden");
@@ -198,6 +200,87 @@ fn what_is_asked_for_is_told() {
         ["moved"]
     );
     assert!(kinds(root, "--from 2026-05-05T08:10 --to 2026-05-05T08:20").is_empty());
+}
+
+/// Begin and end of each state of a kind that is told.
+fn states(root: &Path, line: &str) -> Vec<(Option<String>, Option<String>)> {
+    let text = told(root, &format!("{line} --format json")).unwrap();
+    let object: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let findings = object["sites"][0]["cameras"][0]["findings"]
+        .as_array()
+        .unwrap();
+    let time = |value: &serde_json::Value| value.as_str().map(ToOwned::to_owned);
+    findings
+        .iter()
+        .map(|finding| (time(&finding["begin"]), time(&finding["end"])))
+        .collect()
+}
+
+#[test]
+fn a_state_is_told_whole_however_long_it_lasts() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path();
+    let file = |day: &str, lines: &[(&str, &str, &str)]| {
+        let text: String = lines
+            .iter()
+            .map(|(at, kind, phase)| {
+                let rest = r#""sink":"motion","score":0.5,"stream":"main""#;
+                format!(r#"{{"at":"{at}","kind":"{kind}","phase":"{phase}",{rest}}}"#) + "\n"
+            })
+            .collect();
+        let path = format!("archive/slipway/findings/{day}/{day}T000000.000Z.jsonl");
+        put(root, &path, &text);
+    };
+    let [begin, end, killed, lasting] = [
+        "2026-02-03T04:05:06Z",
+        "2026-04-28T10:00:00Z",
+        "2026-02-03T09:00:00Z",
+        "2026-02-12T13:14:15Z",
+    ];
+    file(
+        "2026-02-03",
+        &[(begin, "moved", "begin"), (killed, "dark", "begin")],
+    );
+    file("2026-02-12", &[(lasting, "frozen", "begin")]);
+    file("2026-04-28", &[(end, "moved", "end")]);
+    std::fs::create_dir(root.join("spool")).unwrap();
+    let week = "--from 2026-04-27 --to 2026-05-04";
+    // Without the index one end is told of what ends there.
+    let some = |time: &str| Some(time.to_owned());
+    assert_eq!(states(root, week), [(None, some(end))]);
+
+    let rebuilt = rebuild(&root.join("archive"), &root.join("spool"), &mut |_| {});
+    assert_eq!(rebuilt.unwrap().scanned.findings, 3);
+    let (moved, frozen) = ((some(begin), some(end)), (some(lasting), None));
+    let dark = (some(killed), None);
+    assert_eq!(
+        states(root, week),
+        [moved.clone(), dark.clone(), frozen.clone()]
+    );
+    // Its end is as far from here as its begin.
+    let march = "--from 2026-03-10 --to 2026-03-11";
+    assert_eq!(
+        states(root, march),
+        [moved.clone(), dark.clone(), frozen.clone()]
+    );
+    assert_eq!(states(root, &format!("{march} --kind moved")), [moved]);
+    assert!(states(root, &format!("{march} --sink every-minute")).is_empty());
+    assert!(states(root, "--from 2026-01-10 --to 2026-01-11").is_empty());
+
+    // The relay was killed while it was dark, and started anew before anything was frozen.
+    let (mut catalog, _) = Catalog::open(&root.join("spool")).unwrap();
+    let begin = "2026-02-10T00:00:00Z".parse::<When>().unwrap();
+    let begin = begin.at(&jiff::tz::TimeZone::UTC).unwrap();
+    let run = Change::Run {
+        begin,
+        alive: begin,
+        ended: false,
+    };
+    catalog.apply(&[run]).unwrap();
+    assert_eq!(states(root, "--from 2026-04-30 --to 2026-05-01"), [frozen]);
+    // On the day on which it was killed it was dark.
+    let then = "--from 2026-02-05 --to 2026-02-06 --kind dark";
+    assert_eq!(states(root, then), [dark]);
 }
 
 #[test]

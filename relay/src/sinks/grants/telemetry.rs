@@ -44,6 +44,7 @@ impl Host for Sandbox {
     fn gauge(&mut self, name: String, value: f64) -> wasmtime::Result<()> {
         if let Some(events) = self.named(&name) {
             events.plugin_gauge(&name, value);
+            self.tell.gauge(&name, value);
         }
         Ok(())
     }
