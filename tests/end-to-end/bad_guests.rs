@@ -21,7 +21,7 @@ use sinks::{Fate, LOG_LINES, METRIC_NAMES, OBJECT_BYTES, SINKS};
 
 /// All that `EndReason` of the relay knows.
 const REASONS: [&str; 8] = [
-    "load", "refused", "time", "memory", "held", "handles", "trap", "internal",
+    "load", "refused", "time", "memory", "held", "handles", "trap", "clock", "internal",
 ];
 /// With some thirty instances of at most 8 MiB, two holds of some seconds, and the compiler.
 const MEMORY_BYTES_MAX: f64 = 400e6;

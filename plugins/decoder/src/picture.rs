@@ -167,7 +167,7 @@ impl Look {
 pub(crate) fn check_size(width: u32, height: u32, pixels_max: u32) -> Result<(), Fault> {
     if u64::from(width) * u64::from(height) > u64::from(pixels_max) {
         return Err(Fault::Unfit(format!(
-            "{width}x{height} is more than the {pixels_max} pixels that are allowed"
+            "{width}x{height} is more than the {pixels_max} pixels of `[pictures] pixels_max`"
         )));
     }
     Ok(())

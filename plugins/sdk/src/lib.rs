@@ -103,9 +103,9 @@
 //!
 //! Everything here compiles for the host too, so that a plugin's own logic can be tested by
 //! `cargo test`. What asks the relay for something works in the sandbox alone: natively,
-//! [`telemetry`] and [`pictures::ask`] do nothing, [`surroundings::wanted`] is always true, and
-//! [`AccessUnit`] and [`Object`] panic. Logic to be tested is
-//! therefore best written over a trait of the plugin's own, with records such as [`Track`] and
+//! [`telemetry`] and [`pictures::ask`] do nothing, a camera is always wanted and nothing was left
+//! ([`surroundings`]), and [`AccessUnit`] and [`Object`] panic. Logic to be tested is therefore
+//! best written over a trait of the plugin's own, with records such as [`Track`] and
 //! [`UnitInfo`], which are plain data; [`Picture`] and [`Finding`] are such records too, so that an
 //! analyzer can be called as it is.
 

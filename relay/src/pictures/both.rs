@@ -95,7 +95,7 @@ impl Decoder {
     pub async fn decode_key(&mut self, unit: &Unit) -> Result<Decoded, DecodeFault> {
         self.look_at(&unit.track)?;
         if let Some(refused) = self.track.as_ref().and_then(|known| known.refused.clone()) {
-            return self.second(unit, refused).await;
+            return self.refused(unit, refused).await;
         }
         let mut instance = match self.start(&unit.track).await {
             Ok(instance) => instance,
@@ -103,13 +103,10 @@ impl Decoder {
         };
         let result = instance.key(unit).await;
         self.memory_bytes = instance.memory_bytes();
+        drop(instance);
         match result {
             Ok(decoded) => Ok(decoded),
-            Err(refusal) => {
-                drop(instance);
-                let fault = self.refuse(refusal);
-                self.refused_or(unit, fault).await
-            }
+            Err(refusal) => self.otherwise(unit, refusal).await,
         }
     }
 
@@ -169,11 +166,19 @@ impl Decoder {
             }
             Err(refusal) => {
                 drop(instance);
-                let fault = self.refuse(refusal);
-                if !unit.random_access {
-                    return Ok(None);
-                }
-                let decoded = self.refused_or(unit, fault).await?;
+                let decoded = match refusal {
+                    Refusal::KeyFramesOnly(why) => {
+                        if let Some(known) = &mut self.track {
+                            known.key_frames_only = Some(why);
+                        }
+                        if !unit.random_access {
+                            return Ok(None);
+                        }
+                        self.decode_key(unit).await?
+                    }
+                    refusal if unit.random_access => self.otherwise(unit, refusal).await?,
+                    refusal => return Err(refusal.into_fault()),
+                };
                 Ok(Some((decoded, unit.sequence)))
             }
         }
@@ -237,34 +242,36 @@ impl Decoder {
         let mut instance = self.instance().await?;
         match instance.begin(track).await {
             Ok(()) => Ok(instance),
-            Err(refusal) => Err(self.refuse(refusal)),
+            Err(refusal) => Err(self.refuse_track(refusal)),
         }
     }
 
-    /// Remembers what a refusal means for the track.
-    fn refuse(&mut self, refusal: Refusal) -> DecodeFault {
+    /// Remembers that a track is not done by the first decoder, and why.
+    fn refuse_track(&mut self, refusal: Refusal) -> DecodeFault {
         let Some(known) = &mut self.track else {
             return DecodeFault::Ended("no track".to_owned());
         };
+        let (refused, why) = match refusal {
+            Refusal::Fault(fault) => return fault,
+            Refusal::Unsupported(why) if has_second(known.track.codec) => {
+                (Refused::ByFirst(why.clone()), why)
+            }
+            Refusal::Unfit(why) | Refusal::Unsupported(why) | Refusal::KeyFramesOnly(why) => {
+                (Refused::ByAll(why.clone()), why)
+            }
+        };
+        known.refused = Some(refused);
+        DecodeFault::Unsupported(why)
+    }
+
+    /// What becomes of a random access point that the first decoder has refused: what is said of
+    /// one picture need not hold for the next.
+    async fn otherwise(&mut self, unit: &Unit, refusal: Refusal) -> Result<Decoded, DecodeFault> {
         match refusal {
-            Refusal::Fault(fault) => fault,
-            Refusal::KeyFramesOnly(why) => {
-                known.key_frames_only = Some(why.clone());
-                DecodeFault::Damaged(why)
+            Refusal::Unsupported(why) if has_second(unit.track.codec) => {
+                self.second(unit, &why, DecodeFault::Refused).await
             }
-            Refusal::Unfit(why) => {
-                known.refused = Some(Refused::ByAll(why.clone()));
-                DecodeFault::Unsupported(why)
-            }
-            Refusal::Unsupported(why) => {
-                // The second decoder is there for these.
-                let refused = match known.track.codec {
-                    Codec::H264 | Codec::H265 => Refused::ByFirst,
-                    _ => Refused::ByAll,
-                };
-                known.refused = Some(refused(why.clone()));
-                DecodeFault::Unsupported(why)
-            }
+            refusal => Err(refusal.into_fault()),
         }
     }
 
@@ -275,44 +282,62 @@ impl Decoder {
         fault: DecodeFault,
     ) -> Result<Decoded, DecodeFault> {
         match self.track.as_ref().and_then(|known| known.refused.clone()) {
-            Some(refused) => self.second(unit, refused).await,
+            Some(refused) => self.refused(unit, refused).await,
             None => Err(fault),
         }
     }
 
-    async fn second(&mut self, unit: &Unit, refused: Refused) -> Result<Decoded, DecodeFault> {
-        let why = match refused {
-            Refused::ByFirst(why) => why,
-            Refused::ByAll(why) => return Err(unfit(&why)),
-        };
-        // Of each unit: what is said of one picture need not hold for the next, and the second
-        // decoder has no such door of its own.
+    /// Why a track was refused, and the second decoder's turn where that may help.
+    async fn refused(&mut self, unit: &Unit, refused: Refused) -> Result<Decoded, DecodeFault> {
+        match refused {
+            Refused::ByFirst(why) => self.second(unit, &why, DecodeFault::Unsupported).await,
+            Refused::ByAll(why) => Err(DecodeFault::Unsupported(unfit(&why))),
+        }
+    }
+
+    /// `fault` makes one of `why`: for the track, or for this unit.
+    async fn second(
+        &mut self,
+        unit: &Unit,
+        why: &str,
+        fault: fn(String) -> DecodeFault,
+    ) -> Result<Decoded, DecodeFault> {
+        // The second decoder has no such door of its own.
         let mut instance = self.instance().await?;
         let description = instance.describe(unit).await;
         self.memory_bytes = instance.memory_bytes();
         drop(instance);
         let description = match description {
             Ok(description) => description,
-            Err(Refusal::Fault(fault)) => return Err(fault),
-            Err(Refusal::Unfit(why) | Refusal::Unsupported(why) | Refusal::KeyFramesOnly(why)) => {
-                self.refuse(Refusal::Unfit(why.clone()));
-                return Err(unfit(&why));
-            }
+            Err(refusal) => return Err(refusal.into_fault()),
         };
         match &self.options.ffmpeg {
             Some(program) => ffmpeg::decode(program, unit, &description, self.options.call).await,
-            None => Err(DecodeFault::Unsupported(format!(
-                "{why}: the built-in decoder does not do it; where ffmpeg is installed, \
-                 set `[pictures] ffmpeg = \"/usr/bin/ffmpeg\"`, \
-                 or choose another profile for this stream in the camera's settings \
-                 (8 bits, 4:2:0, progressive)"
+            None => Err(fault(format!(
+                "{why}: the built-in decoder does not do it; set `[pictures] ffmpeg` to an ffmpeg \
+                 that is installed, or the camera to 8 bits, 4:2:0, progressive"
             ))),
         }
     }
 }
 
-fn unfit(why: &str) -> DecodeFault {
-    DecodeFault::Unsupported(format!(
-        "{why}; choose another format for this stream in the camera's settings"
-    ))
+impl Refusal {
+    /// What it means where it is about one unit, and nobody else is asked.
+    fn into_fault(self) -> DecodeFault {
+        match self {
+            Self::Fault(fault) => fault,
+            Self::Unsupported(why) | Self::Unfit(why) | Self::KeyFramesOnly(why) => {
+                DecodeFault::Refused(unfit(&why))
+            }
+        }
+    }
+}
+
+/// Whether the second decoder knows the codec.
+fn has_second(codec: Codec) -> bool {
+    matches!(codec, Codec::H264 | Codec::H265)
+}
+
+fn unfit(why: &str) -> String {
+    format!("{why}; choose another format for this stream in the camera's settings")
 }

@@ -58,6 +58,9 @@ pub enum DecodeFault {
     /// No decoder at hand does this kind of stream: so for all that follows with these parameters.
     #[error("can't be decoded: {0}")]
     Unsupported(String),
+    /// No decoder at hand does this unit; another one of the stream may be another matter.
+    #[error("can't be decoded: {0}")]
+    Refused(String),
     /// This unit is damaged, or can't be decoded without one that is missing.
     #[error("damaged: {0}")]
     Damaged(String),

@@ -98,16 +98,12 @@ pub struct Lane {
 }
 
 impl Lane {
-    /// Runs until shutdown. A stream that can't be decoded then is found to be so no longer.
+    /// Runs until shutdown.
     pub async fn run(self, mut shutdown: Shutdown) {
         let mut work = Work::new(&self);
         tokio::select! {
             () = work.go() => {}
             () = shutdown.requested() => {}
-        }
-        if work.health.told() {
-            let text = "the relay ends".to_owned();
-            work.note(Phase::End, CaptureTime::now(), text);
         }
     }
 }
@@ -387,6 +383,11 @@ impl<'a> Work<'a> {
         let began = Instant::now();
         let result = decoder.decode_next(&unit).await;
         self.events.called(began.elapsed(), decoder.memory_bytes());
+        let only = decoder.key_frames_only().map(str::to_owned);
+        let only = only.and_then(|why| self.health.key_frames_only(unit.track.id, &why));
+        if let Some(change) = only {
+            self.say(change, unit.captured);
+        }
         match result.and_then(|shown| match shown {
             Some((decoded, sequence)) => Ok(Some((whole(decoded)?, sequence))),
             None => Ok(None),
@@ -428,7 +429,8 @@ impl<'a> Work<'a> {
     }
 
     fn fine(&mut self, unit: &Unit) {
-        if let Some(change) = self.health.fine() {
+        let change = self.health.fine(unit.track.id, unit.random_access);
+        if let Some(change) = change {
             self.say(change, unit.captured);
         }
     }
@@ -439,33 +441,42 @@ impl<'a> Work<'a> {
             self.bad.pop_front();
         }
         self.bad.push_back(unit.sequence);
-        if let Some(change) = self.health.fault(unit.track.id, fault, Instant::now()) {
+        let (track, key) = (unit.track.id, unit.random_access);
+        let change = self.health.fault(track, key, fault, Instant::now());
+        if let Some(change) = change {
             self.say(change, unit.captured);
         }
     }
 
     fn say(&self, change: Change, at: CaptureTime) {
+        let stream = self.lane.source.as_str();
+        let undecodable = undecodable(self.lane.source);
         match change {
             Change::Begins(why) => {
                 self.events.undecodable(&why);
-                let stream = self.lane.source.as_str();
                 let text = format!("the {stream} stream can't be decoded: {why}");
-                self.note(Phase::Begin, at, text);
+                self.note(undecodable, Phase::Begin, at, text);
             }
             Change::Ends => {
                 self.events.decodable();
-                self.note(Phase::End, at, "the stream can be decoded again".to_owned());
+                let text = "the stream can be decoded again".to_owned();
+                self.note(undecodable, Phase::End, at, text);
+            }
+            Change::KeyFramesOnly(why) => {
+                self.events.key_frames_only(&why);
+                let text = format!("only key frames of the {stream} stream are decoded: {why}");
+                self.note("key-frames-only", Phase::Mark, at, text);
             }
         }
     }
 
-    fn note(&self, phase: Phase, at: CaptureTime, text: String) {
+    fn note(&self, kind: &str, phase: Phase, at: CaptureTime, text: String) {
         let Ok(sink) = Name::new(PICTURES_SINK) else {
             return;
         };
         let finding = Finding {
             sink,
-            kind: "undecodable".to_owned(),
+            kind: kind.to_owned(),
             score: 1.0,
             at,
             phase,
@@ -474,6 +485,27 @@ impl<'a> Work<'a> {
             text: shortened(text),
         };
         (self.lane.workshop.note)(&self.lane.camera, finding);
+    }
+}
+
+/// However the lane ends, nobody looks at the stream any more: that it can't be decoded is no state
+/// that lasts.
+impl Drop for Work<'_> {
+    fn drop(&mut self) {
+        if self.health.told() {
+            self.events.unwatched();
+            let text = "nobody looks at the stream any more".to_owned();
+            let kind = undecodable(self.lane.source);
+            self.note(kind, Phase::End, CaptureTime::now(), text);
+        }
+    }
+}
+
+/// The kind of finding: two streams of a camera are two states.
+fn undecodable(source: Source) -> &'static str {
+    match source {
+        Source::Main => "undecodable",
+        Source::Analysis => "undecodable-analysis",
     }
 }
 

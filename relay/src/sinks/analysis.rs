@@ -14,8 +14,13 @@ use super::sieve::Scene;
 use super::stderr::one_line;
 use super::surroundings::Surroundings;
 use crate::pictures::{Picture, PictureBoard, Plane, Source, Subscription};
-use crate::telemetry::SinkEvents;
+use crate::telemetry::{EndReason, SinkEvents};
 use crate::units::{CameraName, CaptureTime};
+
+/// A step back of the clock by more than this ends an instance, and with it the states that it has
+/// found: one that waits for times to reach where they were would see nothing until then, which may
+/// be years where a computer began with a wrong clock.
+const CLOCK_BACK_NANOS: i64 = 5_000_000_000;
 
 /// An analyzer.
 #[derive(Debug)]
@@ -171,6 +176,7 @@ pub(super) struct PictureFeed {
     /// While there is an instance: nothing is decoded for one that isn't there.
     subscription: Option<Subscription>,
     next: Option<Arc<Picture>>,
+    ticked: CaptureTime,
 }
 
 impl PictureFeed {
@@ -180,6 +186,7 @@ impl PictureFeed {
             events,
             subscription: None,
             next: None,
+            ticked: CaptureTime::from_unix_nanos(i64::MIN),
         }
     }
 
@@ -232,6 +239,12 @@ impl Feed for PictureFeed {
         instance: &mut AnalyzerInstance,
         now: CaptureTime,
     ) -> Result<(), EndedInstance> {
+        let last = std::mem::replace(&mut self.ticked, now);
+        let back = last.unix_nanos().saturating_sub(now.unix_nanos());
+        if back > CLOCK_BACK_NANOS {
+            let text = format!("the clock was set back by {} s", back / 1_000_000_000);
+            return Err(EndedInstance::new(EndReason::Clock, text));
+        }
         instance.tick(now).await?;
         self.settle(instance);
         Ok(())

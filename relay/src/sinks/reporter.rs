@@ -99,8 +99,8 @@ impl Reporter {
     pub(super) fn take(&mut self, answer: Vec<findings::Finding>, scene: Scene, of: &Sandbox) {
         self.last = self.last.max(scene.at);
         let surplus = answer.len().saturating_sub(FINDINGS_MAX);
-        for _ in 0..surplus {
-            of.limit_hit("findings_per_minute");
+        if surplus > 0 {
+            of.limit_hits("findings_per_minute", surplus as u64);
         }
         for raw in answer.into_iter().take(FINDINGS_MAX) {
             let verdict = self.sieve.judge(raw, scene, |kind, faint| {

@@ -37,6 +37,8 @@ pub(super) struct Sandbox {
     pub(super) asked: VecDeque<CaptureTime>,
     account: Arc<Mutex<Account>>,
     timepiece: Timepiece,
+    /// What one instance leaves to the next.
+    pub(super) left: Arc<Mutex<Option<String>>>,
     pub(super) plan: Arc<Plan>,
     pub(super) camera: CameraName,
     pub(super) sink: SinkName,
@@ -82,6 +84,7 @@ impl Sandbox {
             limits,
             account: Arc::clone(&surroundings.account),
             timepiece: surroundings.timepiece.clone(),
+            left: Arc::clone(&surroundings.left),
             plan: Arc::clone(&surroundings.plan),
             camera: surroundings.camera.clone(),
             sink: surroundings.sink.name.clone(),
@@ -99,8 +102,12 @@ impl Sandbox {
     }
 
     pub(super) fn limit_hit(&self, limit: &'static str) {
+        self.limit_hits(limit, 1);
+    }
+
+    pub(super) fn limit_hits(&self, limit: &'static str, requests: u64) {
         if let Some(events) = &self.events {
-            events.limit_hit(limit);
+            events.limit_hit(limit, requests);
         }
     }
 

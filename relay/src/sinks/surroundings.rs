@@ -31,6 +31,8 @@ pub struct Surroundings {
     pub(super) tell: Tell,
     pub(super) timepiece: Timepiece,
     pub(super) account: Arc<Mutex<Account>>,
+    /// What one instance leaves to the next.
+    pub(super) left: Arc<Mutex<Option<String>>>,
     pub(super) witness: SinkWitness,
 }
 
@@ -55,6 +57,7 @@ impl Surroundings {
             plan: Arc::new(Plan::always()),
             tell: Tell::default(),
             account: Arc::new(Mutex::new(account)),
+            left: Arc::default(),
             timepiece,
             witness: SinkWitness::default(),
         }

@@ -22,6 +22,8 @@ use crate::units::{CameraName, SiteName};
 
 /// How long the cameras' good-byes may take at shutdown.
 const CAMERAS_TIME: Duration = Duration::from_millis(1200);
+/// A task that is cut off ends where it next waits; guests do so at each epoch.
+const DROP_TIME: Duration = Duration::from_millis(200);
 
 /// A camera of a running relay.
 #[derive(Debug, Clone)]
@@ -316,5 +318,10 @@ async fn settle(tasks: &mut JoinSet<()>, deadline: Instant) {
             "tasks did not end in time and are cut off"
         );
         tasks.abort_all();
+        // Dropped, they say how what they were at has ended, to those who end next.
+        let dropped = async { while tasks.join_next().await.is_some() {} };
+        if tokio::time::timeout(DROP_TIME, dropped).await.is_err() {
+            tracing::warn!(tasks = tasks.len(), "tasks that were cut off have not ended");
+        }
     }
 }

@@ -43,12 +43,14 @@ pub enum EndReason {
     Handles,
     /// Any other trap: a panic, an illegal access.
     Trap,
+    /// The clock was set back: times go on from another place.
+    Clock,
     /// The relay's own task failed.
     Internal,
 }
 
 impl EndReason {
-    pub(super) const ALL: [Self; 8] = [
+    pub(super) const ALL: [Self; 9] = [
         Self::Load,
         Self::Refused,
         Self::Time,
@@ -56,6 +58,7 @@ impl EndReason {
         Self::Held,
         Self::Handles,
         Self::Trap,
+        Self::Clock,
         Self::Internal,
     ];
 
@@ -70,6 +73,7 @@ impl EndReason {
             Self::Held => "held",
             Self::Handles => "handles",
             Self::Trap => "trap",
+            Self::Clock => "clock",
             Self::Internal => "internal",
         }
     }

@@ -46,6 +46,15 @@ fn the_recorder_beside_watchers_loses_no_picture() {
 }
 
 #[test]
+fn an_instance_finds_what_the_one_before_it_left() {
+    let ends = [("sink", "ends")];
+    let starts = sum("forebay_plugin_starts_total", &ends);
+    assert!(starts > 3.0, "it panics at each second picture");
+    let lives = [("sink", "ends"), ("name", "lives")];
+    assert_eq!(sum("forebay_plugin_level", &lives), starts);
+}
+
+#[test]
 fn a_slow_analyzer_misses_pictures_which_are_counted() {
     let burns = [("sink", "burns")];
     assert_eq!(sum("forebay_plugin_ends_total", &burns), 0.0);

@@ -47,7 +47,7 @@ const FAULTS: [&str; 3] = ["unsupported", "damaged", "ended"];
 
 fn kind(fault: &DecodeFault) -> (u64, &'static str) {
     match fault {
-        DecodeFault::Unsupported(_) => (0, "unsupported"),
+        DecodeFault::Unsupported(_) | DecodeFault::Refused(_) => (0, "unsupported"),
         DecodeFault::Damaged(_) => (1, "damaged"),
         DecodeFault::Ended(_) => (2, "ended"),
     }
@@ -234,6 +234,19 @@ impl PictureEvents {
             camera = %self.0.camera, stream = self.0.stream, detail = text,
             "the stream can't be decoded: there are no pictures of it; it is recorded all the same"
         );
+    }
+
+    /// Only key frames of it are decoded, though every picture is wanted.
+    pub fn key_frames_only(&self, text: &str) {
+        warn!(
+            camera = %self.0.camera, stream = self.0.stream, detail = text,
+            "only key frames of the stream are decoded: analyzers get fewer pictures than they want"
+        );
+    }
+
+    /// Nobody tries any more.
+    pub fn unwatched(&self) {
+        self.0.undecodable.set(0);
     }
 
     /// It can again.

@@ -176,6 +176,7 @@ impl SinkEvents {
         self.0.up.set(0);
         self.0.memory.set(0);
         self.0.held.set(0);
+        self.0.held_units.set(0);
         error!(
             camera = %self.0.camera, sink = %self.0.sink, reason = reason.as_str(), detail = message,
             again_in_seconds = again_in.as_secs_f64(), "plugin ended"
@@ -250,8 +251,8 @@ impl SinkEvents {
         }
     }
 
-    /// A request of the plugin was denied for a limit.
-    pub fn limit_hit(&self, limit: &'static str) {
+    /// Requests of the plugin were denied for a limit.
+    pub fn limit_hit(&self, limit: &'static str, requests: u64) {
         let labels = OfSinkLimit {
             camera: self.0.camera.clone(),
             sink: self.0.sink.clone(),
@@ -262,7 +263,7 @@ impl SinkEvents {
             .families
             .plugin_limit_hits
             .get_or_create(&labels)
-            .inc();
+            .inc_by(requests);
         if let Some(repeated) = self.0.calm_limit.pass(limit.as_ptr() as u64) {
             warn!(
                 camera = %self.0.camera, sink = %self.0.sink, limit, repeated,
