@@ -27,12 +27,14 @@ use crate::units::{CameraName, CaptureTime, Name};
 const GATHER_KEYS: Duration = Duration::from_millis(250);
 /// And where every picture is decoded.
 const GATHER_ALL: Duration = Duration::from_millis(40);
-/// Key frames that wait to be decoded; older ones give way.
+/// Key frames that wait to be decoded; older ones give way. So what is shown is at most so many of
+/// those that are due behind the newest one, and the time that one takes, however slow decoding is.
 const KEYS_MAX: usize = 16;
 /// Units that wait to be decoded where every picture is; beyond that, reading goes on at the
 /// newest key frame. Ten seconds: what a camera holds back in an outage comes in one go.
 const BACKLOG_MAX: u64 = 250;
-/// Units read at a time.
+/// Units read at a time where key frames are looked for. Where every picture is decoded it is one:
+/// how far the lane is behind counts before each of them.
 const UNITS: usize = 128;
 const BYTES: usize = 16 << 20;
 /// Decodings for questions are so far apart: a plugin that asks without end gets no more.
@@ -122,6 +124,10 @@ struct Work<'a> {
     awaits_key: bool,
     rhythm: Rhythm,
     spacing: Spacing,
+    /// Key frames that are due, in order; at most [`KEYS_MAX`] between two reads.
+    keys: VecDeque<Arc<Unit>>,
+    /// The newest key frame that was an answer, and was shown to all: what is older is not any more.
+    passed: Option<u64>,
     health: Health,
     renderer: Renderer,
     /// What was given to the decoder of every picture.
@@ -142,6 +148,8 @@ impl<'a> Work<'a> {
             awaits_key: true,
             rhythm: Rhythm::default(),
             spacing: Spacing::default(),
+            keys: VecDeque::new(),
+            passed: None,
             health: Health::default(),
             renderer: Renderer::new(),
             fed: VecDeque::new(),
@@ -160,18 +168,20 @@ impl<'a> Work<'a> {
                 .iter()
                 .map(|seat| seat.request.rate)
                 .fold(0.0, f64::max);
-            let answered = self.answer(&questions).await;
+            let mut more = self.answer(&questions).await;
             if rate > 0.0 {
-                self.look(&seats, rate).await;
+                more |= self.look(&seats, rate).await;
             } else {
                 self.cursor = None;
+                self.keys.clear();
                 self.mode = Mode::KeyFrames;
                 if questions.is_empty() {
                     self.rest();
                 }
             }
-            // One that was answered may have left room for the next.
-            if answered {
+            // One that was answered may have left room for the next question; what waits to be
+            // decoded has waited long enough.
+            if more {
                 continue;
             }
             let pause = self.pause(&questions, rate);
@@ -280,6 +290,10 @@ impl<'a> Work<'a> {
                     .is_some_and(|last| last.sequence == key.sequence);
                 let others = if newest && self.mode == Mode::KeyFrames {
                     self.spacing.took(key.captured);
+                    self.passed = Some(key.sequence);
+                    self.events
+                        .dropped(DropReason::Behind, self.keys.len() as u64);
+                    self.keys.clear();
                     self.lane.board.seats(self.lane.source)
                 } else {
                     Vec::new()
@@ -291,78 +305,134 @@ impl<'a> Work<'a> {
         true
     }
 
-    /// Reads on, and decodes what is due.
-    async fn look(&mut self, seats: &[Arc<Seat>], rate: f64) {
+    /// Reads on, and decodes the next picture that is due; whether there may be another one.
+    async fn look(&mut self, seats: &[Arc<Seat>], rate: f64) -> bool {
+        loop {
+            let units = self.read();
+            if units.is_empty() {
+                return self.decode_key_frame(seats).await;
+            }
+            let mut units = units.into_iter();
+            while let Some(unit) = units.next() {
+                self.note_rhythm(&unit, rate);
+                match self.mode {
+                    Mode::KeyFrames if unit.random_access && self.passed < Some(unit.sequence) => {
+                        self.keys.push_back(unit);
+                    }
+                    Mode::KeyFrames => {}
+                    Mode::EveryPicture => {
+                        self.feed(unit, seats).await;
+                        // There are others only where the mode has just changed.
+                        let others = units.len() as u64;
+                        if self.gives_up(others) {
+                            self.events.dropped(DropReason::Behind, others);
+                            break;
+                        }
+                    }
+                }
+            }
+            match self.mode {
+                Mode::KeyFrames => self.choose_key_frames(seats),
+                Mode::EveryPicture => return true,
+            }
+        }
+    }
+
+    /// The next units; of pictures alone, which may be none of those that were read.
+    fn read(&mut self) -> Vec<Arc<Unit>> {
         let hold = &self.lane.hold;
         let cursor = self
             .cursor
             .get_or_insert_with(|| hold.cursor(WhenBehind::SkipToNewest));
-        let batch = cursor.read(UNITS, BYTES);
-        let behind = cursor.lag();
-        if let Some(lapse) = &batch.lapse
-            && lapse.after.is_some()
-        {
-            let pictures = match self.mode {
-                Mode::KeyFrames => lapse.groups,
-                Mode::EveryPicture => lapse.units,
-            };
-            self.events.dropped(DropReason::Behind, pictures);
-            self.awaits_key = true;
-        }
-        let of_pictures = |unit: &Arc<Unit>| unit.track.codec.kind() == TrackKind::Video;
-        let units: Vec<_> = batch.units.into_iter().filter(of_pictures).collect();
-        let mut keys = Vec::new();
-        for unit in units {
-            if unit.random_access {
-                self.rhythm.key(unit.captured);
-                let mode = self.rhythm.mode(self.lane.source, &unit.track, rate);
-                if self.mode != mode {
-                    self.mode = mode;
-                    self.awaits_key = true;
-                    self.fed.clear();
-                }
-            } else {
-                self.rhythm.other(unit.captured);
+        let units_max = match self.mode {
+            Mode::KeyFrames => UNITS,
+            Mode::EveryPicture => 1,
+        };
+        loop {
+            let mut batch = cursor.read(units_max, BYTES);
+            if let Some(lapse) = &batch.lapse
+                && lapse.after.is_some()
+            {
+                let pictures = match self.mode {
+                    Mode::KeyFrames => lapse.groups,
+                    Mode::EveryPicture => lapse.units,
+                };
+                self.events.dropped(DropReason::Behind, pictures);
+                self.awaits_key = true;
             }
-            match self.mode {
-                Mode::KeyFrames if unit.random_access => keys.push(unit),
-                Mode::KeyFrames => {}
-                Mode::EveryPicture => self.feed(unit, seats).await,
+            let was_empty = batch.units.is_empty();
+            batch
+                .units
+                .retain(|unit| unit.track.codec.kind() == TrackKind::Video);
+            // Nothing but sound is no end.
+            if was_empty || !batch.units.is_empty() {
+                return batch.units;
             }
         }
-        if self.mode == Mode::EveryPicture && behind > BACKLOG_MAX {
-            if let Some(cursor) = &mut self.cursor {
-                cursor.break_group();
-            }
-            self.awaits_key = true;
-        }
-        self.decode_keys(keys, seats).await;
     }
 
-    /// Decodes those of some key frames that are due.
-    async fn decode_keys(&mut self, keys: Vec<Arc<Unit>>, seats: &[Arc<Seat>]) {
-        let times: Vec<_> = keys.iter().map(|key| key.captured).collect();
+    /// Learns how often key frames come, and what to decode.
+    fn note_rhythm(&mut self, unit: &Unit, rate: f64) {
+        if !unit.random_access {
+            self.rhythm.other(unit.captured);
+            return;
+        }
+        self.rhythm.key(unit.captured);
+        let mode = self.rhythm.mode(self.lane.source, &unit.track, rate);
+        if self.mode != mode {
+            self.mode = mode;
+            self.awaits_key = true;
+            self.fed.clear();
+            self.keys.clear();
+        }
+    }
+
+    /// Where every picture is decoded, and too many wait (beside those that were read), reading goes
+    /// on at the newest key frame. Whether it does.
+    fn gives_up(&mut self, read: u64) -> bool {
+        let behind = |cursor: &&mut Cursor| cursor.lag() + read > BACKLOG_MAX;
+        let Some(cursor) = self.cursor.as_mut().filter(behind) else {
+            return false;
+        };
+        cursor.break_group();
+        self.awaits_key = true;
+        true
+    }
+
+    /// Of the key frames that wait keeps those that are due, and of these the newest.
+    fn choose_key_frames(&mut self, seats: &[Arc<Seat>]) {
+        let times: Vec<_> = self.keys.iter().map(|key| key.captured).collect();
         let paces: Vec<_> = seats.iter().map(|seat| seat.pace()).collect();
         let due = due_keys(self.lane.source, &times, &paces, self.spacing);
         let late = due.len().saturating_sub(KEYS_MAX);
         self.events.dropped(DropReason::Behind, late as u64);
-        for key in due.iter().skip(late).filter_map(|index| keys.get(*index)) {
+        let due = due.iter().skip(late);
+        self.keys = due.filter_map(|at| self.keys.get(*at).cloned()).collect();
+    }
+
+    /// Decodes the first of the key frames that are due; whether others wait.
+    async fn decode_key_frame(&mut self, seats: &[Arc<Seat>]) -> bool {
+        // What has been handed out meanwhile, as an answer, is not due any more.
+        self.choose_key_frames(seats);
+        while let Some(key) = self.keys.pop_front() {
             if !self.health.allows(key.track.id, Instant::now()) || self.bad.contains(&key.sequence)
             {
                 continue;
             }
             // What is tried counts, come of it what may.
             self.spacing.took(key.captured);
-            let decoded = decode_key(self.lane, &self.events, &mut self.decoder, key).await;
+            let decoded = decode_key(self.lane, &self.events, &mut self.decoder, &key).await;
             match decoded {
                 Ok(decoded) => {
-                    self.fine(key);
-                    self.hand_out(decoded, key, seats.to_vec(), Vec::new())
+                    self.fine(&key);
+                    self.hand_out(decoded, &key, seats.to_vec(), Vec::new())
                         .await;
                 }
-                Err(fault) => self.fault(key, &fault),
+                Err(fault) => self.fault(&key, &fault),
             }
+            break;
         }
+        !self.keys.is_empty()
     }
 
     /// Gives a unit to the decoder of every picture, and hands out what comes of it.
