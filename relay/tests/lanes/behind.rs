@@ -9,7 +9,7 @@ use forebay_site::Source as Pictured;
 use super::*;
 
 /// Lanes that decode the same stream, with one worker for all.
-const LANES: usize = 32;
+const LANES: usize = 16;
 /// As in `pictures/lane.rs`: units that may wait where every picture is decoded.
 const BACKLOG_MAX: u64 = 250;
 /// And key frames that may.
