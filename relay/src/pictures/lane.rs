@@ -5,20 +5,18 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use tokio::sync::Semaphore;
-
 use super::board::{PictureBoard, Question, Seat};
-use super::both::{Decoder, DecoderOptions};
+use super::both::Decoder;
 use super::decoded::{DecodeFault, Decoded};
 use super::handing::{Order, hand_out};
 use super::health::{Change, Health};
 use super::policy::{Mode, Rhythm, Spacing, due_keys, nearest_key};
 use super::render::Renderer;
 use super::request::Source;
+use super::workshop::Workshop;
 use crate::archive::findings::{Finding, Phase};
-use crate::config::{PICTURES_SINK, Pictures, WhenBehind};
+use crate::config::{PICTURES_SINK, WhenBehind};
 use crate::hold::{Cursor, Hold, TrackKind, Unit};
-use crate::sinks::Engine;
 use crate::supervise::Shutdown;
 use crate::telemetry::{DropReason, PictureEvents};
 use crate::units::{CameraName, CaptureTime, Name};
@@ -47,42 +45,6 @@ const FED_MAX: usize = 64;
 const AHEAD_NANOS: i64 = 1_000_000_000;
 /// Longest look away where something is wanted: the home clock may be set.
 const LOOK: Duration = Duration::from_secs(10);
-
-/// Takes a finding about a camera's stream. Must not wait.
-pub type NoteFinding = Arc<dyn Fn(&CameraName, Finding) + Send + Sync>;
-
-/// What all lanes share.
-pub struct Workshop {
-    engine: Arc<Engine>,
-    options: DecoderOptions,
-    /// Decodings at a time.
-    workers: Semaphore,
-    note: NoteFinding,
-}
-
-impl std::fmt::Debug for Workshop {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Workshop").finish_non_exhaustive()
-    }
-}
-
-impl Workshop {
-    /// Decodes as the configuration says; `note` gets what is found meanwhile.
-    #[must_use]
-    pub fn new(engine: &Arc<Engine>, pictures: &Pictures, note: NoteFinding) -> Arc<Self> {
-        Arc::new(Self {
-            engine: Arc::clone(engine),
-            options: DecoderOptions {
-                memory: pictures.decoder_memory,
-                call: pictures.decode,
-                pixels_max: pictures.pixels_max,
-                ffmpeg: pictures.ffmpeg.clone(),
-            },
-            workers: Semaphore::new(pictures.workers as usize),
-            note,
-        })
-    }
-}
 
 /// Makes pictures of one stream of a camera.
 #[derive(Debug, Clone)]
@@ -124,6 +86,8 @@ struct Work<'a> {
     awaits_key: bool,
     rhythm: Rhythm,
     spacing: Spacing,
+    /// Units that were read and not looked at yet; at most [`UNITS`].
+    waiting: VecDeque<Arc<Unit>>,
     /// Key frames that are due, in order; at most [`KEYS_MAX`] between two reads.
     keys: VecDeque<Arc<Unit>>,
     /// The newest key frame that was an answer, and was shown to all: what is older is not any more.
@@ -148,6 +112,7 @@ impl<'a> Work<'a> {
             awaits_key: true,
             rhythm: Rhythm::default(),
             spacing: Spacing::default(),
+            waiting: VecDeque::new(),
             keys: VecDeque::new(),
             passed: None,
             health: Health::default(),
@@ -173,6 +138,7 @@ impl<'a> Work<'a> {
                 more |= self.look(&seats, rate).await;
             } else {
                 self.cursor = None;
+                self.waiting.clear();
                 self.keys.clear();
                 self.mode = Mode::KeyFrames;
                 if questions.is_empty() {
@@ -279,7 +245,12 @@ impl<'a> Work<'a> {
             .cloned()
             .collect();
         self.answer_due = now + ANSWER_SPACING;
-        let decoded = decode_key(self.lane, &self.events, &mut self.decoder, key).await;
+        let lane = self.lane;
+        let Ok(permit) = lane.workshop.workers.acquire().await else {
+            return false;
+        };
+        let decoded = decode_key(lane, &self.events, &mut self.decoder, key).await;
+        drop(permit);
         match decoded {
             Ok(decoded) => {
                 self.fine(key);
@@ -307,34 +278,49 @@ impl<'a> Work<'a> {
 
     /// Reads on, and decodes the next picture that is due; whether there may be another one.
     async fn look(&mut self, seats: &[Arc<Seat>], rate: f64) -> bool {
-        loop {
-            let units = self.read();
-            if units.is_empty() {
-                return self.decode_key_frame(seats).await;
-            }
-            let mut units = units.into_iter();
-            while let Some(unit) = units.next() {
+        self.gather_key_frames(seats, rate);
+        match self.mode {
+            Mode::KeyFrames => self.decode_key_frame(seats, rate).await,
+            Mode::EveryPicture => {
+                self.give_up_when_behind();
+                if self.waiting.is_empty() {
+                    let units = self.read();
+                    self.waiting.extend(units);
+                }
+                let Some(unit) = self.waiting.pop_front() else {
+                    return false;
+                };
                 self.note_rhythm(&unit, rate);
                 match self.mode {
-                    Mode::KeyFrames if unit.random_access && self.passed < Some(unit.sequence) => {
-                        self.keys.push_back(unit);
-                    }
-                    Mode::KeyFrames => {}
-                    Mode::EveryPicture => {
-                        self.feed(unit, seats).await;
-                        // There are others only where the mode has just changed.
-                        let others = units.len() as u64;
-                        if self.gives_up(others) {
-                            self.events.dropped(DropReason::Behind, others);
-                            break;
-                        }
-                    }
+                    Mode::KeyFrames => self.waiting.push_front(unit),
+                    Mode::EveryPicture => self.feed(unit, seats).await,
+                }
+                true
+            }
+        }
+    }
+
+    /// Reads all that there is, as long as only key frames are decoded.
+    fn gather_key_frames(&mut self, seats: &[Arc<Seat>], rate: f64) {
+        while self.mode == Mode::KeyFrames {
+            if self.waiting.is_empty() {
+                let units = self.read();
+                self.waiting.extend(units);
+            }
+            if self.waiting.is_empty() {
+                break;
+            }
+            while let Some(unit) = self.waiting.pop_front() {
+                self.note_rhythm(&unit, rate);
+                if self.mode == Mode::EveryPicture {
+                    self.waiting.push_front(unit);
+                    break;
+                }
+                if unit.random_access && self.passed < Some(unit.sequence) {
+                    self.keys.push_back(unit);
                 }
             }
-            match self.mode {
-                Mode::KeyFrames => self.choose_key_frames(seats),
-                Mode::EveryPicture => return true,
-            }
+            self.choose_key_frames(seats);
         }
     }
 
@@ -387,16 +373,16 @@ impl<'a> Work<'a> {
         }
     }
 
-    /// Where every picture is decoded, and too many wait (beside those that were read), reading goes
-    /// on at the newest key frame. Whether it does.
-    fn gives_up(&mut self, read: u64) -> bool {
+    /// Where every picture is decoded, and too many wait, goes on at the newest key frame.
+    fn give_up_when_behind(&mut self) {
+        let read = self.waiting.len() as u64;
         let behind = |cursor: &&mut Cursor| cursor.lag() + read > BACKLOG_MAX;
-        let Some(cursor) = self.cursor.as_mut().filter(behind) else {
-            return false;
-        };
-        cursor.break_group();
-        self.awaits_key = true;
-        true
+        if let Some(cursor) = self.cursor.as_mut().filter(behind) {
+            cursor.break_group();
+            self.events.dropped(DropReason::Behind, read);
+            self.waiting.clear();
+            self.awaits_key = true;
+        }
     }
 
     /// Of the key frames that wait keeps those that are due, and of these the newest.
@@ -411,26 +397,42 @@ impl<'a> Work<'a> {
     }
 
     /// Decodes the first of the key frames that are due; whether others wait.
-    async fn decode_key_frame(&mut self, seats: &[Arc<Seat>]) -> bool {
+    async fn decode_key_frame(&mut self, seats: &[Arc<Seat>], rate: f64) -> bool {
         // What has been handed out meanwhile, as an answer, is not due any more.
         self.choose_key_frames(seats);
-        while let Some(key) = self.keys.pop_front() {
-            if !self.health.allows(key.track.id, Instant::now()) || self.bad.contains(&key.sequence)
-            {
-                continue;
-            }
-            // What is tried counts, come of it what may.
-            self.spacing.took(key.captured);
-            let decoded = decode_key(self.lane, &self.events, &mut self.decoder, &key).await;
-            match decoded {
-                Ok(decoded) => {
-                    self.fine(&key);
-                    self.hand_out(decoded, &key, seats.to_vec(), Vec::new())
-                        .await;
+        if self.keys.is_empty() {
+            return false;
+        }
+        let lane = self.lane;
+        let Ok(permit) = lane.workshop.workers.acquire().await else {
+            return false;
+        };
+        // Others were at work meanwhile.
+        self.gather_key_frames(seats, rate);
+        let now = Instant::now();
+        let key = loop {
+            match self.keys.pop_front() {
+                None => return self.mode == Mode::EveryPicture,
+                Some(key)
+                    if self.health.allows(key.track.id, now)
+                        && !self.bad.contains(&key.sequence) =>
+                {
+                    break key;
                 }
-                Err(fault) => self.fault(&key, &fault),
+                Some(_) => {}
             }
-            break;
+        };
+        // What is tried counts, come of it what may.
+        self.spacing.took(key.captured);
+        let decoded = decode_key(lane, &self.events, &mut self.decoder, &key).await;
+        drop(permit);
+        match decoded {
+            Ok(decoded) => {
+                self.fine(&key);
+                self.hand_out(decoded, &key, seats.to_vec(), Vec::new())
+                    .await;
+            }
+            Err(fault) => self.fault(&key, &fault),
         }
         !self.keys.is_empty()
     }
@@ -453,7 +455,7 @@ impl<'a> Work<'a> {
         };
         let decoder = self
             .decoder
-            .get_or_insert_with(|| new_decoder(&self.lane.workshop));
+            .get_or_insert_with(|| self.lane.workshop.decoder());
         let began = Instant::now();
         let result = decoder.decode_next(&unit).await;
         self.events.called(began.elapsed(), decoder.memory_bytes());
@@ -547,22 +549,14 @@ impl<'a> Work<'a> {
     }
 }
 
-fn new_decoder(workshop: &Workshop) -> Decoder {
-    Decoder::new(Arc::clone(&workshop.engine), workshop.options.clone())
-}
-
-/// Decodes a key frame by itself.
+/// Decodes a key frame by itself. Only with a worker's permit.
 async fn decode_key(
     lane: &Lane,
     events: &PictureEvents,
     decoder: &mut Option<Decoder>,
     key: &Unit,
 ) -> Result<Decoded, DecodeFault> {
-    let workshop = &lane.workshop;
-    let Ok(_permit) = workshop.workers.acquire().await else {
-        return Err(DecodeFault::Ended("the relay ends".to_owned()));
-    };
-    let decoder = decoder.get_or_insert_with(|| new_decoder(workshop));
+    let decoder = decoder.get_or_insert_with(|| lane.workshop.decoder());
     let began = Instant::now();
     let decoded = decoder.decode_key(key).await;
     events.called(began.elapsed(), decoder.memory_bytes());
