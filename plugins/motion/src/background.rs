@@ -57,6 +57,8 @@ pub struct Compared {
     pub spread: f32,
     /// Share of the cells of the whole picture that stand out.
     pub changed: f32,
+    /// How many times as bright as learned the whole picture is.
+    pub light: f32,
 }
 
 /// The background of pictures of one size.
@@ -176,9 +178,12 @@ impl Background {
             changed += u32::from(is_weak);
             *mark = (u8::from(is_weak) + u8::from(is_strong)) * u8::from(looked_at);
         }
+        // Black is not quite 0.
+        let light = |field: &Field| field.values().iter().map(|v| v + 1.0).sum::<f32>();
         Compared {
             spread: self.spread,
             changed: changed as f32 / self.marks.len().max(1) as f32,
+            light: light(picture) / light(&self.mean),
         }
     }
 

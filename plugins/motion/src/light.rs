@@ -16,9 +16,9 @@ const BLOCK: usize = 8;
 /// Variance of the background (grey levels squared) below which the fit leans to a pure gain.
 const FLAT_VARIANCE: f32 = 9.0;
 /// Less light than this share of what was learned is no shade.
-const GAIN_MIN: f32 = 0.15;
+pub const GAIN_MIN: f32 = 0.15;
 /// As the headlight of a car against the night.
-const GAIN_MAX: f32 = 12.0;
+pub const GAIN_MAX: f32 = 12.0;
 /// This share of what the light has changed is put down to the fit being coarse.
 const COARSE_SHARE: f32 = 0.08;
 /// A neighbourhood of which less than this share fits is fitted as a whole.

@@ -4,6 +4,7 @@ use crate::background::{Background, Tuning};
 use crate::blobs::{Blob, Blobs};
 use crate::field::Field;
 use crate::frame::Frame;
+use crate::light::{GAIN_MAX, GAIN_MIN};
 use crate::polygon::{Area, looked_at};
 use crate::tracks::{Sighting, Tracks};
 
@@ -102,11 +103,6 @@ impl Motion {
         }
     }
 
-    /// Forgets the background: the view is another one.
-    pub fn forget(&mut self) {
-        self.learned = None;
-    }
-
     /// The next picture.
     pub fn look(&mut self, frame: &Frame<'_>) -> Seen {
         let fresh = |learned: &Learned| {
@@ -164,7 +160,9 @@ impl Learned {
         let compared = self
             .background
             .compare(&self.picture, &self.looked_at, tuning);
-        let global = compared.changed > GLOBAL_SHARE || compared.spread > GLOBAL_SPREAD;
+        // Beyond what light is believed to do, as while a camera's filter swings before its sensor.
+        let lit = (GAIN_MIN..=GAIN_MAX).contains(&compared.light);
+        let global = compared.changed > GLOBAL_SHARE || compared.spread > GLOBAL_SPREAD || !lit;
         self.global_pictures = if global { self.global_pictures + 1 } else { 0 };
         let known = f64::from(seconds(self.last_nanos - self.begin_nanos));
         let warming =

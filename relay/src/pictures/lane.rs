@@ -5,20 +5,18 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use tokio::sync::Semaphore;
-
 use super::board::{PictureBoard, Question, Seat};
-use super::both::{Decoder, DecoderOptions};
+use super::both::Decoder;
 use super::decoded::{DecodeFault, Decoded};
 use super::handing::{Order, hand_out};
 use super::health::{Change, Health};
 use super::policy::{Mode, Rhythm, Spacing, due_keys, nearest_key};
 use super::render::Renderer;
 use super::request::Source;
+use super::workshop::Workshop;
 use crate::archive::findings::{Finding, Phase};
-use crate::config::{PICTURES_SINK, Pictures, WhenBehind};
+use crate::config::{PICTURES_SINK, WhenBehind};
 use crate::hold::{Cursor, Hold, TrackKind, Unit};
-use crate::sinks::Engine;
 use crate::supervise::Shutdown;
 use crate::telemetry::{DropReason, PictureEvents};
 use crate::units::{CameraName, CaptureTime, Name};
@@ -27,12 +25,14 @@ use crate::units::{CameraName, CaptureTime, Name};
 const GATHER_KEYS: Duration = Duration::from_millis(250);
 /// And where every picture is decoded.
 const GATHER_ALL: Duration = Duration::from_millis(40);
-/// Key frames that wait to be decoded; older ones give way.
+/// Key frames that wait to be decoded; older ones give way. So what is shown is at most so many of
+/// those that are due behind the newest one, and the time that one takes, however slow decoding is.
 const KEYS_MAX: usize = 16;
 /// Units that wait to be decoded where every picture is; beyond that, reading goes on at the
 /// newest key frame. Ten seconds: what a camera holds back in an outage comes in one go.
 const BACKLOG_MAX: u64 = 250;
-/// Units read at a time.
+/// Units read at a time where key frames are looked for. Where every picture is decoded it is one:
+/// how far the lane is behind counts before each of them.
 const UNITS: usize = 128;
 const BYTES: usize = 16 << 20;
 /// Decodings for questions are so far apart: a plugin that asks without end gets no more.
@@ -45,42 +45,6 @@ const FED_MAX: usize = 64;
 const AHEAD_NANOS: i64 = 1_000_000_000;
 /// Longest look away where something is wanted: the home clock may be set.
 const LOOK: Duration = Duration::from_secs(10);
-
-/// Takes a finding about a camera's stream. Must not wait.
-pub type NoteFinding = Arc<dyn Fn(&CameraName, Finding) + Send + Sync>;
-
-/// What all lanes share.
-pub struct Workshop {
-    engine: Arc<Engine>,
-    options: DecoderOptions,
-    /// Decodings at a time.
-    workers: Semaphore,
-    note: NoteFinding,
-}
-
-impl std::fmt::Debug for Workshop {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Workshop").finish_non_exhaustive()
-    }
-}
-
-impl Workshop {
-    /// Decodes as the configuration says; `note` gets what is found meanwhile.
-    #[must_use]
-    pub fn new(engine: &Arc<Engine>, pictures: &Pictures, note: NoteFinding) -> Arc<Self> {
-        Arc::new(Self {
-            engine: Arc::clone(engine),
-            options: DecoderOptions {
-                memory: pictures.decoder_memory,
-                call: pictures.decode,
-                pixels_max: pictures.pixels_max,
-                ffmpeg: pictures.ffmpeg.clone(),
-            },
-            workers: Semaphore::new(pictures.workers as usize),
-            note,
-        })
-    }
-}
 
 /// Makes pictures of one stream of a camera.
 #[derive(Debug, Clone)]
@@ -118,6 +82,12 @@ struct Work<'a> {
     awaits_key: bool,
     rhythm: Rhythm,
     spacing: Spacing,
+    /// Units that were read and not looked at yet; at most [`UNITS`].
+    waiting: VecDeque<Arc<Unit>>,
+    /// Key frames that are due, in order; at most [`KEYS_MAX`] between two reads.
+    keys: VecDeque<Arc<Unit>>,
+    /// The newest key frame that was an answer, and was shown to all: what is older is not any more.
+    passed: Option<u64>,
     health: Health,
     renderer: Renderer,
     /// What was given to the decoder of every picture.
@@ -138,6 +108,9 @@ impl<'a> Work<'a> {
             awaits_key: true,
             rhythm: Rhythm::default(),
             spacing: Spacing::default(),
+            waiting: VecDeque::new(),
+            keys: VecDeque::new(),
+            passed: None,
             health: Health::default(),
             renderer: Renderer::new(),
             fed: VecDeque::new(),
@@ -156,18 +129,21 @@ impl<'a> Work<'a> {
                 .iter()
                 .map(|seat| seat.request.rate)
                 .fold(0.0, f64::max);
-            let answered = self.answer(&questions).await;
+            let mut more = self.answer(&questions).await;
             if rate > 0.0 {
-                self.look(&seats, rate).await;
+                more |= self.look(&seats, rate).await;
             } else {
                 self.cursor = None;
+                self.waiting.clear();
+                self.keys.clear();
                 self.mode = Mode::KeyFrames;
                 if questions.is_empty() {
                     self.rest();
                 }
             }
-            // One that was answered may have left room for the next.
-            if answered {
+            // One that was answered may have left room for the next question; what waits to be
+            // decoded has waited long enough.
+            if more {
                 continue;
             }
             let pause = self.pause(&questions, rate);
@@ -265,7 +241,12 @@ impl<'a> Work<'a> {
             .cloned()
             .collect();
         self.answer_due = now + ANSWER_SPACING;
-        let decoded = decode_key(self.lane, &self.events, &mut self.decoder, key).await;
+        let lane = self.lane;
+        let Ok(permit) = lane.workshop.workers.acquire().await else {
+            return false;
+        };
+        let decoded = decode_key(lane, &self.events, &mut self.decoder, key).await;
+        drop(permit);
         match decoded {
             Ok(decoded) => {
                 self.fine(key);
@@ -276,6 +257,10 @@ impl<'a> Work<'a> {
                     .is_some_and(|last| last.sequence == key.sequence);
                 let others = if newest && self.mode == Mode::KeyFrames {
                     self.spacing.took(key.captured);
+                    self.passed = Some(key.sequence);
+                    self.events
+                        .dropped(DropReason::Behind, self.keys.len() as u64);
+                    self.keys.clear();
                     self.lane.board.seats(self.lane.source)
                 } else {
                     Vec::new()
@@ -287,78 +272,165 @@ impl<'a> Work<'a> {
         true
     }
 
-    /// Reads on, and decodes what is due.
-    async fn look(&mut self, seats: &[Arc<Seat>], rate: f64) {
+    /// Reads on, and decodes the next picture that is due; whether there may be another one.
+    async fn look(&mut self, seats: &[Arc<Seat>], rate: f64) -> bool {
+        self.gather_key_frames(seats, rate);
+        match self.mode {
+            Mode::KeyFrames => self.decode_key_frame(seats, rate).await,
+            Mode::EveryPicture => {
+                self.give_up_when_behind();
+                if self.waiting.is_empty() {
+                    let units = self.read();
+                    self.waiting.extend(units);
+                }
+                let Some(unit) = self.waiting.pop_front() else {
+                    return false;
+                };
+                self.note_rhythm(&unit, rate);
+                match self.mode {
+                    Mode::KeyFrames => self.waiting.push_front(unit),
+                    Mode::EveryPicture => self.feed(unit, seats).await,
+                }
+                true
+            }
+        }
+    }
+
+    /// Reads all that there is, as long as only key frames are decoded.
+    fn gather_key_frames(&mut self, seats: &[Arc<Seat>], rate: f64) {
+        while self.mode == Mode::KeyFrames {
+            if self.waiting.is_empty() {
+                let units = self.read();
+                self.waiting.extend(units);
+            }
+            if self.waiting.is_empty() {
+                break;
+            }
+            while let Some(unit) = self.waiting.pop_front() {
+                self.note_rhythm(&unit, rate);
+                if self.mode == Mode::EveryPicture {
+                    self.waiting.push_front(unit);
+                    break;
+                }
+                if unit.random_access && self.passed < Some(unit.sequence) {
+                    self.keys.push_back(unit);
+                }
+            }
+            self.choose_key_frames(seats);
+        }
+    }
+
+    /// The next units; of pictures alone, which may be none of those that were read.
+    fn read(&mut self) -> Vec<Arc<Unit>> {
         let hold = &self.lane.hold;
         let cursor = self
             .cursor
             .get_or_insert_with(|| hold.cursor(WhenBehind::SkipToNewest));
-        let batch = cursor.read(UNITS, BYTES);
-        let behind = cursor.lag();
-        if let Some(lapse) = &batch.lapse
-            && lapse.after.is_some()
-        {
-            let pictures = match self.mode {
-                Mode::KeyFrames => lapse.groups,
-                Mode::EveryPicture => lapse.units,
-            };
-            self.events.dropped(DropReason::Behind, pictures);
-            self.awaits_key = true;
-        }
-        let of_pictures = |unit: &Arc<Unit>| unit.track.codec.kind() == TrackKind::Video;
-        let units: Vec<_> = batch.units.into_iter().filter(of_pictures).collect();
-        let mut keys = Vec::new();
-        for unit in units {
-            if unit.random_access {
-                self.rhythm.key(unit.captured);
-                let mode = self.rhythm.mode(self.lane.source, &unit.track, rate);
-                if self.mode != mode {
-                    self.mode = mode;
-                    self.awaits_key = true;
-                    self.fed.clear();
-                }
-            } else {
-                self.rhythm.other(unit.captured);
+        let units_max = match self.mode {
+            Mode::KeyFrames => UNITS,
+            Mode::EveryPicture => 1,
+        };
+        loop {
+            let mut batch = cursor.read(units_max, BYTES);
+            if let Some(lapse) = &batch.lapse
+                && lapse.after.is_some()
+            {
+                let pictures = match self.mode {
+                    Mode::KeyFrames => lapse.groups,
+                    Mode::EveryPicture => lapse.units,
+                };
+                self.events.dropped(DropReason::Behind, pictures);
+                self.awaits_key = true;
             }
-            match self.mode {
-                Mode::KeyFrames if unit.random_access => keys.push(unit),
-                Mode::KeyFrames => {}
-                Mode::EveryPicture => self.feed(unit, seats).await,
+            let was_empty = batch.units.is_empty();
+            batch
+                .units
+                .retain(|unit| unit.track.codec.kind() == TrackKind::Video);
+            // Nothing but sound is no end.
+            if was_empty || !batch.units.is_empty() {
+                return batch.units;
             }
         }
-        if self.mode == Mode::EveryPicture && behind > BACKLOG_MAX {
-            if let Some(cursor) = &mut self.cursor {
-                cursor.break_group();
-            }
-            self.awaits_key = true;
-        }
-        self.decode_keys(keys, seats).await;
     }
 
-    /// Decodes those of some key frames that are due.
-    async fn decode_keys(&mut self, keys: Vec<Arc<Unit>>, seats: &[Arc<Seat>]) {
-        let times: Vec<_> = keys.iter().map(|key| key.captured).collect();
+    /// Learns how often key frames come, and what to decode.
+    fn note_rhythm(&mut self, unit: &Unit, rate: f64) {
+        if !unit.random_access {
+            self.rhythm.other(unit.captured);
+            return;
+        }
+        self.rhythm.key(unit.captured);
+        let mode = self.rhythm.mode(self.lane.source, &unit.track, rate);
+        if self.mode != mode {
+            self.mode = mode;
+            self.awaits_key = true;
+            self.fed.clear();
+            self.keys.clear();
+        }
+    }
+
+    /// Where every picture is decoded, and too many wait, goes on at the newest key frame.
+    fn give_up_when_behind(&mut self) {
+        let read = self.waiting.len() as u64;
+        let behind = |cursor: &&mut Cursor| cursor.lag() + read > BACKLOG_MAX;
+        if let Some(cursor) = self.cursor.as_mut().filter(behind) {
+            cursor.break_group();
+            self.events.dropped(DropReason::Behind, read);
+            self.waiting.clear();
+            self.awaits_key = true;
+        }
+    }
+
+    /// Of the key frames that wait keeps those that are due, and of these the newest.
+    fn choose_key_frames(&mut self, seats: &[Arc<Seat>]) {
+        let times: Vec<_> = self.keys.iter().map(|key| key.captured).collect();
         let paces: Vec<_> = seats.iter().map(|seat| seat.pace()).collect();
         let due = due_keys(self.lane.source, &times, &paces, self.spacing);
         let late = due.len().saturating_sub(KEYS_MAX);
         self.events.dropped(DropReason::Behind, late as u64);
-        for key in due.iter().skip(late).filter_map(|index| keys.get(*index)) {
-            if !self.health.allows(key.track.id, Instant::now()) || self.bad.contains(&key.sequence)
-            {
-                continue;
-            }
-            // What is tried counts, come of it what may.
-            self.spacing.took(key.captured);
-            let decoded = decode_key(self.lane, &self.events, &mut self.decoder, key).await;
-            match decoded {
-                Ok(decoded) => {
-                    self.fine(key);
-                    self.hand_out(decoded, key, seats.to_vec(), Vec::new())
-                        .await;
-                }
-                Err(fault) => self.fault(key, &fault),
-            }
+        let due = due.iter().skip(late);
+        self.keys = due.filter_map(|at| self.keys.get(*at).cloned()).collect();
+    }
+
+    /// Decodes the first of the key frames that are due; whether others wait.
+    async fn decode_key_frame(&mut self, seats: &[Arc<Seat>], rate: f64) -> bool {
+        // What has been handed out meanwhile, as an answer, is not due any more.
+        self.choose_key_frames(seats);
+        if self.keys.is_empty() {
+            return false;
         }
+        let lane = self.lane;
+        let Ok(permit) = lane.workshop.workers.acquire().await else {
+            return false;
+        };
+        // Others were at work meanwhile.
+        self.gather_key_frames(seats, rate);
+        let now = Instant::now();
+        let key = loop {
+            match self.keys.pop_front() {
+                None => return self.mode == Mode::EveryPicture,
+                Some(key)
+                    if self.health.allows(key.track.id, now)
+                        && !self.bad.contains(&key.sequence) =>
+                {
+                    break key;
+                }
+                Some(_) => {}
+            }
+        };
+        // What is tried counts, come of it what may.
+        self.spacing.took(key.captured);
+        let decoded = decode_key(lane, &self.events, &mut self.decoder, &key).await;
+        drop(permit);
+        match decoded {
+            Ok(decoded) => {
+                self.fine(&key);
+                self.hand_out(decoded, &key, seats.to_vec(), Vec::new())
+                    .await;
+            }
+            Err(fault) => self.fault(&key, &fault),
+        }
+        !self.keys.is_empty()
     }
 
     /// Gives a unit to the decoder of every picture, and hands out what comes of it.
@@ -379,7 +451,7 @@ impl<'a> Work<'a> {
         };
         let decoder = self
             .decoder
-            .get_or_insert_with(|| new_decoder(&self.lane.workshop));
+            .get_or_insert_with(|| self.lane.workshop.decoder());
         let began = Instant::now();
         let result = decoder.decode_next(&unit).await;
         self.events.called(began.elapsed(), decoder.memory_bytes());
@@ -509,22 +581,14 @@ fn undecodable(source: Source) -> &'static str {
     }
 }
 
-fn new_decoder(workshop: &Workshop) -> Decoder {
-    Decoder::new(Arc::clone(&workshop.engine), workshop.options.clone())
-}
-
-/// Decodes a key frame by itself.
+/// Decodes a key frame by itself. Only with a worker's permit.
 async fn decode_key(
     lane: &Lane,
     events: &PictureEvents,
     decoder: &mut Option<Decoder>,
     key: &Unit,
 ) -> Result<Decoded, DecodeFault> {
-    let workshop = &lane.workshop;
-    let Ok(_permit) = workshop.workers.acquire().await else {
-        return Err(DecodeFault::Ended("the relay ends".to_owned()));
-    };
-    let decoder = decoder.get_or_insert_with(|| new_decoder(workshop));
+    let decoder = decoder.get_or_insert_with(|| lane.workshop.decoder());
     let began = Instant::now();
     let decoded = decoder.decode_key(key).await;
     events.called(began.elapsed(), decoder.memory_bytes());

@@ -22,11 +22,13 @@ pub mod render;
 mod request;
 mod scale;
 mod taps;
+mod workshop;
 
 pub use board::{PictureBoard, Subscription};
 pub use both::{Decoder, DecoderOptions};
 pub use decoded::{DecodeFault, Decoded, Matrix, Range, Samples};
 pub(crate) use guest::DecoderCode;
-pub use lane::{Lane, NoteFinding, Workshop};
+pub use lane::Lane;
 pub use picture::{Picture, Plane};
 pub use request::{PixelFormat, Request, Source};
+pub use workshop::{NoteFinding, Workshop};

@@ -11,10 +11,14 @@
     reason = "a test reports by panicking"
 )]
 
-use std::path::Path;
+mod behind;
+mod pair;
+
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+use forebay::archive::catalog::Catalog;
 use forebay::archive::findings::{Finding, Phase};
 use forebay::config::Pictures;
 use forebay::hold::Hold;
@@ -41,19 +45,23 @@ struct Yard {
     running: Running,
     trigger: forebay::Trigger,
     relay: tokio::task::JoinHandle<Result<(), forebay::RunError>>,
-    _folder: tempfile::TempDir,
+    spool: PathBuf,
+    folder: tempfile::TempDir,
 }
 
 impl Yard {
     async fn start() -> Self {
+        let mut sub = CameraSpec::new("slipway-sub");
+        (sub.width, sub.height, sub.fps, sub.gop) = (320, 176, 25, SUB_GOP as u32);
+        Self::start_with(CameraSpec::new("slipway"), sub).await
+    }
+
+    /// With other streams.
+    async fn start_with(main: CameraSpec, sub: CameraSpec) -> Self {
         // One site and one relay at a time are enough for two cores.
         static MACHINE: tokio::sync::Mutex<()> = tokio::sync::Mutex::const_new(());
         let alone = MACHINE.lock().await;
-        let mut sub = CameraSpec::new("slipway-sub");
-        (sub.width, sub.height, sub.fps, sub.gop) = (320, 176, 25, SUB_GOP as u32);
-        let site = Site::start(vec![CameraSpec::new("slipway"), sub])
-            .await
-            .unwrap();
+        let site = Site::start(vec![main, sub]).await.unwrap();
         let folder = tempfile::tempdir().unwrap();
         let text = format!(
             "[relay]\narchive = {:?}\nlisten = \"127.0.0.1:0\"\n[[site]]\nname = \"boatyard\"\n\
@@ -65,6 +73,7 @@ impl Yard {
             site.cameras()[1].url(),
         );
         let config = forebay::config::parse(&text, Path::new("forebay.toml")).unwrap();
+        let spool = config.relay.spool.clone();
         let (trigger, shutdown) = forebay::shutdown();
         let (tell, told) = tokio::sync::oneshot::channel();
         let relay = tokio::spawn(forebay::run(config, shutdown, |running: &Running| {
@@ -76,7 +85,8 @@ impl Yard {
             running: told.await.expect("the relay starts"),
             trigger,
             relay,
-            _folder: folder,
+            spool,
+            folder,
         }
     }
 
@@ -104,9 +114,15 @@ impl Yard {
     }
 
     async fn stop(self) {
+        drop(self.close().await);
+    }
+
+    /// Ends it; what it has kept stays until the folder is dropped.
+    async fn close(self) -> (tempfile::TempDir, Catalog) {
         self.trigger.pull();
         self.relay.await.unwrap().unwrap();
         self.site.stop().await;
+        (self.folder, Catalog::open_to_read(&self.spool).unwrap())
     }
 }
 

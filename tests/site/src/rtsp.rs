@@ -39,17 +39,19 @@ impl Request {
 
     /// Path of the URL without slashes at its ends; empty for `*`.
     pub(crate) fn path(&self) -> &str {
-        let rest = self
-            .url
-            .split_once("://")
-            .map_or(self.url.as_str(), |(_, rest)| {
-                rest.split_once('/').map_or("", |(_, path)| path)
-            });
-        rest.split('?')
-            .next()
-            .unwrap_or_default()
-            .trim_matches(['/', '*'])
+        path_of(&self.url)
     }
+}
+
+/// Path of a URL without slashes at its ends; empty for `*`.
+pub(crate) fn path_of(url: &str) -> &str {
+    let rest = url.split_once("://").map_or(url, |(_, rest)| {
+        rest.split_once('/').map_or("", |(_, path)| path)
+    });
+    rest.split('?')
+        .next()
+        .unwrap_or_default()
+        .trim_matches(['/', '*'])
 }
 
 /// Takes the next message off the front, if it is there as a whole.

@@ -1,4 +1,5 @@
-//! A site: its cameras, each on a port of its own, and the link that they share.
+//! A site: its cameras, each on a port of its own (unless it is another stream of one), and the link
+//! that they share.
 
 use std::io;
 use std::net::{Ipv4Addr, SocketAddr};
@@ -7,18 +8,25 @@ use std::sync::atomic::Ordering;
 use std::thread;
 use std::time::Duration;
 
+use tokio::net::TcpStream;
 use tokio::task::{JoinHandle, JoinSet};
 
 use crate::behaviour::{Behaviour, Uplink};
 use crate::camera::{Camera, Counts, DroppedFrame, Power, SentFrame, SessionInfo, lock};
 use crate::door::Door;
 use crate::outages::OutageScript;
+use crate::rtsp;
 use crate::session;
 use crate::source::{self, Loop};
 use crate::spec::{CameraSpec, Source};
 
 /// Connections to one camera at a time; more are closed at once.
 const CONNECTIONS_MAX: usize = 64;
+/// Longest first line of a request, and how long it may take to come.
+const REQUEST_LINE_MAX: usize = 1024;
+const REQUEST_LINE_TIME: Duration = Duration::from_secs(10);
+/// Time between looks at a first line that has begun.
+const LOOK_AGAIN: Duration = Duration::from_millis(10);
 /// Time between tries to listen again on a port that was given up.
 const LISTEN_AGAIN: Duration = Duration::from_millis(50);
 
@@ -37,7 +45,7 @@ pub struct SimulatedCamera {
 }
 
 impl Site {
-    /// Starts the cameras, each on a free port of 127.0.0.1.
+    /// Starts the cameras, each on a free port of 127.0.0.1 (see [`CameraSpec::stream_of`]).
     ///
     /// # Errors
     /// See [`start_on`](Self::start_on).
@@ -51,7 +59,7 @@ impl Site {
     /// cameras that show the same.
     ///
     /// # Errors
-    /// A specification out of its bounds, a name used twice, no port.
+    /// A specification out of its bounds, a name used twice, a stream of no camera, no port.
     pub async fn start_on(here: Ipv4Addr, specs: Vec<CameraSpec>) -> io::Result<Self> {
         let mut site = Self {
             cameras: Vec::new(),
@@ -59,6 +67,7 @@ impl Site {
             threads: Vec::new(),
         };
         let mut loops: Vec<Arc<Loop>> = Vec::new();
+        let mut doors: Vec<(Door, Vec<Arc<Camera>>)> = Vec::new();
         for spec in specs {
             spec.check()?;
             if site.camera(&spec.name).is_some() {
@@ -67,8 +76,28 @@ impl Site {
             }
             let size = (spec.width, spec.height);
             let parameters = source::parameters(&spec, size)?;
-            let door = Door::new(&spec, SocketAddr::from((here, 0)))?;
-            let camera = Arc::new(Camera::new(spec, door.address(), parameters));
+            let camera = match spec.stream_of.clone() {
+                None => {
+                    let door = Door::new(&spec, SocketAddr::from((here, 0)))?;
+                    let camera = Arc::new(Camera::new(spec, door.address(), parameters));
+                    doors.push((door, vec![Arc::clone(&camera)]));
+                    camera
+                }
+                Some(first) => {
+                    let first = |(_, streams): &&mut (Door, Vec<Arc<Camera>>)| {
+                        streams
+                            .first()
+                            .is_some_and(|camera| camera.spec.name == first)
+                    };
+                    let Some((door, streams)) = doors.iter_mut().find(first) else {
+                        let text = format!("camera {:?}: no camera has that stream", spec.name);
+                        return Err(io::Error::new(io::ErrorKind::InvalidInput, text));
+                    };
+                    let camera = Arc::new(Camera::new(spec, door.address(), parameters));
+                    streams.push(Arc::clone(&camera));
+                    camera
+                }
+            };
             match camera.spec.source {
                 Source::Drawn => {
                     let drawn = camera.clone();
@@ -107,9 +136,11 @@ impl Site {
                 site.tasks
                     .push(tokio::spawn(source::run_audio(camera.clone())));
             }
-            site.tasks.push(tokio::spawn(accept(camera.clone(), door)));
             site.cameras.push(SimulatedCamera { camera });
         }
+        let accepted = doors.into_iter();
+        let accepted = accepted.map(|(door, streams)| tokio::spawn(accept(streams, door)));
+        site.tasks.extend(accepted);
         Ok(site)
     }
 
@@ -262,8 +293,12 @@ impl SimulatedCamera {
     }
 }
 
-/// Accepts connections, and closes the port while they are to be refused.
-async fn accept(camera: Arc<Camera>, mut door: Door) {
+/// Accepts connections for the streams of a camera, and closes the port while they are to be refused
+/// by the first of them.
+async fn accept(streams: Vec<Arc<Camera>>, mut door: Door) {
+    let Some(camera) = streams.first().cloned() else {
+        return;
+    };
     let mut connections = JoinSet::new();
     let mut behaviours = camera.behaviour.subscribe();
     let mut reaches = camera.reach.subscribe();
@@ -288,11 +323,42 @@ async fn accept(camera: Arc<Camera>, mut door: Door) {
             () = tokio::time::sleep(LISTEN_AGAIN), if set.is_err() => {}
             accepted = door.accept(), if serves => match accepted {
                 Ok((stream, peer)) if connections.len() < CONNECTIONS_MAX => {
-                    connections.spawn(session::serve(camera.clone(), stream, peer));
+                    let streams = streams.clone();
+                    connections.spawn(async move {
+                        if let Some(wanted) = wanted(&streams, &stream).await {
+                            session::serve(wanted, stream, peer).await;
+                        }
+                    });
                 }
                 Ok(_) => {}
                 Err(_) => tokio::time::sleep(LISTEN_AGAIN).await,
             },
         }
     }
+}
+
+/// The stream that a connection's first request is for: the first one where it names none of them,
+/// none where there is no request.
+async fn wanted(streams: &[Arc<Camera>], stream: &TcpStream) -> Option<Arc<Camera>> {
+    let (first, others) = streams.split_first()?;
+    if others.is_empty() {
+        return Some(Arc::clone(first));
+    }
+    let mut line = [0; REQUEST_LINE_MAX];
+    let look = async {
+        loop {
+            let length = stream.peek(&mut line).await.ok()?;
+            let seen = line.get(..length)?.to_vec();
+            if seen.is_empty() || seen.contains(&b'\n') || seen.len() == REQUEST_LINE_MAX {
+                return Some(seen);
+            }
+            tokio::time::sleep(LOOK_AGAIN).await;
+        }
+    };
+    let seen = tokio::time::timeout(REQUEST_LINE_TIME, look).await.ok()??;
+    let line = String::from_utf8_lossy(&seen);
+    let path = rtsp::path_of(line.split_whitespace().nth(1).unwrap_or_default());
+    let name = path.split('/').next().unwrap_or_default();
+    let named = others.iter().find(|camera| camera.spec.name == name);
+    Some(Arc::clone(named.unwrap_or(first)))
 }

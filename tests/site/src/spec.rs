@@ -50,6 +50,9 @@ pub enum WhenFull {
 pub struct CameraSpec {
     /// Path of its URL and part of its label: letters a–z, digits and `-`.
     pub name: String,
+    /// It is another stream of that camera, which comes before it: it has no port of its own, and
+    /// whoever comes is served by the path of his first request.
+    pub stream_of: Option<String>,
     /// What it looks at.
     pub scene: Scene,
     /// The time of day that it shows.
@@ -102,6 +105,7 @@ impl CameraSpec {
     pub fn new(name: &str) -> Self {
         Self {
             name: name.to_owned(),
+            stream_of: None,
             scene: Scene::for_camera(name),
             daylight: Daylight::Hour(11.0),
             width: 640,

@@ -1,19 +1,21 @@
 //! Whether the camera still shows what it should.
 
+mod edges;
 pub mod exposure;
 pub mod fft;
 mod refine;
 pub mod sharpness;
 pub mod shift;
 pub mod still;
+mod views;
 
 use crate::frame::Frame;
 use crate::lasting::{Lasting, Turn, Turns};
 use crate::polygon::Area;
 use exposure::Exposure;
-use sharpness::Past;
-use shift::{Comparison, Reference, Shift};
+use shift::{Comparison, Shift};
 use still::Still;
+use views::{Compared, FITS_LOST, LOST, Views};
 
 const SECOND: i64 = 1_000_000_000;
 /// View and sharpness are looked at so often.
@@ -28,6 +30,9 @@ const VIEW_CHECKS_MIN: u32 = 5;
 const USUAL_SECONDS: f32 = 1800.0;
 /// A share of white that no view has for good.
 const WHITE_USUAL_MAX: f32 = 0.5;
+/// What lies where the view lay is the view in another light when it has been there for so long:
+/// before it can be told as a cover.
+const OTHER_LIGHT_NANOS: i64 = 4 * SECOND;
 /// Gradients less than this share of the reference's: something plain is in front of the lens.
 const PLAIN_STRUCTURE: f32 = 0.3;
 
@@ -80,7 +85,7 @@ impl Fault {
             Self::Blinded => (0.3, 0.15, 4, 6),
             Self::Blurred => (0.35, 0.2, 10, 10),
             Self::Frozen => (1.0, 0.0, 0, 0),
-            Self::Covered => (0.6, 0.4, 6, 6),
+            Self::Covered => (LOST, 0.4, 6, 6),
             Self::Moved => (wanted.moved_pixels, wanted.moved_pixels * 0.5, 6, 6),
         };
         Turns {
@@ -150,13 +155,10 @@ pub struct Health {
     states: Vec<(Fault, Lasting)>,
     still: Still,
     white_usual: Option<f32>,
-    past: Past,
-    reference: Option<(Reference, (usize, usize))>,
-    view_checks: u32,
+    views: Option<Views>,
     /// Since when the view has been another one.
     other_since_nanos: Option<i64>,
     checked_nanos: Option<i64>,
-    learned_nanos: i64,
     last_nanos: Option<i64>,
     levels: Levels,
 }
@@ -176,12 +178,9 @@ impl Health {
             wanted,
             still: Still::default(),
             white_usual: None,
-            past: Past::default(),
-            reference: None,
-            view_checks: 0,
+            views: None,
             other_since_nanos: None,
             checked_nanos: None,
-            learned_nanos: 0,
             last_nanos: None,
             levels: Levels::default(),
         }
@@ -269,51 +268,59 @@ impl Health {
             return;
         };
         let mean = self.levels.brightness;
-        let ratio = self.past.ratio(mean, sharpness);
+        let known = self.views.as_ref();
+        let ratio = known.and_then(|views| views.current.past.ratio(mean, sharpness));
         self.levels.sharpness = ratio;
         if let Some(ratio) = ratio {
             let now = frame.captured_nanos;
             self.step(Fault::Blurred, now, (1.0 - ratio).max(0.0), changes);
         }
-        if !self.nears(Fault::Blurred) {
+        if !self.nears(Fault::Blurred)
+            && let Some(views) = &mut self.views
+        {
             let share = share(apart, USUAL_SECONDS);
-            self.past.learn(mean, sharpness, share);
+            views.current.past.learn(mean, sharpness, share);
         }
     }
 
     fn check_view(&mut self, frame: &Frame<'_>, apart: i64, changes: &mut Vec<Change>) {
         let now = frame.captured_nanos;
-        let same_size = |known: &(Reference, (usize, usize))| known.1 == frame.size();
-        if !self.reference.as_ref().is_some_and(same_size) {
-            self.relearn(frame);
-            return;
-        }
-        let Some((reference, _)) = &mut self.reference else {
+        let same_size = |views: &&mut Views| views.size() == frame.size();
+        let Some(views) = self.views.as_mut().filter(same_size) else {
+            self.views = Some(Views::new(frame));
+            self.other_since_nanos = None;
             return;
         };
+        let Compared {
+            found,
+            in_other_light,
+        } = views.compare(frame);
         let Comparison {
             shift,
             lost,
             structure,
-        } = reference.compare(frame);
-        self.view_checks = self.view_checks.saturating_add(1);
+            ..
+        } = found;
+        let view = &mut views.current;
+        view.checks = view.checks.saturating_add(1);
         let away = shift.map_or(0.0, |shift| shift.right.hypot(shift.down));
-        if self.view_checks <= VIEW_CHECKS_MIN {
+        if view.checks <= VIEW_CHECKS_MIN {
             // The first reference is one noisy picture: it becomes the mean of a few.
             if let Some(shift) = shift.filter(|_| lost < 0.4) {
-                reference.learn(frame, &shift, 1.0 / (self.view_checks + 1) as f32);
+                let share = 1.0 / (view.checks + 1) as f32;
+                view.reference.learn(frame, &shift, share);
             } else {
-                self.relearn(frame);
+                views.restart(frame);
             }
             return;
         }
-        let other = away >= self.wanted.moved_pixels || lost >= 0.6;
-        if !other && lost < 0.3 && shift.is_some() {
-            let since = now.saturating_sub(self.learned_nanos);
+        let other = away >= self.wanted.moved_pixels || lost >= LOST;
+        if !other && lost < FITS_LOST && shift.is_some() {
+            let since = now.saturating_sub(view.learned_nanos);
             if let Some(shift) = shift.filter(|_| since >= VIEW_LEARN_NANOS) {
                 let share = share(since.min(4 * VIEW_LEARN_NANOS.max(apart)), VIEW_SECONDS);
-                reference.learn(frame, &shift, share);
-                self.learned_nanos = now;
+                view.reference.learn(frame, &shift, share);
+                view.learned_nanos = now;
             }
         }
         self.levels.moved = shift;
@@ -330,7 +337,7 @@ impl Health {
             Turn::End { .. } => "the view is back".to_owned(),
         });
         if let Some(shift) = shift {
-            let level = if lost >= 0.6 { 0.0 } else { away };
+            let level = if lost >= LOST { 0.0 } else { away };
             self.step_with(Fault::Moved, now, level, changes, |turn| match turn {
                 Turn::Begin => format!("the view has moved by {}", told(&shift)),
                 Turn::End { .. } => "the view is where it was".to_owned(),
@@ -341,23 +348,30 @@ impl Health {
             return;
         }
         let since = *self.other_since_nanos.get_or_insert(now);
+        let lasted = now.saturating_sub(since);
+        // Where the view had moved before, it is not known where it should be in this light.
+        if in_other_light && lasted >= OTHER_LIGHT_NANOS && !self.holds(Fault::Moved) {
+            if let Some(views) = &mut self.views {
+                views.add(frame);
+            }
+            self.other_since_nanos = None;
+            self.end(
+                Fault::Covered,
+                "it is the same view in another light",
+                changes,
+            );
+            return;
+        }
         // Something plain in front of the lens is no view to get used to.
-        if now.saturating_sub(since) >= self.wanted.relearn_nanos && !plain {
-            self.relearn(frame);
+        if lasted >= self.wanted.relearn_nanos && !plain {
+            self.views = Some(Views::new(frame));
+            self.other_since_nanos = None;
             let minutes = self.wanted.relearn_nanos / (60 * SECOND);
             for fault in [Fault::Covered, Fault::Moved] {
                 let text = format!("after {minutes} min this is taken for the view from now on");
                 self.end(fault, &text, changes);
             }
         }
-    }
-
-    fn relearn(&mut self, frame: &Frame<'_>) {
-        self.reference = Some((Reference::new(frame), frame.size()));
-        self.view_checks = 0;
-        self.other_since_nanos = None;
-        self.learned_nanos = frame.captured_nanos;
-        self.past = Past::default();
     }
 
     /// Ends all that holds.

@@ -8,6 +8,7 @@
 //! Technique", IJCAI 1981) with the gradients of the reference, which are computed once (Baker,
 //! Matthews: "Lucas-Kanade 20 Years On", IJCV 56 (3), 2004).
 
+use super::edges::kept;
 use super::fft::{Complex, Transform};
 use super::refine::{Sampler, refined};
 use crate::field::{Field, greater};
@@ -38,6 +39,9 @@ pub struct Comparison {
     pub lost: f32,
     /// Energy of its gradients over that of the reference's.
     pub structure: f32,
+    /// By how much the edges of the lost parts go together better in their place than beside it,
+    /// whichever side of them is the brighter; 0 where nothing is lost.
+    pub kept: f32,
 }
 
 /// How a picture is moved.
@@ -145,12 +149,15 @@ impl Reference {
         };
         let structure = (energy(&now) / energy(&self.gradients)) as f32;
         let used = (frame.width() / self.factor, frame.height() / self.factor);
-        let lost = lost(&self.gradients, &now, grid.0, used, (right, down));
+        let tiles = Tiles::new(&self.gradients, &now, grid.0, used, (right, down));
+        let lost = tiles.lost();
         if alike < ALIKE_MIN {
+            let counts = |x: usize, y: usize| x < used.0 && y < used.1 && tiles.is_lost(x, y);
             return Comparison {
                 shift: None,
                 lost,
                 structure,
+                kept: kept(&self.gradients, &now, grid.0, counts),
             };
         }
         // Whole cells are too coarse a guess for edges that are a pixel wide: first the parts of a
@@ -165,6 +172,7 @@ impl Reference {
             shift: Some(Shift { right, down, alike }),
             lost,
             structure,
+            kept: 0.0,
         }
     }
 
@@ -271,44 +279,77 @@ fn correlation(
     (both / (first * second).sqrt().max(1e-9)) as f32
 }
 
-/// Share of the tiles with structure in which nothing of the reference is left, once the picture is
-/// moved back. Tiles that have moved out of the picture don't count.
-fn lost(
-    reference: &[Complex],
-    now: &[Complex],
-    width: usize,
+/// The gradients of a reference and of a picture that is moved back, tile by tile: of both, of the
+/// reference, of the picture. What has moved out of the picture doesn't count.
+struct Tiles {
+    sums: [[[f64; 3]; TILES.0]; TILES.1],
+    /// Cells of the grid that belong to the picture.
     used: (usize, usize),
-    (right, down): (isize, isize),
-) -> f32 {
-    let mut tiles = [[[0.0f64; 3]; TILES.0]; TILES.1];
-    let rows = reference.chunks_exact(width).take(used.1);
-    for (y, a) in rows.enumerate() {
-        let moved = y.checked_add_signed(down).filter(|&moved| moved < used.1);
-        let Some(b) = moved.and_then(|moved| now.get(moved * width..(moved + 1) * width)) else {
-            continue;
-        };
-        let Some(line) = tiles.get_mut(y * TILES.1 / used.1) else {
-            continue;
-        };
-        for (x, a) in a.iter().take(used.0).enumerate() {
-            let moved = x.checked_add_signed(right).filter(|&moved| moved < used.0);
-            let Some(b) = moved.and_then(|moved| b.get(moved)) else {
+    /// Of the reference, in a tile on the average.
+    mean: f64,
+}
+
+impl Tiles {
+    fn new(
+        reference: &[Complex],
+        now: &[Complex],
+        width: usize,
+        used: (usize, usize),
+        (right, down): (isize, isize),
+    ) -> Self {
+        let mut sums = [[[0.0f64; 3]; TILES.0]; TILES.1];
+        let rows = reference.chunks_exact(width).take(used.1);
+        for (y, a) in rows.enumerate() {
+            let moved = y.checked_add_signed(down).filter(|&moved| moved < used.1);
+            let Some(b) = moved.and_then(|moved| now.get(moved * width..(moved + 1) * width))
+            else {
                 continue;
             };
-            if let Some([both, first, second]) = line.get_mut(x * TILES.0 / used.0) {
-                *both += f64::from(a.re * b.re + a.im * b.im);
-                *first += f64::from(a.re * a.re + a.im * a.im);
-                *second += f64::from(b.re * b.re + b.im * b.im);
+            let Some(line) = sums.get_mut(y * TILES.1 / used.1) else {
+                continue;
+            };
+            for (x, a) in a.iter().take(used.0).enumerate() {
+                let moved = x.checked_add_signed(right).filter(|&moved| moved < used.0);
+                let Some(b) = moved.and_then(|moved| b.get(moved)) else {
+                    continue;
+                };
+                if let Some([both, first, second]) = line.get_mut(x * TILES.0 / used.0) {
+                    *both += f64::from(a.re * b.re + a.im * b.im);
+                    *first += f64::from(a.re * a.re + a.im * a.im);
+                    *second += f64::from(b.re * b.re + b.im * b.im);
+                }
             }
         }
+        let all = sums.iter().flatten().map(|tile| tile[1]).sum::<f64>();
+        Self {
+            sums,
+            used,
+            mean: all / (TILES.0 * TILES.1) as f64,
+        }
     }
-    let all = || tiles.iter().flatten();
-    let mean = all().map(|tile| tile[1]).sum::<f64>() / (TILES.0 * TILES.1) as f64;
-    let telling = || all().filter(|tile| tile[1] > PLAIN_SHARE * mean);
-    let gone = telling().filter(|[both, first, second]| {
-        // Of a tile that has gone plain, what is left is noise.
-        let faint = *second < 0.04 * first;
-        faint || *both < TILE_LOST * (first * second).sqrt()
-    });
-    gone.count() as f32 / telling().count().max(1) as f32
+
+    /// It has enough structure to say something.
+    fn tells(&self, [_, first, _]: &[f64; 3]) -> bool {
+        *first > PLAIN_SHARE * self.mean
+    }
+
+    /// Share of the tiles with structure in which nothing of the reference is left.
+    fn lost(&self) -> f32 {
+        let telling = || self.sums.iter().flatten().filter(|sums| self.tells(sums));
+        let gone = telling().filter(|sums| is_gone(sums));
+        gone.count() as f32 / telling().count().max(1) as f32
+    }
+
+    /// Whether a cell lies in a tile with structure in which nothing of the reference is left.
+    fn is_lost(&self, x: usize, y: usize) -> bool {
+        let line = self.sums.get(y * TILES.1 / self.used.1.max(1));
+        let tile = line.and_then(|line| line.get(x * TILES.0 / self.used.0.max(1)));
+        tile.is_some_and(|sums| self.tells(sums) && is_gone(sums))
+    }
+}
+
+fn is_gone([both, first, second]: &[f64; 3]) -> bool {
+    // Of a tile that has gone plain, what is left is noise.
+    let faint = *second < 0.04 * first;
+    faint || *both < TILE_LOST * (first * second).sqrt()
 }

@@ -92,6 +92,13 @@ pub(crate) fn verdict(held: &[bool], truth: &[bool], faults: usize) -> Verdict {
     }
 }
 
+/// What was told of a row of pictures, and what was so: for each, whether there was motion.
+pub(crate) struct Told {
+    pub(crate) held: Vec<bool>,
+    pub(crate) truth: Vec<bool>,
+    pub(crate) faults: usize,
+}
+
 /// Judges a row of pictures, each with whether something moves in it.
 pub(crate) fn judged(
     name: &str,
@@ -100,6 +107,30 @@ pub(crate) fn judged(
     size: (usize, usize),
     group: usize,
 ) -> Verdict {
+    let told = told(name, settings, pictures, size, group);
+    let verdict = verdict(&told.held, &told.truth, told.faults);
+    println!(
+        "{name:20} precision {:.3} recall {:.3} of {:2} events, {:.3} of their pictures; false: {} of {:2} \
+         findings, {} pictures",
+        verdict.precision(),
+        verdict.recall(),
+        verdict.events,
+        verdict.picture_recall(),
+        verdict.false_alarms,
+        verdict.alarms,
+        verdict.pictures_false,
+    );
+    verdict
+}
+
+/// What is told of a row of pictures, each with whether something moves in it.
+pub(crate) fn told(
+    name: &str,
+    settings: Settings,
+    pictures: impl Iterator<Item = (Vec<u8>, bool)>,
+    size: (usize, usize),
+    group: usize,
+) -> Told {
     let mut watcher = Watcher::new(settings.checked().unwrap());
     let (mut held, mut truth) = (Vec::new(), Vec::new());
     let mut faults = 0;
@@ -131,19 +162,11 @@ pub(crate) fn judged(
         held.push(watcher.moving());
         truth.push(moving);
     }
-    let verdict = verdict(&held, &truth, faults);
-    println!(
-        "{name:20} precision {:.3} recall {:.3} of {:2} events, {:.3} of their pictures; false: {} of {:2} \
-         findings, {} pictures",
-        verdict.precision(),
-        verdict.recall(),
-        verdict.events,
-        verdict.picture_recall(),
-        verdict.false_alarms,
-        verdict.alarms,
-        verdict.pictures_false,
-    );
-    verdict
+    Told {
+        held,
+        truth,
+        faults,
+    }
 }
 
 /// Judges a made-up scene.

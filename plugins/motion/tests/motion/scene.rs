@@ -1,6 +1,7 @@
 //! Made-up views of a boatyard with known truth: what moves is known to the pixel.
 
 use crate::chance::{Chance, Grain};
+use crate::wind::Swinging;
 
 /// Pixels beyond the picture on each side, for a camera that turns.
 pub(crate) const MARGIN: usize = 64;
@@ -12,23 +13,81 @@ pub(crate) struct View {
     pub(crate) levels: Vec<f32>,
 }
 
+/// Grey levels of what the yard is made of, in full light.
+struct Materials {
+    /// At the zenith, deviation of the clouds, less at the horizon.
+    sky: (f32, f32, f32),
+    /// Mean, deviations of patches, gravel and grass.
+    ground: (f32, f32, f32, f32),
+    /// The hall, its windows, the shed.
+    walls: (f32, f32, f32),
+    /// The first plank, and less for each further one.
+    planks: (f32, f32),
+    masts: f32,
+}
+
+const BY_DAY: Materials = Materials {
+    sky: (185.0, 12.0, 25.0),
+    ground: (95.0, 22.0, 9.0, 0.0),
+    walls: (120.0, 55.0, 75.0),
+    planks: (140.0, 4.0),
+    masts: 215.0,
+};
+
+const IN_INFRARED: Materials = Materials {
+    sky: (0.0, 0.0, 0.0),
+    ground: (120.0, -18.0, 4.0, 22.0),
+    walls: (175.0, 215.0, 160.0),
+    planks: (95.0, -3.0),
+    masts: 120.0,
+};
+
 impl View {
     /// Sky, a hall with windows, a slip with planks, gravel, masts.
-    pub(crate) fn yard((width, height): (usize, usize), seed: u64) -> Self {
+    pub(crate) fn yard(size: (usize, usize), seed: u64) -> Self {
+        Self::made_of(&BY_DAY, size, seed)
+    }
+
+    /// The same yard as a camera sees it by its own infrared lamp: nothing comes back from the sky
+    /// and little from far away, what was dark may be bright, and grass shines where gravel did.
+    /// The filter before the sensor is gone, so the focus is a little off, and so is the place.
+    pub(crate) fn yard_in_infrared(size: (usize, usize), seed: u64) -> Self {
+        let mut view = Self::made_of(&IN_INFRARED, size, seed);
+        let (width, height) = (view.width, view.height);
+        let from_lamp = |at: usize| {
+            let u = ((at % width) as f32 / width as f32 - 0.5) / 0.42;
+            let v = ((at / width) as f32 / height as f32 - 0.72) / 0.38;
+            0.08 + 0.92 * (-0.5 * (u * u + v * v)).exp()
+        };
+        for (at, level) in view.levels.iter_mut().enumerate() {
+            *level = 5.0 + *level * from_lamp(at);
+        }
+        view.soften();
+        let moved = view.seen((width - 2 * MARGIN, height - 2 * MARGIN), 0.6, -0.4);
+        for (y, row) in moved.chunks_exact(width - 2 * MARGIN).enumerate() {
+            let begin = (y + MARGIN) * width + MARGIN;
+            view.levels[begin..begin + row.len()].copy_from_slice(row);
+        }
+        view
+    }
+
+    fn made_of(materials: &Materials, (width, height): (usize, usize), seed: u64) -> Self {
         let (width, height) = (width + 2 * MARGIN, height + 2 * MARGIN);
         let mut chance = Chance::new(seed);
         let cloud = smooth_noise(&mut chance, (width, height), 90.0);
         let patches = smooth_noise(&mut chance, (width, height), 24.0);
         let gravel = smooth_noise(&mut chance, (width, height), 2.5);
+        let grass = smooth_noise(&mut chance, (width, height), 5.0);
         let mut levels = vec![0.0; width * height];
         let horizon = height * 2 / 5;
         for y in 0..height {
             for x in 0..width {
                 let at = y * width + x;
+                let (sky, ground) = (&materials.sky, &materials.ground);
                 levels[at] = if y < horizon {
-                    185.0 + 12.0 * cloud[at] - 25.0 * (y as f32 / horizon as f32)
+                    sky.0 + sky.1 * cloud[at] - sky.2 * (y as f32 / horizon as f32)
                 } else {
-                    95.0 + 22.0 * patches[at] + 9.0 * gravel[at]
+                    ground.0 + ground.1 * patches[at] + ground.2 * gravel[at] + ground.3 * grass[at]
                 };
             }
         }
@@ -40,27 +99,40 @@ impl View {
         let unit = width as f32 / 768.0;
         let at = |v: f32| (v * unit) as usize;
         // The hall with its windows.
-        view.fill((at(90.0), horizon - at(70.0)), (at(230.0), at(95.0)), 120.0);
+        let (hall, windows, shed) = materials.walls;
+        view.fill((at(90.0), horizon - at(70.0)), (at(230.0), at(95.0)), hall);
         for column in 0..7 {
             let x = at(102.0 + 31.0 * column as f32);
-            view.fill((x, horizon - at(52.0)), (at(18.0), at(24.0)), 55.0);
+            view.fill((x, horizon - at(52.0)), (at(18.0), at(24.0)), windows);
         }
-        view.fill((at(480.0), horizon - at(40.0)), (at(150.0), at(60.0)), 75.0);
+        view.fill((at(480.0), horizon - at(40.0)), (at(150.0), at(60.0)), shed);
         // Planks of the slip.
         for plank in 0..12 {
             let y = horizon + at(70.0 + 13.0 * plank as f32);
-            view.fill(
-                (at(330.0), y),
-                (at(190.0), at(7.0)),
-                140.0 - 4.0 * plank as f32,
-            );
+            let level = materials.planks.0 - materials.planks.1 * plank as f32;
+            view.fill((at(330.0), y), (at(190.0), at(7.0)), level);
         }
         // Masts.
         for mast in 0..5 {
             let x = at(420.0 + 57.0 * mast as f32);
-            view.fill((x, horizon - at(110.0)), (at(4.0).max(1), at(130.0)), 215.0);
+            let size = (at(4.0).max(1), at(130.0));
+            view.fill((x, horizon - at(110.0)), size, materials.masts);
         }
         view
+    }
+
+    /// Smoothed by the binomial kernel [1 2 1] in both directions; the margin's edge is kept.
+    fn soften(&mut self) {
+        for (step, count) in [(1, self.width), (self.width, self.height)] {
+            let before = self.levels.clone();
+            for at in 0..before.len() {
+                let place = at / step % count;
+                if place > 0 && place + 1 < count {
+                    self.levels[at] =
+                        0.25 * (before[at - step] + 2.0 * before[at] + before[at + step]);
+                }
+            }
+        }
     }
 
     fn fill(&mut self, (left, top): (usize, usize), (width, height): (usize, usize), level: f32) {
@@ -217,13 +289,71 @@ pub(crate) struct Weather {
     pub(crate) shake: f32,
     /// A bush in the wind: deviation of its sway, in pixels.
     pub(crate) sway: f32,
+    /// What else moves to and fro.
+    pub(crate) swinging: Option<Swinging>,
+    /// Then it does, from and until.
+    pub(crate) wind: Vec<(f32, f32)>,
     /// Where the view has turned to at a time.
     pub(crate) pan: Option<fn(f32) -> (f32, f32)>,
+    /// When the camera sees by its infrared lamp, from and until.
+    pub(crate) infrared: Vec<(f32, f32)>,
+    /// Deviation of the noise then, in grey levels.
+    pub(crate) infrared_noise: f32,
+    /// Fog by day: share of the contrast that it takes at a time.
+    pub(crate) fog: Option<fn(f32) -> f32>,
+}
+
+/// Before it switches the camera turns up its gain for so many seconds, and after it down.
+const DUSK_SECONDS: f32 = 180.0;
+/// Light that is left when it switches, after the gain.
+const DUSK_LIGHT: f32 = 0.5;
+
+impl Weather {
+    fn by_infrared(&self, at: f32) -> bool {
+        let mut nights = self.infrared.iter();
+        nights.any(|(from, to)| (*from..*to).contains(&at))
+    }
+
+    /// 0 by day, 1 where the camera is about to switch to infrared, or just has switched back.
+    fn dusk(&self, at: f32) -> f32 {
+        let away = self.infrared.iter().map(|(from, to)| {
+            let before = (from - at).max(0.0);
+            let after = (at - to).max(0.0);
+            before.max(after)
+        });
+        let nearest = away.fold(f32::INFINITY, f32::min);
+        (1.0 - nearest / DUSK_SECONDS).max(0.0)
+    }
+
+    /// Of the picture at a time.
+    fn noise_at(&self, at: f32) -> f32 {
+        if self.by_infrared(at) {
+            self.infrared_noise
+        } else {
+            self.noise + (self.infrared_noise - self.noise) * self.dusk(at)
+        }
+    }
+
+    /// How the exposure has settled: while the filter swings the sensor sees next to nothing, and
+    /// then too much until the camera has found its way.
+    fn exposure(&self, at: f32) -> f32 {
+        let switches = self.infrared.iter().flat_map(|(from, to)| [*from, *to]);
+        let since = switches
+            .map(|switch| at - switch)
+            .filter(|since| *since >= 0.0);
+        match since.fold(f32::INFINITY, f32::min) {
+            since if since < 1.0 => 0.04,
+            since if since < 4.0 => 1.0 + 0.3 * (4.0 - since),
+            _ => 1.0,
+        }
+    }
 }
 
 pub(crate) struct Scene {
     pub(crate) size: (usize, usize),
     pub(crate) view: View,
+    /// What it shows by the infrared lamp, where it ever does.
+    infrared: Vec<f32>,
     pub(crate) weather: Weather,
     pub(crate) things: Vec<Thing>,
     pub(crate) grain: Grain,
@@ -236,9 +366,15 @@ fn rounded(level: f32) -> u8 {
 
 impl Scene {
     pub(crate) fn new(size: (usize, usize), seed: u64, weather: Weather) -> Self {
+        let infrared = if weather.infrared.is_empty() {
+            Vec::new()
+        } else {
+            View::yard_in_infrared(size, seed).seen(size, 0.0, 0.0)
+        };
         Self {
             size,
             view: View::yard(size, seed),
+            infrared,
             weather,
             things: Vec::new(),
             grain: Grain::new(seed + 1),
@@ -288,12 +424,11 @@ impl Scene {
     /// The picture at a time.
     pub(crate) fn picture(&mut self, at: f32) -> Vec<u8> {
         let picture = self.picture_without_noise(at);
-        self.grained(&picture)
+        self.grained(&picture, self.weather.noise_at(at))
     }
 
-    /// With noise, in whole levels.
-    pub(crate) fn grained(&mut self, picture: &[f32]) -> Vec<u8> {
-        let noise = self.weather.noise;
+    /// With noise of a deviation, in whole levels.
+    pub(crate) fn grained(&mut self, picture: &[f32], noise: f32) -> Vec<u8> {
         let mut grained = Vec::with_capacity(picture.len());
         for row in picture.chunks_exact(self.size.0) {
             let grain = self.grain.row(&mut self.chance, self.size.0);
@@ -312,15 +447,35 @@ impl Scene {
             dx += weather.shake * self.chance.normal();
             dy += weather.shake * self.chance.normal();
         }
-        let mut picture = self.view.seen(self.size, dx, dy);
+        let by_infrared = weather.by_infrared(at);
+        let mut picture = if by_infrared {
+            self.infrared.clone()
+        } else {
+            self.view.seen(self.size, dx, dy)
+        };
+        if let Some(fog) = weather.fog.filter(|_| !by_infrared) {
+            for cell in &mut picture {
+                *cell += fog(at) * (150.0 - *cell);
+            }
+        }
         if weather.sway > 0.0 {
             self.sway(&mut picture);
+        }
+        if let Some(swinging) = weather.swinging {
+            let mut spells = weather.wind.iter();
+            let windy = spells.any(|(from, to)| (*from..*to).contains(&at));
+            swinging.draw(&mut picture, self.size, at, windy);
         }
         for thing in &self.things {
             thing.draw(&mut picture, self.size, at);
         }
+        let sun = match by_infrared {
+            true => 1.0,
+            false => 1.0 - (1.0 - DUSK_LIGHT) * weather.dusk(at),
+        };
         let light = weather.light.map_or(1.0, |light| light(at))
-            * (1.0 + weather.flicker * self.chance.normal());
+            * (1.0 + weather.flicker * self.chance.normal())
+            * (sun * weather.exposure(at));
         for (y, row) in picture.chunks_exact_mut(width).enumerate() {
             for (x, cell) in row.iter_mut().enumerate() {
                 let mut gain = light;

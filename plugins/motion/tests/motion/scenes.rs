@@ -221,7 +221,7 @@ fn a_quiet_night_is_quiet() {
     };
     let mut scene = Scene::new(size, 70, weather);
     let still = scene.picture_without_noise(0.0);
-    let pictures = (0..7200).map(move |_| (scene.grained(&still), false));
+    let pictures = (0..7200).map(move |_| (scene.grained(&still, 6.0), false));
     let verdict = judged("an hour of night", Settings::default(), pictures, size, 8);
     assert_eq!((verdict.alarms, verdict.faults), (0, 0));
 }
