@@ -20,7 +20,7 @@ use session::SESSION;
 use sinks::{Fate, LOG_LINES, METRIC_NAMES, OBJECT_BYTES, SINKS};
 
 /// All that `EndReason` of the relay knows.
-const REASONS: [&str; 8] = [
+const REASONS: [&str; 9] = [
     "load", "refused", "time", "memory", "held", "handles", "trap", "clock", "internal",
 ];
 /// With some thirty instances of at most 8 MiB, two holds of some seconds, and the compiler.

@@ -321,7 +321,10 @@ async fn settle(tasks: &mut JoinSet<()>, deadline: Instant) {
         // Dropped, they say how what they were at has ended, to those who end next.
         let dropped = async { while tasks.join_next().await.is_some() {} };
         if tokio::time::timeout(DROP_TIME, dropped).await.is_err() {
-            tracing::warn!(tasks = tasks.len(), "tasks that were cut off have not ended");
+            tracing::warn!(
+                tasks = tasks.len(),
+                "tasks that were cut off have not ended"
+            );
         }
     }
 }
