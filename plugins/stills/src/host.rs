@@ -16,6 +16,12 @@ pub trait Host {
     /// A text for the operator.
     fn store(&mut self, captured: Instant, jpeg: Vec<u8>) -> Result<(), String>;
 
+    /// Leaves to the next instance: up to then all is told.
+    fn leave(&mut self, told: Instant);
+
+    /// What was left by an instance before this one, while the relay has run.
+    fn left(&mut self) -> Option<Instant>;
+
     /// Adds to a counter.
     fn count(&mut self, name: &str, amount: u64);
 

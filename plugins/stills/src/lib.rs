@@ -51,6 +51,16 @@ impl Host for Relay {
         stored().map_err(|error| format!("the still can't be stored: {error}"))
     }
 
+    fn leave(&mut self, told: Instant) {
+        if let Err(error) = surroundings::leave(&told.to_string()) {
+            telemetry::warn(&error);
+        }
+    }
+
+    fn left(&mut self) -> Option<Instant> {
+        surroundings::left()?.parse().ok()
+    }
+
     fn count(&mut self, name: &str, amount: u64) {
         telemetry::count(name, amount);
     }

@@ -9,8 +9,9 @@
 //! So each wanted instant comes to one end: a `still`, a `still` with `still-late`, or
 //! `still-missed`. After many at once (the clock was set) those beyond a bound share a finding for
 //! each day, whose text begins with their number: `1403 instants: `. Whoever counts reads it there.
-//! Wanted are instants after the first tick: of a time when there was no instance, and of more than
-//! a day over which the clock leapt, nothing is known here.
+//! Each instance leaves to the next one up to when all is told, so that nothing is lost in a pause
+//! of the plugin; of a time when the relay did not run, and of more than a day over which the clock
+//! leapt, nothing is known here.
 
 use std::collections::VecDeque;
 
@@ -72,6 +73,8 @@ pub struct Shutter<H> {
     pending: VecDeque<Pending>,
     now: Instant,
     last_captured: Option<Instant>,
+    /// What was left to the next instance.
+    left: Option<Instant>,
 }
 
 impl<H: Host> Shutter<H> {
@@ -87,6 +90,7 @@ impl<H: Host> Shutter<H> {
             pending: VecDeque::new(),
             now: Instant::MIN,
             last_captured: None,
+            left: None,
         }
     }
 
@@ -116,7 +120,19 @@ impl<H: Host> Shutter<H> {
         missed.sort_unstable_by_key(|(wanted, _)| *wanted);
         findings.extend(self.tell_missed(&missed));
         self.ask_again(now);
+        self.leave();
         findings
+    }
+
+    /// Says up to when each wanted instant has come to its end.
+    fn leave(&mut self) {
+        let pending = self.pending.front().map(|pending| pending.wanted);
+        let open = pending.or(self.planned.front().copied());
+        let told = open.map_or(self.now, |open| open.saturating_sub(1).min(self.now));
+        if self.left.is_none_or(|left| told > left) {
+            self.left = Some(told);
+            self.host.leave(told);
+        }
     }
 
     /// Forgets what was to come: only a clock that is set goes so far at once, or a machine that
@@ -138,7 +154,10 @@ impl<H: Host> Shutter<H> {
             for name in ["stills", "stills_late", "stills_missed"] {
                 self.host.count(name, 0);
             }
-            now
+            let left = self.host.left();
+            let recent =
+                |left: &Instant| *left <= now && now.saturating_sub(*left) <= LEAP_NANOS_MAX;
+            left.filter(recent).unwrap_or(now)
         });
         if until < now.saturating_add(HORIZON_NANOS) {
             let to = now.saturating_add(2 * HORIZON_NANOS);

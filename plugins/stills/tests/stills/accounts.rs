@@ -271,6 +271,30 @@ fn no_finding_is_a_day_behind() {
 }
 
 #[test]
+fn the_next_instance_takes_up_what_one_has_left() {
+    let mut world = ten_minutes();
+    world.outages = vec![(time("08:18:00"), time("08:51:00"))];
+    world.run_to(time("08:22:00"));
+    assert_eq!(world.taken(), [time("08:10:00")]);
+    // 08:20 is pending; 08:30 and 08:40 come while there is no instance.
+    world.crash(schedule("{}", ZONE, None), ZONE, 23 * MINUTE);
+    world.run_to(time("09:05:00"));
+    let missed = [time("08:20:00"), time("08:30:00"), time("08:40:00")];
+    assert_eq!(world.missed(), missed);
+    let taken = [time("08:10:00"), time("08:50:00"), time("09:00:00")];
+    assert_eq!(world.taken(), taken);
+    // Of instants that are told nothing is told again.
+    world.crash(schedule("{}", ZONE, None), ZONE, SECOND);
+    world.run_to(time("09:15:00"));
+    assert_eq!((world.missed().len(), world.taken().len()), (3, 4));
+
+    // A clock that was set back makes nothing of what was left.
+    world.crash(schedule("{}", ZONE, None), ZONE, -2 * HOUR);
+    world.run_to(time("07:25:00"));
+    assert_eq!((world.missed().len(), world.taken().len()), (3, 5));
+}
+
+#[test]
 fn stop_tells_what_will_not_come() {
     let mut world = ten_minutes();
     world.outages = vec![(time("08:05:00"), time("09:00:00"))];

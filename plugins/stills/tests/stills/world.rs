@@ -31,6 +31,7 @@ pub(crate) struct Relay {
     pub(crate) counts: BTreeMap<String, u64>,
     pub(crate) gauges: BTreeMap<String, f64>,
     pub(crate) warnings: Vec<String>,
+    pub(crate) left: Option<i64>,
 }
 
 impl Host for Relay {
@@ -51,6 +52,14 @@ impl Host for Relay {
         }
         self.stored.push(captured);
         Ok(())
+    }
+
+    fn leave(&mut self, told: i64) {
+        self.left = Some(told);
+    }
+
+    fn left(&mut self) -> Option<i64> {
+        self.left
     }
 
     fn count(&mut self, name: &str, amount: u64) {
@@ -151,6 +160,19 @@ impl World {
                 Ok(found) => self.findings.extend(found),
                 Err(error) => self.errors.push(error),
             }
+        }
+    }
+
+    /// The instance ends without a word; the next one begins after a pause.
+    pub(crate) fn crash(&mut self, schedule: Schedule, zone: &str, pause: i64) {
+        let relay = std::mem::take(self.shutter.host_mut());
+        self.shutter = Shutter::new(schedule, origin(zone), 90, relay);
+        self.questions.clear();
+        self.now += pause;
+        if pause < 0 {
+            // Key frames of a time that is yet to come are none any more.
+            self.keys.clear();
+            self.next_key += pause;
         }
     }
 
