@@ -72,7 +72,8 @@ pub struct Shutter<H> {
     /// In order.
     pending: VecDeque<Pending>,
     now: Instant,
-    last_captured: Option<Instant>,
+    /// When the last stills were captured: no key frame becomes two, and answers come in any order.
+    captured: VecDeque<Instant>,
     /// What was left to the next instance.
     left: Option<Instant>,
 }
@@ -89,7 +90,7 @@ impl<H: Host> Shutter<H> {
             planned_until: None,
             pending: VecDeque::new(),
             now: Instant::MIN,
-            last_captured: None,
+            captured: VecDeque::new(),
             left: None,
         }
     }
@@ -293,7 +294,7 @@ impl<H: Host> Shutter<H> {
         let late = captured.saturating_sub(wanted);
         let is_late = late > NEAR_NANOS;
         if late < -NEAR_NANOS
-            || self.last_captured == Some(captured)
+            || self.captured.contains(&captured)
             || (is_late && !self.may_be_late(captured))
         {
             self.retry(index, None);
@@ -307,7 +308,10 @@ impl<H: Host> Shutter<H> {
         });
         let bytes = stored.inspect_err(|trouble| self.retry(index, Some(trouble.clone())))?;
         self.pending.remove(index);
-        self.last_captured = Some(captured);
+        if self.captured.len() >= 2 * PENDING_MAX {
+            self.captured.pop_front();
+        }
+        self.captured.push_back(captured);
         self.host.count("stills", 1);
         self.host
             .gauge("still_timestamp_seconds", captured as f64 / 1e9);
