@@ -371,7 +371,9 @@ fn weights(
     let mut weights = [0.0; BLOCK];
     let marks = residual.iter().zip(reach).zip(x);
     for (weight, ((r, reach), x)) in weights.iter_mut().zip(marks) {
-        *weight = f32::from(u8::from((r.abs() <= greater(*reach, spread)) & (*x < WHITE)));
+        *weight = f32::from(u8::from(
+            (r.abs() <= greater(*reach, spread)) & (*x < WHITE),
+        ));
     }
     weights
 }
