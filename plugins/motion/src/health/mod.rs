@@ -26,8 +26,10 @@ const VIEW_LEARN_NANOS: i64 = 10 * SECOND;
 const VIEW_CHECKS_MIN: u32 = 5;
 /// Sharpness and white are learned over about so long.
 const USUAL_SECONDS: f32 = 1800.0;
-/// A share of white that no view has for good.
+/// More white than this is usual only where it has lasted for the time of relearning.
 const WHITE_USUAL_MAX: f32 = 0.5;
+/// Of a picture with more white than this nothing is left to be got used to.
+const WHITE_LEARNED_MAX: f32 = 0.9;
 /// Gradients less than this share of the reference's: something plain is in front of the lens.
 const PLAIN_STRUCTURE: f32 = 0.3;
 
@@ -103,7 +105,7 @@ pub struct Wanted {
     pub frozen_nanos: i64,
     /// The view has moved from so many pixels on.
     pub moved_pixels: f32,
-    /// A view that has been another one for so long is learned as the new one.
+    /// A view that has been another one, blinded or blurred for so long is learned as it is.
     pub relearn_nanos: i64,
     /// Where not to look (only for copies).
     pub masks: Vec<Area>,
@@ -114,7 +116,7 @@ pub struct Wanted {
 pub struct Change {
     /// Which.
     pub fault: Fault,
-    /// How it turns.
+    /// How it turns, and when it did.
     pub turn: Turn,
     /// 0 to 1: how bad it is or was.
     pub score: f64,
@@ -147,7 +149,7 @@ pub struct Levels {
 #[derive(Debug)]
 pub struct Health {
     wanted: Wanted,
-    states: Vec<(Fault, Lasting)>,
+    states: [(Fault, Lasting); Fault::ALL.len()],
     still: Still,
     white_usual: Option<f32>,
     past: Past,
@@ -169,10 +171,10 @@ impl Health {
     /// Knows nothing yet.
     #[must_use]
     pub fn new(wanted: Wanted) -> Self {
-        let states = wanted.faults.iter();
-        let states = states.map(|&fault| (fault, Lasting::new(fault.turns(&wanted))));
+        // Also of what isn't told: in the dark nothing is said of the view.
+        let states = Fault::ALL.map(|fault| (fault, Lasting::new(fault.turns(&wanted))));
         Self {
-            states: states.collect(),
+            states,
             wanted,
             still: Still::default(),
             white_usual: None,
@@ -193,7 +195,7 @@ impl Health {
         &self.levels
     }
 
-    /// Whether a fault holds.
+    /// Whether a fault holds, be it told or not.
     #[must_use]
     pub fn holds(&self, fault: Fault) -> bool {
         self.state(fault).is_some_and(Lasting::holds)
@@ -204,8 +206,30 @@ impl Health {
         states.find(|(f, _)| *f == fault).map(|(_, state)| state)
     }
 
+    fn state_mut(&mut self, fault: Fault) -> Option<&mut Lasting> {
+        let mut states = self.states.iter_mut();
+        states.find(|(f, _)| *f == fault).map(|(_, state)| state)
+    }
+
     fn nears(&self, fault: Fault) -> bool {
         self.state(fault).is_some_and(Lasting::holds_or_nears)
+    }
+
+    /// It has held for so long that what is there is learned as usual.
+    fn has_stayed(&self, fault: Fault, now: i64) -> bool {
+        let since = self.state(fault).and_then(Lasting::since_nanos);
+        since.is_some_and(|since| now.saturating_sub(since) >= self.wanted.relearn_nanos)
+    }
+
+    fn after_minutes(&self, what: &str) -> String {
+        let minutes = self.wanted.relearn_nanos / (60 * SECOND);
+        format!("after {minutes} min this is taken for {what} from now on")
+    }
+
+    /// What of some changes is to be told.
+    fn only_wanted(&self, mut changes: Vec<Change>) -> Vec<Change> {
+        changes.retain(|change| self.wanted.faults.contains(&change.fault));
+        changes
     }
 
     /// The next picture.
@@ -219,28 +243,26 @@ impl Health {
         self.levels.dark = exposure.black;
         self.levels.white = exposure.white;
         self.step(Fault::Dark, now, exposure.black, &mut changes);
-        let usual = self
-            .white_usual
-            .unwrap_or(exposure.white)
-            .min(WHITE_USUAL_MAX);
-        self.step(Fault::Blinded, now, exposure.white - usual, &mut changes);
-        if !self.nears(Fault::Blinded) {
-            let share = share(apart, USUAL_SECONDS);
-            self.white_usual = Some(usual + share * (exposure.white - usual));
-        }
+        self.check_white(now, exposure.white, apart, &mut changes);
         let masks = &self.wanted.masks;
         let masked = |x: f64, y: f64| masks.iter().any(|mask| mask.contains(x, y));
         let still = self.still.look(frame, self.wanted.frozen_nanos, masked);
         self.levels.still_seconds = still.for_nanos as f32 * 1e-9;
         self.levels.noise = still.difference.map(|difference| difference.noise.sqrt());
-        let frozen = f32::from(u8::from(still.frozen));
-        self.step(Fault::Frozen, now, frozen, &mut changes);
+        // Black and white have no noise: that they repeat is no sign of anything.
+        let lit = !self.nears(Fault::Dark) && !self.nears(Fault::Blinded);
+        let frozen = still.frozen && (lit || self.holds(Fault::Frozen));
+        let for_nanos = if frozen { still.for_nanos } else { 0 };
+        let (level, levels) = (f32::from(u8::from(frozen)), self.levels);
+        let since = now.saturating_sub(for_nanos);
+        self.step_since(Fault::Frozen, now, since, level, &mut changes, |turn| {
+            text(Fault::Frozen, turn, &levels, level)
+        });
         let due = self
             .checked_nanos
             .is_none_or(|checked| now.saturating_sub(checked) >= CHECK_NANOS || now < checked);
         // A picture that repeats tells nothing new, one without light nothing at all.
-        let telling = !self.nears(Fault::Dark) && !self.nears(Fault::Blinded) && !still.frozen;
-        if due && telling {
+        if due && lit && !still.frozen {
             let since = self.checked_nanos.replace(now);
             let apart = since.map_or(CHECK_NANOS, |since| now.saturating_sub(since));
             self.check_view(frame, apart, &mut changes);
@@ -251,7 +273,21 @@ impl Health {
             self.levels.covered = None;
             self.levels.moved = None;
         }
-        changes
+        self.only_wanted(changes)
+    }
+
+    fn check_white(&mut self, now: i64, white: f32, apart: i64, changes: &mut Vec<Change>) {
+        let known = self.white_usual;
+        let usual = known.unwrap_or_else(|| white.min(WHITE_USUAL_MAX));
+        self.step(Fault::Blinded, now, white - usual, changes);
+        if self.has_stayed(Fault::Blinded, now) && white <= WHITE_LEARNED_MAX {
+            self.white_usual = Some(white.max(usual));
+            let text = self.after_minutes("the usual light");
+            self.end(Fault::Blinded, now, &text, changes);
+        } else if !self.nears(Fault::Blinded) {
+            let learned = usual + share(apart, USUAL_SECONDS) * (white - usual);
+            self.white_usual = Some(learned.min(usual.max(WHITE_USUAL_MAX)));
+        }
     }
 
     fn check_sharpness(
@@ -265,6 +301,12 @@ impl Health {
         if self.nears(Fault::Covered) {
             return;
         }
+        let now = frame.captured_nanos;
+        if self.has_stayed(Fault::Blurred, now) {
+            self.past = Past::default();
+            let text = self.after_minutes("the usual sharpness");
+            self.end(Fault::Blurred, now, &text, changes);
+        }
         let Some(sharpness) = sharpness::sharpness(frame, noise) else {
             return;
         };
@@ -272,8 +314,10 @@ impl Health {
         let ratio = self.past.ratio(mean, sharpness);
         self.levels.sharpness = ratio;
         if let Some(ratio) = ratio {
-            let now = frame.captured_nanos;
             self.step(Fault::Blurred, now, (1.0 - ratio).max(0.0), changes);
+        } else if let Some(state) = self.state_mut(Fault::Blurred) {
+            // Nothing to compare it with: this light is learned first.
+            state.unask();
         }
         if !self.nears(Fault::Blurred) {
             let share = share(apart, USUAL_SECONDS);
@@ -285,7 +329,7 @@ impl Health {
         let now = frame.captured_nanos;
         let same_size = |known: &(Reference, (usize, usize))| known.1 == frame.size();
         if !self.reference.as_ref().is_some_and(same_size) {
-            self.relearn(frame);
+            self.relearn(frame, "pictures of another size come", changes);
             return;
         }
         let Some((reference, _)) = &mut self.reference else {
@@ -303,7 +347,7 @@ impl Health {
             if let Some(shift) = shift.filter(|_| lost < 0.4) {
                 reference.learn(frame, &shift, 1.0 / (self.view_checks + 1) as f32);
             } else {
-                self.relearn(frame);
+                self.relearn(frame, "the view is learned anew", changes);
             }
             return;
         }
@@ -320,19 +364,19 @@ impl Health {
         self.levels.covered = Some(lost);
         let plain = structure < PLAIN_STRUCTURE;
         self.step_with(Fault::Covered, now, lost, changes, |turn| match turn {
-            Turn::Begin if plain => {
+            Turn::Begin { .. } if plain => {
                 format!(
                     "{:.0} % of the view is gone behind something plain",
                     lost * 100.0
                 )
             }
-            Turn::Begin => format!("{:.0} % of the view shows something else", lost * 100.0),
+            Turn::Begin { .. } => format!("{:.0} % of the view shows something else", lost * 100.0),
             Turn::End { .. } => "the view is back".to_owned(),
         });
         if let Some(shift) = shift {
             let level = if lost >= 0.6 { 0.0 } else { away };
             self.step_with(Fault::Moved, now, level, changes, |turn| match turn {
-                Turn::Begin => format!("the view has moved by {}", told(&shift)),
+                Turn::Begin { .. } => format!("the view has moved by {}", told(&shift)),
                 Turn::End { .. } => "the view is where it was".to_owned(),
             });
         }
@@ -343,38 +387,38 @@ impl Health {
         let since = *self.other_since_nanos.get_or_insert(now);
         // Something plain in front of the lens is no view to get used to.
         if now.saturating_sub(since) >= self.wanted.relearn_nanos && !plain {
-            self.relearn(frame);
-            let minutes = self.wanted.relearn_nanos / (60 * SECOND);
-            for fault in [Fault::Covered, Fault::Moved] {
-                let text = format!("after {minutes} min this is taken for the view from now on");
-                self.end(fault, &text, changes);
-            }
+            let text = self.after_minutes("the view");
+            self.relearn(frame, &text, changes);
         }
     }
 
-    fn relearn(&mut self, frame: &Frame<'_>) {
+    /// Learns the view anew, and its sharpness with it: what held of the old one is over.
+    fn relearn(&mut self, frame: &Frame<'_>, text: &str, changes: &mut Vec<Change>) {
+        let now = frame.captured_nanos;
         self.reference = Some((Reference::new(frame), frame.size()));
         self.view_checks = 0;
         self.other_since_nanos = None;
-        self.learned_nanos = frame.captured_nanos;
+        self.learned_nanos = now;
         self.past = Past::default();
+        for fault in [Fault::Covered, Fault::Moved, Fault::Blurred] {
+            self.end(fault, now, text, changes);
+        }
     }
 
-    /// Ends all that holds.
-    pub fn finish(&mut self, text: &str) -> Vec<Change> {
+    /// Ends all that holds at an instant.
+    pub fn finish(&mut self, at_nanos: i64, text: &str) -> Vec<Change> {
         let mut changes = Vec::new();
         for fault in Fault::ALL {
-            self.end(fault, text, &mut changes);
+            self.end(fault, at_nanos, text, &mut changes);
         }
-        changes
+        self.only_wanted(changes)
     }
 
-    fn end(&mut self, fault: Fault, text: &str, changes: &mut Vec<Change>) {
-        let mut states = self.states.iter_mut();
-        let Some((_, state)) = states.find(|(f, _)| *f == fault) else {
+    fn end(&mut self, fault: Fault, at_nanos: i64, text: &str, changes: &mut Vec<Change>) {
+        let Some(state) = self.state_mut(fault) else {
             return;
         };
-        if let Some(turn) = state.over() {
+        if let Some(turn) = state.over(at_nanos) {
             changes.push(Change {
                 fault,
                 turn,
@@ -399,11 +443,23 @@ impl Health {
         changes: &mut Vec<Change>,
         text: impl FnOnce(Turn) -> String,
     ) {
-        let mut states = self.states.iter_mut();
-        let Some((_, state)) = states.find(|(f, _)| *f == fault) else {
+        self.step_since(fault, now, now, level, changes, text);
+    }
+
+    /// The level at an instant, which has been the same since another one.
+    fn step_since(
+        &mut self,
+        fault: Fault,
+        now: i64,
+        since: i64,
+        level: f32,
+        changes: &mut Vec<Change>,
+        text: impl FnOnce(Turn) -> String,
+    ) {
+        let Some(state) = self.state_mut(fault) else {
             return;
         };
-        if let Some(turn) = state.step(now, level) {
+        if let Some(turn) = state.step_since(now, level, since) {
             changes.push(Change {
                 fault,
                 turn,
@@ -441,7 +497,7 @@ pub fn told(shift: &Shift) -> String {
 }
 
 fn text(fault: Fault, turn: Turn, levels: &Levels, level: f32) -> String {
-    let begins = turn == Turn::Begin;
+    let begins = matches!(turn, Turn::Begin { .. });
     match fault {
         Fault::Dark if begins => format!(
             "{:.1} % of the picture is dark (mean level {:.0} of 255)",

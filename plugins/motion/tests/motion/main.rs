@@ -13,6 +13,8 @@ mod cost;
 mod footage;
 mod health;
 mod judge;
+mod masks;
 mod peers;
 mod scene;
 mod scenes;
+mod states;
