@@ -57,6 +57,12 @@ pub enum Fault {
         if .0.is_empty() { String::new() } else { format!(", but {}", .0) }
     )]
     NoStream(String),
+    /// An edit list that puts several pieces together.
+    #[error(
+        "its edit list puts several pieces of a stream together, and only whole streams are read: \
+         let `ffmpeg -i FILE -ignore_editlist 1` or an editor write the file anew"
+    )]
+    Pieces,
     /// Neither fragments nor samples.
     #[error("it holds no samples")]
     Empty,
