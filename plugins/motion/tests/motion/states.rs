@@ -184,10 +184,7 @@ fn findings_carry_the_instant_of_the_turn() {
             assert_eq!(own.len(), 1, "{kind} {phase:?}");
             assert_eq!(own[0].phase, phase, "{kind}");
             let off = seconds(own[0]) - turned;
-            assert!(
-                (0.0..=late).contains(&off),
-                "{kind} {phase:?}: {off}"
-            );
+            assert!((0.0..=late).contains(&off), "{kind} {phase:?}: {off}");
         }
     }
     // Frozen: the same picture from the first one on, which is no key frame.
