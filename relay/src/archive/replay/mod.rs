@@ -60,7 +60,7 @@ pub enum Fault {
     /// An edit list that puts several pieces together.
     #[error(
         "its edit list puts several pieces of a stream together, and only whole streams are read: \
-         let `ffmpeg -i FILE -ignore_editlist 1` or an editor write the file anew"
+         `ffmpeg -i FILE -c copy NEW.mp4` writes it anew as one"
     )]
     Pieces,
     /// Neither fragments nor samples.
