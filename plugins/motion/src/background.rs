@@ -23,7 +23,7 @@ const VARIANCE_MIN: f32 = 0.2;
 const VARIANCE_START: f32 = 9.0;
 /// The median of the absolute values of a normal distribution of deviation 1.
 const MEDIAN_NORMAL: f32 = 0.6745;
-/// Each how manieth cell is looked at for the median.
+/// Each how manieth cell is looked at for the median; of those that count, masks left out.
 const MEDIAN_STEP: usize = 13;
 /// In deviations: beyond it a cell does not count in the fit of the light.
 const REACH: f32 = 4.0;
@@ -47,6 +47,14 @@ pub mod mark {
     pub const STRONG: u8 = 2;
 }
 
+/// What a cell is for.
+pub mod part {
+    /// Things are looked for in it.
+    pub const LOOKED_AT: u8 = 1;
+    /// It counts in what is said of the whole picture: no mask covers it.
+    pub const COUNTS: u8 = 2;
+}
+
 const STRONG_DEVIATIONS: f32 = 5.0;
 const WEAK_DEVIATIONS: f32 = 3.0;
 
@@ -55,7 +63,7 @@ const WEAK_DEVIATIONS: f32 = 3.0;
 pub struct Compared {
     /// How many times wider than learned the strays are; 1 or more.
     pub spread: f32,
-    /// Share of the cells of the whole picture that stand out.
+    /// Share of the cells that [count](part::COUNTS) that stand out.
     pub changed: f32,
     /// How many times as bright as learned the whole picture is.
     pub light: f32,
@@ -75,16 +83,26 @@ pub struct Background {
     broad: Field,
     reach: Field,
     marks: Vec<u8>,
+    /// For each cell, of [`part`].
+    parts: Vec<u8>,
+    /// Cells that count, and some of them, for the median.
+    counting: usize,
+    sampled: Vec<usize>,
     buffer: Vec<f32>,
     pictures: u32,
     spread: f32,
 }
 
 impl Background {
-    /// Begins with a picture.
+    /// Begins with a picture. `parts`: for each cell, one or both of [`part`], or 0.
     #[must_use]
-    pub fn new(picture: &Field) -> Self {
+    pub fn new(picture: &Field, parts: Vec<u8>) -> Self {
         let size = picture.size();
+        let counting = || {
+            (0..)
+                .zip(&parts)
+                .filter(|(_, part)| **part & part::COUNTS != 0)
+        };
         Self {
             mean: picture.clone(),
             variance: Field::new(size, VARIANCE_START),
@@ -95,6 +113,9 @@ impl Background {
             residual: Field::new(size, 0.0),
             reach: Field::new(size, REACH * VARIANCE_START.sqrt()),
             marks: vec![mark::NONE; picture.values().len()],
+            counting: counting().count(),
+            sampled: counting().step_by(MEDIAN_STEP).map(|(at, _)| at).collect(),
+            parts,
             buffer: Vec::new(),
             pictures: 1,
             spread: 1.0,
@@ -133,8 +154,8 @@ impl Background {
         r.unwrap_or_default().abs() / (self.spread * v.unwrap_or(VARIANCE_START).sqrt())
     }
 
-    /// Marks what stands out. Cells that `looked_at` leaves out never do.
-    pub fn compare(&mut self, picture: &Field, looked_at: &[bool], tuning: &Tuning) -> Compared {
+    /// Marks what stands out where it is [looked at](part::LOOKED_AT).
+    pub fn compare(&mut self, picture: &Field, tuning: &Tuning) -> Compared {
         for (reach, variance) in self
             .reach
             .values_mut()
@@ -148,10 +169,13 @@ impl Background {
         self.light
             .residual(picture, &self.mean, &self.reach, raw, allowed);
         self.raw.smooth_into(&mut self.residual, &mut self.buffer);
-        let pairs = self.residual.values().iter().zip(self.variance.values());
+        let (residual, variance) = (self.residual.values(), self.variance.values());
+        let square = |&at: &usize| {
+            let (r, v) = (residual.get(at)?, variance.get(at)?);
+            Some(r * r / v)
+        };
         self.buffer.clear();
-        self.buffer
-            .extend(pairs.step_by(MEDIAN_STEP).map(|(r, v)| r * r / v));
+        self.buffer.extend(self.sampled.iter().filter_map(square));
         let median = quantile(&mut self.buffer, 0.5).sqrt();
         self.spread = (median / MEDIAN_NORMAL).max(1.0);
         let square = self.spread * self.spread;
@@ -169,20 +193,20 @@ impl Background {
         let cells = self.broad.values().iter().zip(self.variance.values());
         let cells = cells.zip(self.allowed.values());
         let mut changed = 0u32;
-        for ((mark, ((&r, &v), &allowed)), &looked_at) in
-            self.marks.iter_mut().zip(cells).zip(looked_at)
+        for ((mark, ((&r, &v), &allowed)), &part) in
+            self.marks.iter_mut().zip(cells).zip(&self.parts)
         {
             let (r, rr) = (r.abs(), r * r);
             let is_weak = (rr > weak.0 * v) & (r > weak.1 + allowed);
             let is_strong = (rr > strong.0 * v) & (r > strong.1 + allowed);
-            changed += u32::from(is_weak);
-            *mark = (u8::from(is_weak) + u8::from(is_strong)) * u8::from(looked_at);
+            changed += u32::from(u8::from(is_weak) & (part / part::COUNTS));
+            *mark = (u8::from(is_weak) + u8::from(is_strong)) * (part & part::LOOKED_AT);
         }
         // Black is not quite 0.
         let light = |field: &Field| field.values().iter().map(|v| v + 1.0).sum::<f32>();
         Compared {
             spread: self.spread,
-            changed: changed as f32 / self.marks.len().max(1) as f32,
+            changed: changed as f32 / self.counting.max(1) as f32,
             light: light(picture) / light(&self.mean),
         }
     }

@@ -1,5 +1,8 @@
 //! States that last: they begin and end with hysteresis, in level and in time.
 
+/// After a pause as long as this what was seen before it says nothing of when a state turned.
+pub const PAUSE_NANOS: i64 = 300_000_000_000;
+
 /// How a [`Lasting`] state turns.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Turns {
@@ -17,11 +20,16 @@ pub struct Turns {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Turn {
     /// It has begun.
-    Begin,
+    Begin {
+        /// The first instant at which the level was there.
+        at_nanos: i64,
+    },
     /// It is over.
     End {
         /// When it began.
         since_nanos: i64,
+        /// The first instant at which the level was there.
+        at_nanos: i64,
     },
 }
 
@@ -32,6 +40,7 @@ pub struct Lasting {
     since_nanos: Option<i64>,
     /// The first instant of the unbroken row of levels that ask for a turn.
     asked_nanos: Option<i64>,
+    last_nanos: Option<i64>,
     peak: f32,
 }
 
@@ -43,6 +52,7 @@ impl Lasting {
             turns,
             since_nanos: None,
             asked_nanos: None,
+            last_nanos: None,
             peak: 0.0,
         }
     }
@@ -53,13 +63,19 @@ impl Lasting {
         self.since_nanos.is_some()
     }
 
+    /// When it began, where it holds.
+    #[must_use]
+    pub fn since_nanos(&self) -> Option<i64> {
+        self.since_nanos
+    }
+
     /// It holds, or may be about to begin.
     #[must_use]
     pub fn holds_or_nears(&self) -> bool {
         self.holds() || self.asked_nanos.is_some()
     }
 
-    /// The highest level while it held.
+    /// The highest level since it began.
     #[must_use]
     pub fn peak(&self) -> f32 {
         self.peak
@@ -67,20 +83,31 @@ impl Lasting {
 
     /// The level at an instant.
     pub fn step(&mut self, at_nanos: i64, level: f32) -> Option<Turn> {
+        self.step_since(at_nanos, level, at_nanos)
+    }
+
+    /// The level at an instant, which has been the same since another one.
+    pub fn step_since(&mut self, at_nanos: i64, level: f32, since_nanos: i64) -> Option<Turn> {
+        let last = self.last_nanos.replace(at_nanos);
+        if last.is_some_and(|last| at_nanos.saturating_sub(last) > PAUSE_NANOS) {
+            self.asked_nanos = None;
+        }
         let holds = self.holds();
         let asks = if holds {
             level <= self.turns.end
         } else {
             level >= self.turns.begin
         };
-        if holds {
+        if holds || self.asked_nanos.is_some() {
             self.peak = self.peak.max(level);
+        } else {
+            self.peak = level;
         }
         if !asks {
             self.asked_nanos = None;
             return None;
         }
-        let asked = *self.asked_nanos.get_or_insert(at_nanos);
+        let asked = *self.asked_nanos.get_or_insert(since_nanos);
         let wait = if holds {
             self.turns.end_nanos
         } else {
@@ -91,18 +118,25 @@ impl Lasting {
         }
         self.asked_nanos = None;
         if holds {
-            return self.over();
+            return self.over(asked);
         }
-        self.since_nanos = Some(at_nanos);
-        self.peak = level;
-        Some(Turn::Begin)
+        self.since_nanos = Some(asked);
+        Some(Turn::Begin { at_nanos: asked })
     }
 
-    /// Ends it at once, where it holds.
-    pub fn over(&mut self) -> Option<Turn> {
+    /// What was asked so far doesn't count: the row of levels is broken.
+    pub fn unask(&mut self) {
+        self.asked_nanos = None;
+    }
+
+    /// Ends it at once, where it holds; it is not about to begin either.
+    pub fn over(&mut self, at_nanos: i64) -> Option<Turn> {
         self.asked_nanos = None;
         let since_nanos = self.since_nanos.take()?;
-        Some(Turn::End { since_nanos })
+        Some(Turn::End {
+            since_nanos,
+            at_nanos,
+        })
     }
 }
 
@@ -123,7 +157,10 @@ mod tests {
             assert_eq!(state.step(at, level), None);
         }
         assert!(state.holds_or_nears() && !state.holds());
-        assert_eq!(state.step(7, 0.85), Some(Turn::Begin));
+        // It began with the first one of the row.
+        let begin = Turn::Begin { at_nanos: 4 };
+        assert_eq!(state.step(7, 0.85), Some(begin));
+        assert_eq!((state.since_nanos(), state.peak()), (Some(4), 0.9));
         // Between the levels nothing turns; a short dip does not end it.
         for (at, level) in [
             (8, 0.5),
@@ -135,8 +172,40 @@ mod tests {
         ] {
             assert_eq!(state.step(at, level), None);
         }
-        assert_eq!(state.step(32, 0.4), Some(Turn::End { since_nanos: 7 }));
-        assert_eq!(state.peak(), 0.85);
-        assert_eq!(state.over(), None);
+        let end = Turn::End {
+            since_nanos: 4,
+            at_nanos: 27,
+        };
+        assert_eq!(state.step(32, 0.4), Some(end));
+        assert_eq!(state.peak(), 0.9);
+        assert_eq!(state.over(33), None);
+    }
+
+    #[test]
+    fn what_was_before_a_long_pause_does_not_count() {
+        let second = 1_000_000_000;
+        let mut state = Lasting::new(Turns {
+            begin: 0.8,
+            end: 0.4,
+            begin_nanos: 2 * second,
+            end_nanos: 2 * second,
+        });
+        assert_eq!(state.step(0, 0.9), None);
+        let after = PAUSE_NANOS + second;
+        assert_eq!(state.step(after, 0.9), None);
+        let begin = Turn::Begin { at_nanos: after };
+        assert_eq!(state.step(after + 2 * second, 0.9), Some(begin));
+    }
+
+    #[test]
+    fn a_level_may_have_been_there_before() {
+        let mut state = Lasting::new(Turns {
+            begin: 1.0,
+            end: 0.0,
+            begin_nanos: 0,
+            end_nanos: 0,
+        });
+        let begin = Turn::Begin { at_nanos: 3 };
+        assert_eq!(state.step_since(9, 1.0, 3), Some(begin));
     }
 }

@@ -1,6 +1,6 @@
 //! From pictures to a score: what stands out from the background, large enough, for long enough.
 
-use crate::background::{Background, Tuning};
+use crate::background::{Background, Tuning, part};
 use crate::blobs::{Blob, Blobs};
 use crate::field::Field;
 use crate::frame::Frame;
@@ -10,7 +10,7 @@ use crate::tracks::{Sighting, Tracks};
 
 /// The model has at most so many cells in a row; a cell is a square of whole pixels.
 const CELLS_MAX: usize = 320;
-/// A picture of which more than this stands out tells of the light or the view, not of a thing.
+/// A picture of which more than this (masks left out) stands out tells of the light or the view, not of a thing.
 const GLOBAL_SHARE: f32 = 0.35;
 /// So does a picture that strays everywhere so many times as far as it did.
 const GLOBAL_SPREAD: f32 = 4.0;
@@ -62,7 +62,7 @@ pub struct Seen {
     pub warming: bool,
     /// The whole picture has changed, so that nothing is said of its parts.
     pub global: bool,
-    /// Share of the whole picture that stands out.
+    /// Share of the whole picture, masks left out, that stands out.
     pub changed: f32,
     /// How many times wider than learned the strays are.
     pub spread: f32,
@@ -81,7 +81,6 @@ struct Learned {
     factor: usize,
     picture: Field,
     background: Background,
-    looked_at: Vec<bool>,
     blobs: Blobs,
     tracks: Tracks,
     begin_nanos: i64,
@@ -136,14 +135,21 @@ impl Learned {
     fn new(frame: &Frame<'_>, wanted: &Wanted) -> Self {
         let factor = frame.width().max(frame.height()).div_ceil(CELLS_MAX);
         let picture = Field::reduced(frame, factor);
-        let looked_at = looked_at(&wanted.zones, &wanted.masks, picture.size());
+        // Zones don't count in "the whole picture": a car may fill a small one.
+        let counted = looked_at(&[], &wanted.masks, picture.size());
+        let parts = looked_at(&wanted.zones, &wanted.masks, picture.size())
+            .into_iter()
+            .zip(counted)
+            .map(|(looked_at, counts)| {
+                u8::from(looked_at) * part::LOOKED_AT + u8::from(counts) * part::COUNTS
+            })
+            .collect();
         let cells = picture.values().len() as f64;
         Self {
             frame_size: frame.size(),
             factor,
-            background: Background::new(&picture),
+            background: Background::new(&picture, parts),
             picture,
-            looked_at,
             blobs: Blobs::default(),
             tracks: Tracks::new((wanted.minimum_area * cells) as f32, cells as f32),
             begin_nanos: frame.captured_nanos,
@@ -157,9 +163,7 @@ impl Learned {
         self.last_nanos = self.last_nanos.max(frame.captured_nanos);
         self.picture.reduce(frame, self.factor);
         let tuning = &wanted.tuning;
-        let compared = self
-            .background
-            .compare(&self.picture, &self.looked_at, tuning);
+        let compared = self.background.compare(&self.picture, tuning);
         // Beyond what light is believed to do, as while a camera's filter swings before its sensor.
         let lit = (GAIN_MIN..=GAIN_MAX).contains(&compared.light);
         let global = compared.changed > GLOBAL_SHARE || compared.spread > GLOBAL_SPREAD || !lit;

@@ -17,7 +17,7 @@ pub struct Settings {
     pub longest_side: u32,
     /// Where to look for motion: in the whole picture where there are none; at most 16.
     pub zones: Vec<Area>,
-    /// Where not to look; at most 16.
+    /// Where not to look for motion and for copies; at most 16.
     pub masks: Vec<Area>,
     /// Share of the picture that a moving thing covers at least; 0.0001 to 0.5.
     pub minimum_area: f64,

@@ -33,7 +33,8 @@ pub struct Note {
     pub phase: Phase,
     /// 0 to 1.
     pub score: f64,
-    /// Capture time.
+    /// Capture time of what it tells: a state begins with the first picture that shows it, and is
+    /// over with the first one that doesn't.
     pub at_nanos: i64,
     /// Where in the picture.
     pub region: Option<Region>,
@@ -107,7 +108,8 @@ impl Watcher {
         self.note_motion(now, &seen, &mut notes);
         self.seen = Some(seen);
         for change in self.health.look(frame) {
-            let begins = change.turn == Turn::Begin;
+            let (phase, at_nanos) = phase(change.turn);
+            let begins = phase == Phase::Begin;
             let size = if begins && change.fault == Fault::Moved {
                 let (width, height) = frame.size();
                 format!(" in a picture of {width} × {height}")
@@ -116,9 +118,9 @@ impl Watcher {
             };
             notes.push(Note {
                 kind: change.fault.kind(),
-                phase: if begins { Phase::Begin } else { Phase::End },
+                phase,
                 score: change.score,
-                at_nanos: now,
+                at_nanos,
                 region: None,
                 text: change.text + &size,
             });
@@ -131,25 +133,29 @@ impl Watcher {
             .zone
             .and_then(|zone| self.settings.zones.get(zone)?.name.clone());
         let place = named.map_or(String::new(), |name| format!("in {name}"));
-        let note = |phase, score, region, text| Note {
+        let note = |phase, at_nanos, score, region, text| Note {
             kind: MOTION,
             phase,
             score,
-            at_nanos: now,
+            at_nanos,
             region,
             text,
         };
         match self.moving.step(now, seen.score as f32) {
-            Some(Turn::Begin) => {
+            Some(Turn::Begin { at_nanos }) => {
                 self.best = None;
                 self.marked_nanos = now;
-                notes.push(note(Phase::Begin, seen.score, seen.region, place));
+                let (score, region) = (seen.score, seen.region);
+                notes.push(note(Phase::Begin, at_nanos, score, region, place));
                 return;
             }
-            Some(Turn::End { since_nanos }) => {
+            Some(Turn::End {
+                since_nanos,
+                at_nanos,
+            }) => {
                 let score = f64::from(self.moving.peak());
-                let text = lasted(since_nanos, now);
-                notes.push(note(Phase::End, score, None, text));
+                let text = lasted(since_nanos, at_nanos);
+                notes.push(note(Phase::End, at_nanos, score, None, text));
                 return;
             }
             None => {}
@@ -165,10 +171,7 @@ impl Watcher {
             && let Some((score, at_nanos, region)) = self.best.take()
         {
             self.marked_nanos = now;
-            notes.push(Note {
-                at_nanos,
-                ..note(Phase::Mark, score, region, place)
-            });
+            notes.push(note(Phase::Mark, at_nanos, score, region, place));
         }
     }
 
@@ -189,7 +192,7 @@ impl Watcher {
         };
         let text = "the watch ends";
         let mut notes = self.end_motion(last, text);
-        let changes = self.health.finish(text).into_iter();
+        let changes = self.health.finish(last, text).into_iter();
         notes.extend(changes.map(|change| Note {
             kind: change.fault.kind(),
             phase: Phase::End,
@@ -203,7 +206,7 @@ impl Watcher {
 
     fn end_motion(&mut self, at_nanos: i64, text: &str) -> Vec<Note> {
         let score = f64::from(self.moving.peak());
-        let end = self.moving.over().map(|_| Note {
+        let end = self.moving.over(at_nanos).map(|_| Note {
             kind: MOTION,
             phase: Phase::End,
             score,
@@ -246,8 +249,16 @@ impl Watcher {
     }
 }
 
-fn lasted(since_nanos: i64, now: i64) -> String {
-    let seconds = now.saturating_sub(since_nanos) as f64 * 1e-9;
+/// What a turn is, and its instant.
+fn phase(turn: Turn) -> (Phase, i64) {
+    match turn {
+        Turn::Begin { at_nanos } => (Phase::Begin, at_nanos),
+        Turn::End { at_nanos, .. } => (Phase::End, at_nanos),
+    }
+}
+
+fn lasted(since_nanos: i64, until_nanos: i64) -> String {
+    let seconds = until_nanos.saturating_sub(since_nanos) as f64 * 1e-9;
     format!("lasted {seconds:.0} s")
 }
 
@@ -319,7 +330,9 @@ mod tests {
             .collect();
         let end = after.last().unwrap();
         assert_eq!((end.kind, end.phase), (MOTION, Phase::End));
-        assert!(end.text.starts_with("lasted 1"), "{}", end.text);
+        // With the picture in which the square is gone, not when that has lasted.
+        assert_eq!(end.at_nanos, 84 * 500_000_000);
+        assert_eq!(end.text, "lasted 12 s");
         assert_eq!(watcher.stop(), []);
     }
 

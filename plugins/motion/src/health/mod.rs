@@ -13,6 +13,7 @@ use crate::frame::Frame;
 use crate::lasting::{Lasting, Turn, Turns};
 use crate::polygon::Area;
 use exposure::Exposure;
+use sharpness::Past;
 use shift::{Comparison, Shift};
 use still::Still;
 use views::{Compared, FITS_LOST, LOST, Views};
@@ -28,11 +29,13 @@ const VIEW_LEARN_NANOS: i64 = 10 * SECOND;
 const VIEW_CHECKS_MIN: u32 = 5;
 /// Sharpness and white are learned over about so long.
 const USUAL_SECONDS: f32 = 1800.0;
-/// A share of white that no view has for good.
+/// More white than this is usual only where it has lasted for the time of relearning.
 const WHITE_USUAL_MAX: f32 = 0.5;
 /// What lies where the view lay is the view in another light when it has been there for so long:
 /// before it can be told as a cover.
 const OTHER_LIGHT_NANOS: i64 = 4 * SECOND;
+/// Of a picture with more white than this nothing is left to be got used to.
+const WHITE_LEARNED_MAX: f32 = 0.9;
 /// Gradients less than this share of the reference's: something plain is in front of the lens.
 const PLAIN_STRUCTURE: f32 = 0.3;
 
@@ -108,7 +111,7 @@ pub struct Wanted {
     pub frozen_nanos: i64,
     /// The view has moved from so many pixels on.
     pub moved_pixels: f32,
-    /// A view that has been another one for so long is learned as the new one.
+    /// A view that has been another one, blinded or blurred for so long is learned as it is.
     pub relearn_nanos: i64,
     /// Where not to look (only for copies).
     pub masks: Vec<Area>,
@@ -119,7 +122,7 @@ pub struct Wanted {
 pub struct Change {
     /// Which.
     pub fault: Fault,
-    /// How it turns.
+    /// How it turns, and when it did.
     pub turn: Turn,
     /// 0 to 1: how bad it is or was.
     pub score: f64,
@@ -152,7 +155,7 @@ pub struct Levels {
 #[derive(Debug)]
 pub struct Health {
     wanted: Wanted,
-    states: Vec<(Fault, Lasting)>,
+    states: [(Fault, Lasting); Fault::ALL.len()],
     still: Still,
     white_usual: Option<f32>,
     views: Option<Views>,
@@ -171,10 +174,10 @@ impl Health {
     /// Knows nothing yet.
     #[must_use]
     pub fn new(wanted: Wanted) -> Self {
-        let states = wanted.faults.iter();
-        let states = states.map(|&fault| (fault, Lasting::new(fault.turns(&wanted))));
+        // Also of what isn't told: in the dark nothing is said of the view.
+        let states = Fault::ALL.map(|fault| (fault, Lasting::new(fault.turns(&wanted))));
         Self {
-            states: states.collect(),
+            states,
             wanted,
             still: Still::default(),
             white_usual: None,
@@ -192,7 +195,7 @@ impl Health {
         &self.levels
     }
 
-    /// Whether a fault holds.
+    /// Whether a fault holds, be it told or not.
     #[must_use]
     pub fn holds(&self, fault: Fault) -> bool {
         self.state(fault).is_some_and(Lasting::holds)
@@ -203,8 +206,30 @@ impl Health {
         states.find(|(f, _)| *f == fault).map(|(_, state)| state)
     }
 
+    fn state_mut(&mut self, fault: Fault) -> Option<&mut Lasting> {
+        let mut states = self.states.iter_mut();
+        states.find(|(f, _)| *f == fault).map(|(_, state)| state)
+    }
+
     fn nears(&self, fault: Fault) -> bool {
         self.state(fault).is_some_and(Lasting::holds_or_nears)
+    }
+
+    /// It has held for so long that what is there is learned as usual.
+    fn has_stayed(&self, fault: Fault, now: i64) -> bool {
+        let since = self.state(fault).and_then(Lasting::since_nanos);
+        since.is_some_and(|since| now.saturating_sub(since) >= self.wanted.relearn_nanos)
+    }
+
+    fn after_minutes(&self, what: &str) -> String {
+        let minutes = self.wanted.relearn_nanos / (60 * SECOND);
+        format!("after {minutes} min this is taken for {what} from now on")
+    }
+
+    /// What of some changes is to be told.
+    fn only_wanted(&self, mut changes: Vec<Change>) -> Vec<Change> {
+        changes.retain(|change| self.wanted.faults.contains(&change.fault));
+        changes
     }
 
     /// The next picture.
@@ -218,28 +243,26 @@ impl Health {
         self.levels.dark = exposure.black;
         self.levels.white = exposure.white;
         self.step(Fault::Dark, now, exposure.black, &mut changes);
-        let usual = self
-            .white_usual
-            .unwrap_or(exposure.white)
-            .min(WHITE_USUAL_MAX);
-        self.step(Fault::Blinded, now, exposure.white - usual, &mut changes);
-        if !self.nears(Fault::Blinded) {
-            let share = share(apart, USUAL_SECONDS);
-            self.white_usual = Some(usual + share * (exposure.white - usual));
-        }
+        self.check_white(now, exposure.white, apart, &mut changes);
         let masks = &self.wanted.masks;
         let masked = |x: f64, y: f64| masks.iter().any(|mask| mask.contains(x, y));
         let still = self.still.look(frame, self.wanted.frozen_nanos, masked);
         self.levels.still_seconds = still.for_nanos as f32 * 1e-9;
         self.levels.noise = still.difference.map(|difference| difference.noise.sqrt());
-        let frozen = f32::from(u8::from(still.frozen));
-        self.step(Fault::Frozen, now, frozen, &mut changes);
+        // Black and white have no noise: that they repeat is no sign of anything.
+        let lit = !self.nears(Fault::Dark) && !self.nears(Fault::Blinded);
+        let frozen = still.frozen && (lit || self.holds(Fault::Frozen));
+        let for_nanos = if frozen { still.for_nanos } else { 0 };
+        let (level, levels) = (f32::from(u8::from(frozen)), self.levels);
+        let since = now.saturating_sub(for_nanos);
+        self.step_since(Fault::Frozen, now, since, level, &mut changes, |turn| {
+            text(Fault::Frozen, turn, &levels, level)
+        });
         let due = self
             .checked_nanos
             .is_none_or(|checked| now.saturating_sub(checked) >= CHECK_NANOS || now < checked);
         // A picture that repeats tells nothing new, one without light nothing at all.
-        let telling = !self.nears(Fault::Dark) && !self.nears(Fault::Blinded) && !still.frozen;
-        if due && telling {
+        if due && lit && !still.frozen {
             let since = self.checked_nanos.replace(now);
             let apart = since.map_or(CHECK_NANOS, |since| now.saturating_sub(since));
             self.check_view(frame, apart, &mut changes);
@@ -250,7 +273,21 @@ impl Health {
             self.levels.covered = None;
             self.levels.moved = None;
         }
-        changes
+        self.only_wanted(changes)
+    }
+
+    fn check_white(&mut self, now: i64, white: f32, apart: i64, changes: &mut Vec<Change>) {
+        let known = self.white_usual;
+        let usual = known.unwrap_or_else(|| white.min(WHITE_USUAL_MAX));
+        self.step(Fault::Blinded, now, white - usual, changes);
+        if self.has_stayed(Fault::Blinded, now) && white <= WHITE_LEARNED_MAX {
+            self.white_usual = Some(white.max(usual));
+            let text = self.after_minutes("the usual light");
+            self.end(Fault::Blinded, now, &text, changes);
+        } else if !self.nears(Fault::Blinded) {
+            let learned = usual + share(apart, USUAL_SECONDS) * (white - usual);
+            self.white_usual = Some(learned.min(usual.max(WHITE_USUAL_MAX)));
+        }
     }
 
     fn check_sharpness(
@@ -264,6 +301,14 @@ impl Health {
         if self.nears(Fault::Covered) {
             return;
         }
+        let now = frame.captured_nanos;
+        if self.has_stayed(Fault::Blurred, now) {
+            if let Some(views) = &mut self.views {
+                views.current.past = Past::default();
+            }
+            let text = self.after_minutes("the usual sharpness");
+            self.end(Fault::Blurred, now, &text, changes);
+        }
         let Some(sharpness) = sharpness::sharpness(frame, noise) else {
             return;
         };
@@ -272,8 +317,10 @@ impl Health {
         let ratio = known.and_then(|views| views.current.past.ratio(mean, sharpness));
         self.levels.sharpness = ratio;
         if let Some(ratio) = ratio {
-            let now = frame.captured_nanos;
             self.step(Fault::Blurred, now, (1.0 - ratio).max(0.0), changes);
+        } else if let Some(state) = self.state_mut(Fault::Blurred) {
+            // Nothing to compare it with: this light is learned first.
+            state.unask();
         }
         if !self.nears(Fault::Blurred)
             && let Some(views) = &mut self.views
@@ -287,8 +334,7 @@ impl Health {
         let now = frame.captured_nanos;
         let same_size = |views: &&mut Views| views.size() == frame.size();
         let Some(views) = self.views.as_mut().filter(same_size) else {
-            self.views = Some(Views::new(frame));
-            self.other_since_nanos = None;
+            self.relearn(frame, "pictures of another size come", changes);
             return;
         };
         let Compared {
@@ -311,6 +357,7 @@ impl Health {
                 view.reference.learn(frame, &shift, share);
             } else {
                 views.restart(frame);
+                self.end_view(now, "the view is learned anew", changes);
             }
             return;
         }
@@ -327,19 +374,19 @@ impl Health {
         self.levels.covered = Some(lost);
         let plain = structure < PLAIN_STRUCTURE;
         self.step_with(Fault::Covered, now, lost, changes, |turn| match turn {
-            Turn::Begin if plain => {
+            Turn::Begin { .. } if plain => {
                 format!(
                     "{:.0} % of the view is gone behind something plain",
                     lost * 100.0
                 )
             }
-            Turn::Begin => format!("{:.0} % of the view shows something else", lost * 100.0),
+            Turn::Begin { .. } => format!("{:.0} % of the view shows something else", lost * 100.0),
             Turn::End { .. } => "the view is back".to_owned(),
         });
         if let Some(shift) = shift {
             let level = if lost >= LOST { 0.0 } else { away };
             self.step_with(Fault::Moved, now, level, changes, |turn| match turn {
-                Turn::Begin => format!("the view has moved by {}", told(&shift)),
+                Turn::Begin { .. } => format!("the view has moved by {}", told(&shift)),
                 Turn::End { .. } => "the view is where it was".to_owned(),
             });
         }
@@ -355,40 +402,45 @@ impl Health {
                 views.add(frame);
             }
             self.other_since_nanos = None;
-            self.end(
-                Fault::Covered,
-                "it is the same view in another light",
-                changes,
-            );
+            let text = "it is the same view in another light";
+            self.end(Fault::Covered, now, text, changes);
             return;
         }
         // Something plain in front of the lens is no view to get used to.
         if lasted >= self.wanted.relearn_nanos && !plain {
-            self.views = Some(Views::new(frame));
-            self.other_since_nanos = None;
-            let minutes = self.wanted.relearn_nanos / (60 * SECOND);
-            for fault in [Fault::Covered, Fault::Moved] {
-                let text = format!("after {minutes} min this is taken for the view from now on");
-                self.end(fault, &text, changes);
-            }
+            let text = self.after_minutes("the view");
+            self.relearn(frame, &text, changes);
         }
     }
 
-    /// Ends all that holds.
-    pub fn finish(&mut self, text: &str) -> Vec<Change> {
+    /// Learns the view anew, and its sharpness with it: what held of the old one is over.
+    fn relearn(&mut self, frame: &Frame<'_>, text: &str, changes: &mut Vec<Change>) {
+        self.views = Some(Views::new(frame));
+        self.other_since_nanos = None;
+        self.end_view(frame.captured_nanos, text, changes);
+    }
+
+    /// Ends all that is said against a view.
+    fn end_view(&mut self, now: i64, text: &str, changes: &mut Vec<Change>) {
+        for fault in [Fault::Covered, Fault::Moved, Fault::Blurred] {
+            self.end(fault, now, text, changes);
+        }
+    }
+
+    /// Ends all that holds at an instant.
+    pub fn finish(&mut self, at_nanos: i64, text: &str) -> Vec<Change> {
         let mut changes = Vec::new();
         for fault in Fault::ALL {
-            self.end(fault, text, &mut changes);
+            self.end(fault, at_nanos, text, &mut changes);
         }
-        changes
+        self.only_wanted(changes)
     }
 
-    fn end(&mut self, fault: Fault, text: &str, changes: &mut Vec<Change>) {
-        let mut states = self.states.iter_mut();
-        let Some((_, state)) = states.find(|(f, _)| *f == fault) else {
+    fn end(&mut self, fault: Fault, at_nanos: i64, text: &str, changes: &mut Vec<Change>) {
+        let Some(state) = self.state_mut(fault) else {
             return;
         };
-        if let Some(turn) = state.over() {
+        if let Some(turn) = state.over(at_nanos) {
             changes.push(Change {
                 fault,
                 turn,
@@ -413,11 +465,23 @@ impl Health {
         changes: &mut Vec<Change>,
         text: impl FnOnce(Turn) -> String,
     ) {
-        let mut states = self.states.iter_mut();
-        let Some((_, state)) = states.find(|(f, _)| *f == fault) else {
+        self.step_since(fault, now, now, level, changes, text);
+    }
+
+    /// The level at an instant, which has been the same since another one.
+    fn step_since(
+        &mut self,
+        fault: Fault,
+        now: i64,
+        since: i64,
+        level: f32,
+        changes: &mut Vec<Change>,
+        text: impl FnOnce(Turn) -> String,
+    ) {
+        let Some(state) = self.state_mut(fault) else {
             return;
         };
-        if let Some(turn) = state.step(now, level) {
+        if let Some(turn) = state.step_since(now, level, since) {
             changes.push(Change {
                 fault,
                 turn,
@@ -455,7 +519,7 @@ pub fn told(shift: &Shift) -> String {
 }
 
 fn text(fault: Fault, turn: Turn, levels: &Levels, level: f32) -> String {
-    let begins = turn == Turn::Begin;
+    let begins = matches!(turn, Turn::Begin { .. });
     match fault {
         Fault::Dark if begins => format!(
             "{:.1} % of the picture is dark (mean level {:.0} of 255)",

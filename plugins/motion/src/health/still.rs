@@ -3,9 +3,11 @@
 //! A sensor is never still: two of its pictures differ in noise, if in nothing else. A camera whose
 //! encoder gets the same picture again and again sends copies: without a change between key frames,
 //! and with the changes of coding at each of them. Those are told from noise by comparing key frame
-//! with key frame: both are coded alike.
+//! with key frame: both are coded alike. A still view of which an encoder skips whatever has hardly
+//! changed repeats, too, until the next key frame; so without that comparison little is believed.
 
 use crate::frame::Frame;
+use crate::lasting::PAUSE_NANOS;
 
 /// Side of a block in pixels.
 const BLOCK: usize = 16;
@@ -19,8 +21,9 @@ const RECODED_RMS: f32 = 0.35;
 const RECODED_SHARE: f32 = 0.02;
 /// What coding anew may change between a key frame and its neighbour, root mean square.
 const PULSE_RMS: f32 = 2.0;
-/// A camera that was never seen to change is not held to be frozen before this.
-const NEVER_CHANGED_NANOS: i64 = 60_000_000_000;
+/// A camera that was never seen to change, or of which no two key frames of the run could be
+/// compared, is not held to be frozen before this.
+const UNSURE_NANOS: i64 = 60_000_000_000;
 /// Pictures in a row before anything is said.
 const PICTURES_MIN: u32 = 4;
 
@@ -69,7 +72,15 @@ pub struct Still {
     key: Option<Copy>,
     run_begin_nanos: i64,
     run_pictures: u32,
+    /// Two key frames of the run were compared, and they are one.
+    proven: bool,
+    frozen: bool,
     has_changed: bool,
+    last_nanos: i64,
+    /// When the last key frame was.
+    key_nanos: Option<i64>,
+    /// The longest distance of two key frames.
+    key_apart_nanos: i64,
     /// For each block, whether it is looked at.
     looked_at: Vec<bool>,
     squares: Vec<f32>,
@@ -96,6 +107,13 @@ impl Still {
         masked: impl Fn(f64, f64) -> bool,
     ) -> Stillness {
         let now = frame.captured_nanos;
+        let paused = now.saturating_sub(self.last_nanos) > PAUSE_NANOS;
+        self.last_nanos = now;
+        if frame.key {
+            let before = self.key_nanos.replace(now).filter(|_| !paused);
+            let apart = before.map_or(0, |before| now.saturating_sub(before));
+            self.key_apart_nanos = self.key_apart_nanos.max(apart);
+        }
         let known = self.last.take().filter(|last| last.size == frame.size());
         let Some(mut last) = known else {
             self.looked_at = blocks(frame.size()).map(|(x, y)| !masked(x, y)).collect();
@@ -109,7 +127,11 @@ impl Still {
             };
         };
         let difference = self.difference(&last, frame);
-        if self.repeats(frame, &difference) {
+        let repeats = self.repeats(frame, &difference);
+        if repeats && paused && !self.frozen {
+            // Nobody knows what was meanwhile.
+            self.begin_run(frame);
+        } else if repeats {
             self.run_pictures = self.run_pictures.saturating_add(1);
             if frame.key {
                 self.keep_key(frame);
@@ -122,14 +144,18 @@ impl Still {
         self.last = Some(last);
         self.last_was_key = frame.key;
         let for_nanos = now.saturating_sub(self.run_begin_nanos).max(0);
-        let wait = if self.has_changed {
-            frozen_nanos
-        } else {
-            frozen_nanos.max(NEVER_CHANGED_NANOS)
-        };
+        let mut wait = frozen_nanos;
+        if !self.proven || !self.has_changed {
+            wait = wait.max(UNSURE_NANOS);
+        }
+        if !self.proven {
+            // A still view may repeat from behind one key frame to the second one after it.
+            wait = wait.max(self.key_apart_nanos.saturating_mul(2));
+        }
+        self.frozen = for_nanos >= wait && self.run_pictures >= PICTURES_MIN;
         Stillness {
             for_nanos,
-            frozen: for_nanos >= wait && self.run_pictures >= PICTURES_MIN,
+            frozen: self.frozen,
             difference: Some(difference),
         }
     }
@@ -137,6 +163,7 @@ impl Still {
     fn begin_run(&mut self, frame: &Frame<'_>) {
         self.run_begin_nanos = frame.captured_nanos;
         self.run_pictures = 1;
+        self.proven = false;
         self.key = None;
         if frame.key {
             self.keep_key(frame);
@@ -151,22 +178,27 @@ impl Still {
     }
 
     fn repeats(&mut self, frame: &Frame<'_>, difference: &Difference) -> bool {
-        if difference.changed <= SAME_SHARE {
-            return true;
-        }
-        if !(frame.key || self.last_was_key) || difference.rms > PULSE_RMS {
+        let same = difference.changed <= SAME_SHARE;
+        let pulse = (frame.key || self.last_was_key) && difference.rms <= PULSE_RMS;
+        if !same && !pulse {
             return false;
         }
         if !frame.key {
-            // The first one behind a key frame, which itself was judged.
+            // A copy, or the first one behind a key frame, which itself was judged.
             return true;
         }
         let Some(key) = self.key.take() else {
             return true;
         };
-        let against = self.difference(&key, frame);
+        let against = if self.last_was_key {
+            *difference
+        } else {
+            self.difference(&key, frame)
+        };
         self.key = Some(key);
-        against.rms <= RECODED_RMS && against.changed <= RECODED_SHARE
+        let alike = against.rms <= RECODED_RMS && against.changed <= RECODED_SHARE;
+        self.proven |= alike;
+        alike
     }
 
     fn difference(&mut self, before: &Copy, frame: &Frame<'_>) -> Difference {

@@ -122,7 +122,8 @@ impl Film {
             Way::Tables(nexts) => {
                 let streams = &self.movie.streams;
                 let time = |index: usize, sample: &Sample| {
-                    streams.get(index).map(|stream| stream.nanos(sample.decode))
+                    let stream = streams.get(index)?;
+                    Some(stream.nanos(sample.decode.saturating_sub(stream.edit)))
                 };
                 let heads = nexts.iter().enumerate();
                 let heads = heads.filter_map(|(i, next)| Some((time(i, &next.as_ref()?.0)?, i)));

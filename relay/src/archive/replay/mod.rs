@@ -57,6 +57,12 @@ pub enum Fault {
         if .0.is_empty() { String::new() } else { format!(", but {}", .0) }
     )]
     NoStream(String),
+    /// An edit list that puts several pieces together.
+    #[error(
+        "its edit list puts several pieces of a stream together, and only whole streams are read: \
+         `ffmpeg -i FILE -c copy NEW.mp4` writes it anew as one"
+    )]
+    Pieces,
     /// Neither fragments nor samples.
     #[error("it holds no samples")]
     Empty,

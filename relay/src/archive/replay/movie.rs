@@ -39,7 +39,8 @@ pub(super) struct Stream {
     pub(super) number: u32,
     /// As the hold has it; the id is the reader's to give.
     pub(super) track: Track,
-    /// Ticks that its presentation times are ahead of what is shown (§8.6.6).
+    /// Ticks that its presentation times are ahead of what is shown (§8.6.6); negative where they
+    /// are behind it.
     pub(super) edit: i64,
     /// Bytes of the length before a NAL unit; 0 where there are none.
     pub(super) length_size: usize,
@@ -102,11 +103,13 @@ fn parse(body: Bytes, walk: Walk) -> Result<Movie, Fault> {
         body: body.clone(),
         walk,
     };
+    let rate = named(&body, b"mvhd").next().and_then(clock_rate);
     let mut others = Vec::new();
     for trak in named(&body, b"trak").take(STREAMS_MAX) {
-        match stream(&body, trak) {
+        match stream(&body, trak, rate) {
             Some(Ok(stream)) => movie.streams.push(stream),
-            Some(Err(entry)) => others.push(entry),
+            Some(Err(Unread::Entry(entry))) => others.push(entry),
+            Some(Err(Unread::Pieces)) => return Err(Fault::Pieces),
             None => {}
         }
     }
@@ -136,6 +139,15 @@ fn parse(body: Bytes, walk: Walk) -> Result<Movie, Fault> {
     Ok(movie)
 }
 
+/// Ticks a second of a `mvhd` or `mdhd`, behind two times of 4 (version 0) or 8 bytes: §8.2.2, §8.4.2.
+fn clock_rate(header: &[u8]) -> Option<NonZeroU32> {
+    NonZeroU32::new(word(header, behind_times(header))?)
+}
+
+fn behind_times(header: &[u8]) -> usize {
+    if header.first() == Some(&1) { 20 } else { 12 }
+}
+
 fn created(mvhd: &[u8]) -> Option<CaptureTime> {
     let seconds = match mvhd.first()? {
         1 => i64::try_from(long(mvhd, 4)?).ok()?,
@@ -146,9 +158,20 @@ fn created(mvhd: &[u8]) -> Option<CaptureTime> {
     Some(CaptureTime::from_unix_nanos(seconds.checked_mul(SECOND)?))
 }
 
-/// None for what is no stream of pictures or sound; an error names a sample entry that the relay
-/// does not know, or what it lacks.
-fn stream(moov: &Bytes, trak: &[u8]) -> Option<Result<Stream, String>> {
+/// Why a stream of pictures or sound is not read.
+enum Unread {
+    /// The relay does not know its sample entry, or that lacks something.
+    Entry(String),
+    /// It is shown in several pieces.
+    Pieces,
+}
+
+/// None for what is no stream of pictures or sound. `movie_rate`: the file's ticks a second.
+fn stream(
+    moov: &Bytes,
+    trak: &[u8],
+    movie_rate: Option<NonZeroU32>,
+) -> Option<Result<Stream, Unread>> {
     let tkhd = named(trak, b"tkhd").next()?;
     let mdia = named(trak, b"mdia").next()?;
     let mdhd = named(mdia, b"mdhd").next()?;
@@ -161,13 +184,15 @@ fn stream(moov: &Bytes, trak: &[u8]) -> Option<Result<Stream, String>> {
     let stsd = named(stbl, b"stsd").next()?;
     // Behind version, flags and the number of entries; all samples are taken to be of the first.
     let (kind, entry) = children(stsd.get(8..)?).next()??;
-    // Behind two times of 4 (version 0) or 8 bytes: §8.3.2, §8.4.2.
-    let at = |body: &[u8]| if body.first() == Some(&1) { 20 } else { 12 };
-    let number = word(tkhd, at(tkhd))?;
-    let rate = NonZeroU32::new(word(mdhd, at(mdhd))?)?;
-    let unknown = || String::from_utf8_lossy(&kind).into_owned();
+    // §8.3.2: as in the other headers.
+    let number = word(tkhd, behind_times(tkhd))?;
+    let rate = clock_rate(mdhd)?;
     let Some(described) = describe(&kind, entry) else {
-        return Some(Err(unknown()));
+        let entry = String::from_utf8_lossy(&kind).into_owned();
+        return Some(Err(Unread::Entry(entry)));
+    };
+    let Some(edit) = edit(trak, movie_rate, rate) else {
+        return Some(Err(Unread::Pieces));
     };
     let begin = (stbl.as_ptr() as usize).checked_sub(moov.as_ptr() as usize)?;
     Some(Ok(Stream {
@@ -182,31 +207,40 @@ fn stream(moov: &Bytes, trak: &[u8]) -> Option<Result<Stream, String>> {
             channels: described.channels,
             decoder_configuration: described.configuration,
         },
-        edit: edit(trak).unwrap_or(0),
+        edit,
         length_size: described.length_size,
         defaults: Defaults::default(),
         tables: begin..begin.checked_add(stbl.len())?,
     }))
 }
 
-/// The media time at which the first edit that shows something begins.
-fn edit(trak: &[u8]) -> Option<i64> {
-    let elst = named(trak, b"edts")
-        .flat_map(|edts| named(edts, b"elst"))
-        .next()?;
+/// By how much media times are ahead of the times at which they are shown (§8.6.6): what the one
+/// edit that shows something begins with, less what is shown of nothing before it. None where more
+/// follows: a stream in pieces has no such number.
+fn edit(trak: &[u8], movie_rate: Option<NonZeroU32>, rate: NonZeroU32) -> Option<i64> {
+    let mut lists = named(trak, b"edts").flat_map(|edts| named(edts, b"elst"));
+    let elst = lists.next().unwrap_or_default();
     let long_form = elst.first() == Some(&1);
-    let size = if long_form { 20 } else { 12 };
-    for entry in elst.get(8..)?.chunks_exact(size) {
-        let time = match long_form {
-            true => long(entry, 8)?.cast_signed(),
-            false => word(entry, 4)?.cast_signed().into(),
+    // Behind version, flags and the number of entries.
+    let entries = elst.get(8..).unwrap_or_default();
+    let mut entries = entries.chunks_exact(if long_form { 20 } else { 12 });
+    let mut empty = 0i128;
+    for entry in entries.by_ref() {
+        let (duration, time) = match long_form {
+            true => (long(entry, 0)?, long(entry, 8)?.cast_signed()),
+            false => (word(entry, 0)?.into(), word(entry, 4)?.cast_signed().into()),
         };
         // −1: nothing is shown.
-        if time >= 0 {
-            return Some(time);
+        if time < 0 {
+            empty += i128::from(duration);
+            continue;
         }
+        let movie_rate = movie_rate.map_or(1, |rate| rate.get().into());
+        let edit = i128::from(time) - empty * i128::from(rate.get()) / movie_rate;
+        let edit = edit.clamp(i64::MIN.into(), i64::MAX.into()) as i64;
+        return entries.next().is_none().then_some(edit);
     }
-    None
+    Some(0)
 }
 
 struct Described {

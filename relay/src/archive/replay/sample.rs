@@ -24,7 +24,8 @@ pub(super) struct Sample {
     pub(super) sync: bool,
 }
 
-/// The samples of a `moof` (§8.8) that begins at `begin`, in the order of their decode times.
+/// The samples of a `moof` (§8.8) that begins at `begin`, in the order of their decode times
+/// with edits counted in.
 pub(super) fn of_fragment(
     moof: &[u8],
     begin: u64,
@@ -42,11 +43,9 @@ pub(super) fn of_fragment(
         part.ok_or_else(damaged)?;
     }
     all.sort_by_key(|sample: &Sample| {
-        let rate = streams.get(sample.stream);
-        (
-            rate.map_or(0, |stream| stream.nanos(sample.decode)),
-            sample.stream,
-        )
+        let stream = streams.get(sample.stream);
+        let time = |stream: &Stream| stream.nanos(sample.decode.saturating_sub(stream.edit));
+        (stream.map_or(0, time), sample.stream)
     });
     Ok(all)
 }

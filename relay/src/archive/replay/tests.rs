@@ -31,11 +31,18 @@ fn tools() -> bool {
 
 /// Three seconds of a test picture and a tone, coded as asked for.
 fn make(path: &Path, coding: &str) {
-    let inputs = "-v error -nostdin -y -f lavfi -i testsrc2=size=192x108:rate=10:duration=3 \
-                  -f lavfi -i sine=frequency=440:sample_rate=16000:duration=3";
+    make_late(path, [0, 0], coding);
+}
+
+/// The same; pictures and tone begin so many seconds late.
+fn make_late(path: &Path, late: [u32; 2], coding: &str) {
+    let [pictures, tone] = late.map(|seconds| format!("-itsoffset {seconds} -f lavfi -i"));
+    let command = format!(
+        "-v error -nostdin -y {pictures} testsrc2=size=192x108:rate=10:duration=3 \
+         {tone} sine=frequency=440:sample_rate=16000:duration=3 {coding}"
+    );
     let output = Command::new("ffmpeg")
-        .args(inputs.split_whitespace())
-        .args(coding.split_whitespace())
+        .args(command.split_whitespace())
         .arg(path)
         .output()
         .unwrap();
@@ -200,6 +207,97 @@ fn units_are_the_packets_that_ffprobe_sees() {
         let numbers = units.iter().map(|unit| unit.sequence);
         assert!(numbers.eq(0..units.len() as u64), "{name}");
         assert!(units.iter().all(|unit| !unit.discontinuity), "{name}");
+    }
+}
+
+/// Pictures and sound that begin seconds apart stay so: the file says it with an edit of nothing.
+#[test]
+fn a_stream_that_begins_later_comes_later() {
+    if !tools() {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("late.mp4");
+    let coding = "-c:v libx264 -preset veryfast -g 10 -bf 2 -pix_fmt yuv420p -c:a aac -b:a 32k";
+    let parts = "-movflags +frag_keyframe+delay_moov+default_base_moof";
+    for late in [[0, 3], [3, 0]] {
+        for flags in ["", parts] {
+            make_late(&path, late, &format!("{coding} {flags}"));
+            let told = units(&path);
+            let video = of_kind(&told, TrackKind::Video);
+            let sound = of_kind(&told, TrackKind::Audio);
+            assert_eq!(video, packets(&path, "v"), "{late:?} {flags}");
+            assert_eq!(sound, packets(&path, "a"), "{late:?} {flags}");
+            // Also by the clock: seconds after the one that began first, but for the codec's own
+            // delay.
+            let first = |kind| {
+                let unit = told.iter().find(|unit| unit.track.codec.kind() == kind);
+                unit.unwrap().captured.unix_nanos()
+            };
+            let apart = first(TrackKind::Audio) - first(TrackKind::Video);
+            let expected = i64::from(late[1]) - i64::from(late[0]);
+            let off = (apart - expected * SECOND).abs();
+            assert!(off < SECOND / 10, "{late:?} {flags}: {apart}");
+        }
+    }
+}
+
+/// What the edit list of the first stream is made of, as (duration, media time).
+fn edited(path: &Path, edits: &[(u32, i32)]) {
+    let mut bytes = std::fs::read(path).unwrap();
+    let at = bytes.windows(4).position(|kind| kind == b"edts").unwrap() - 4;
+    let size = 24 + 12 * edits.len();
+    let mut list = (size as u32).to_be_bytes().to_vec();
+    list.extend(b"edts");
+    list.extend((size as u32 - 8).to_be_bytes());
+    list.extend(b"elst\0\0\0\0");
+    list.extend((edits.len() as u32).to_be_bytes());
+    for (duration, time) in edits {
+        list.extend(duration.to_be_bytes());
+        list.extend(time.to_be_bytes());
+        list.extend([0, 1, 0, 0]);
+    }
+    let old = u32::from_be_bytes(bytes[at..at + 4].try_into().unwrap()) as usize;
+    bytes.splice(at..at + old, list);
+    // The boxes around it.
+    for kind in [b"moov", b"trak"] {
+        let at = bytes.windows(4).position(|k| k == kind).unwrap() - 4;
+        let before = u32::from_be_bytes(bytes[at..at + 4].try_into().unwrap());
+        let now = before + size as u32 - old as u32;
+        bytes[at..at + 4].copy_from_slice(&now.to_be_bytes());
+    }
+    std::fs::write(path, bytes).unwrap();
+}
+
+#[test]
+fn edits_that_put_pieces_together_are_refused() {
+    if !tools() {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("pieces.mp4");
+    // The header comes last, so that it may grow.
+    make(&path, "-c:v libx264 -g 10 -bf 2 -pix_fmt yuv420p -an");
+    let first = units(&path)[0].media_time;
+    let rate = units(&path)[0].track.clock_rate.get();
+    let delay = (2 * rate / 10) as i32;
+    // ffmpeg's movie timescale is 1000.
+    edited(&path, &[(500, -1), (250, -1), (3000, delay)]);
+    let late = units(&path)[0].media_time - first;
+    assert_eq!(late, i64::from(rate) * 3 / 4);
+    assert_eq!(
+        of_kind(&units(&path), TrackKind::Video),
+        packets(&path, "v")
+    );
+    for edits in [
+        [(1000, delay), (1000, delay + rate as i32)],
+        [(1000, delay), (1000, -1)],
+    ] {
+        edited(&path, &edits);
+        let Err(ReplayError::File { source, .. }) = Replay::file(&path, None, None) else {
+            panic!("{edits:?}");
+        };
+        assert!(matches!(source, Fault::Pieces), "{source}");
     }
 }
 
