@@ -4,10 +4,13 @@
 use std::fs;
 use std::path::Path;
 use std::process::Command;
+use std::thread::sleep;
 use std::time::Duration;
 
 use forebay_tests::recording::unix_of_rfc3339;
-use forebay_tests::{Camera, Configuration, Metrics, Relay, fresh_folder, run, unix_now, wait_for};
+use forebay_tests::{
+    Camera, Configuration, Metrics, Relay, Strain, fresh_folder, run, unix_now, wait_for,
+};
 use serde_json::Value;
 
 use crate::bad_guests::session::site;
@@ -16,8 +19,8 @@ use crate::{SCRATCH, alone};
 
 /// With the compiling of the components, on a busy machine.
 const WORK_MAX: Duration = Duration::from_secs(120);
-/// What a kill may cost.
-const LOSS_SECONDS_MAX: f64 = 5.0;
+/// What a kill may cost, on a machine that does nothing else.
+const LOSS_MAX: Duration = Duration::from_secs(5);
 
 /// How often a kind was found.
 fn found(page: &Metrics, sink: &str, kind: &str) -> f64 {
@@ -109,7 +112,7 @@ fn findings_are_the_same_wherever_they_are_looked_for() {
     let file = configuration.write("127.0.0.1:0");
 
     // While it runs its youngest findings are in the spool. They are written each second.
-    let early = wait_for(Duration::from_secs(20), || {
+    let early = wait_for(WORK_MAX, || {
         let rows = listed_rows(&file, &[]);
         let full = of_kind(&rows, "kept").len() >= 20 && of_kind(&rows, "dark").len() == 1;
         full.then_some(rows)
@@ -121,6 +124,12 @@ fn findings_are_the_same_wherever_they_are_looked_for() {
         "{lasting}"
     );
 
+    // What is counted now is on disk when the promised time is over, and with it the time that the
+    // machine keeps threads waiting: the one that takes findings, and the one that writes them.
+    let strain = Strain::measure();
+    let promised = found(&relay.metrics(), "kept", "kept");
+    sleep(LOSS_MAX);
+    sleep(2 * strain.end());
     let killed = unix_now();
     relay.kill();
     let relay = Relay::start(&configuration);
@@ -134,11 +143,11 @@ fn findings_are_the_same_wherever_they_are_looked_for() {
     let lines = archived(&configuration.archive());
     let of = |row: &Value| unix_of_rfc3339(row["at"].as_str().unwrap()).unwrap();
     let marks: Vec<f64> = of_kind(&lines, "kept").into_iter().map(of).collect();
-    let last_before = marks.iter().copied().filter(|at| *at < killed);
-    let lost = killed - last_before.fold(f64::MIN, f64::max);
-    println!("the newest finding is {lost:.2} s older than the kill");
-    assert!(lost < LOSS_SECONDS_MAX, "{lost} s: {marks:?}");
-    let after = marks.iter().filter(|at| **at > killed).count();
+    let (before, after): (Vec<f64>, Vec<f64>) = marks.iter().partition(|at| **at < killed);
+    let newest = before.iter().copied().fold(f64::MIN, f64::max);
+    println!("the newest is {:.2} s older than the kill", killed - newest);
+    let (before, after) = (before.len(), after.len());
+    assert!(before as f64 >= promised, "{before} of {promised}");
     assert!(
         after as f64 >= marks_of_second_life,
         "{after} of {marks_of_second_life}"

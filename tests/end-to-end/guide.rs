@@ -1,24 +1,27 @@
-//! The guide of `plugins/examples/README.md`, walked as it is printed: a newcomer's folder, a shell,
-//! every block in order.
+//! The guide of `plugins/examples/README.md`, walked as it is printed: a newcomer's home, a shell,
+//! every block in order. Only the port is another one, since the guide's may be taken.
 //!
 //! Blocks of `sh` are typed; a block that names a file (`rust src/lib.rs`) is put into it, below the
 //! folder that the shell is in then. All others are for people.
 
 use std::fmt::Write as _;
 use std::fs::{self, File};
+use std::net::{Ipv4Addr, TcpListener};
 use std::os::unix::fs::symlink;
 use std::os::unix::process::CommandExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use forebay_tests::{Relay, Running};
+use forebay_tests::{Relay, Running, wait_for};
 use rustix::process::{Pid, Signal, kill_process_group};
 
 use crate::alone;
 
 /// With the compiling of the library's macros on a busy machine.
 const WALK_MAX: Duration = Duration::from_secs(1200);
+/// For what runs to end after the walk, on a busy machine.
+const END_MAX: Duration = Duration::from_secs(60);
 
 /// Something to do.
 #[derive(Debug, PartialEq)]
@@ -29,28 +32,33 @@ enum Step {
     Write(String, String),
 }
 
-fn root() -> PathBuf {
+pub(crate) fn root() -> PathBuf {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).parent();
     root.expect("tests/ lies in the repository").to_owned()
 }
 
-/// The guide's blocks, in order.
-fn steps(markdown: &str) -> Vec<Step> {
-    let mut steps = Vec::new();
+/// A document's blocks in order: what stands behind the fence, and the text.
+pub(crate) fn blocks(markdown: &str) -> Vec<(String, String)> {
+    let mut blocks = Vec::new();
     let mut lines = markdown.lines();
     while let Some(line) = lines.next() {
-        let Some(info) = line.strip_prefix("```") else {
-            continue;
-        };
-        let block = lines.by_ref().take_while(|line| *line != "```");
-        let text: String = block.flat_map(|line| [line, "\n"]).collect();
-        match info.split_once(' ') {
-            None if info == "sh" => steps.push(Step::Type(text)),
-            Some((_, file)) => steps.push(Step::Write(file.to_owned(), text)),
-            None => {}
+        if let Some(info) = line.strip_prefix("```") {
+            let block = lines.by_ref().take_while(|line| *line != "```");
+            let text = block.flat_map(|line| [line, "\n"]).collect();
+            blocks.push((info.to_owned(), text));
         }
     }
-    steps
+    blocks
+}
+
+/// What the guide's blocks say to do, in order.
+fn steps(markdown: &str) -> Vec<Step> {
+    let step = |(info, text): (String, String)| match info.split_once(' ') {
+        None if info == "sh" => Some(Step::Type(text)),
+        Some((_, file)) => Some(Step::Write(file.to_owned(), text)),
+        None => None,
+    };
+    blocks(markdown).into_iter().filter_map(step).collect()
 }
 
 /// The guide as one script, that says which line of it is at work.
@@ -70,6 +78,30 @@ fn script(steps: &[Step]) -> String {
     script + "echo '### done'\n"
 }
 
+/// What the newcomer has of the repository: its files, and the relay where a build puts it.
+fn clone(folder: &Path) {
+    let built = folder.join("target/release");
+    fs::create_dir_all(&built).unwrap();
+    for entry in fs::read_dir(root()).unwrap() {
+        let entry = entry.unwrap();
+        if entry.file_name() != "target" {
+            symlink(entry.path(), folder.join(entry.file_name())).unwrap();
+        }
+    }
+    let program = Relay::program().canonicalize().unwrap();
+    symlink(program, built.join("forebay")).unwrap();
+}
+
+/// The script with a port that is free in place of the guide's, where the relay listens and where it
+/// is asked.
+fn on_a_free_port(script: &str) -> String {
+    const ADDRESS: &str = "127.0.0.1:8473";
+    assert_eq!(script.matches(ADDRESS).count(), 2, "{script}");
+    let free = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).unwrap();
+    let address = free.local_addr().unwrap();
+    script.replace(ADDRESS, &address.to_string())
+}
+
 #[test]
 fn a_newcomer_walks_through_the_guide() {
     let guide = fs::read_to_string(root().join("plugins/examples/README.md")).unwrap();
@@ -81,21 +113,16 @@ fn a_newcomer_walks_through_the_guide() {
     // Outside of the repository, whose workspace would take the new package for its own.
     let home = std::env::temp_dir().join(format!("forebay-guide-{}", std::process::id()));
     fs::create_dir(&home).unwrap();
-    symlink(root(), home.join("forebay")).unwrap();
-    let folder = home.join("plugins");
-    fs::create_dir(&folder).unwrap();
-    fs::write(home.join("guide.sh"), script(&steps)).unwrap();
+    clone(&home.join("forebay"));
+    fs::write(home.join("guide.sh"), on_a_free_port(&script(&steps))).unwrap();
 
     let log = home.join("guide.log");
     let output = File::create(&log).unwrap();
-    let program = Relay::program().parent().unwrap();
-    let path = std::env::var("PATH").unwrap();
     let mut shell = Command::new("bash");
     shell
         .arg(home.join("guide.sh"))
-        .current_dir(&folder)
+        .current_dir(&home)
         .process_group(0)
-        .env("PATH", format!("{}:{path}", program.display()))
         .env("HOME", &home)
         .stdin(Stdio::null())
         .stdout(output.try_clone().unwrap())
@@ -122,6 +149,7 @@ fn a_newcomer_walks_through_the_guide() {
     kill_process_group(group, Signal::TERM).ok();
     let said = fs::read_to_string(&log).unwrap();
     println!("{said}");
+    let folder = home.join("yard");
     let relay = fs::read_to_string(folder.join("relay.log")).unwrap_or_default();
     assert!(
         status.is_some_and(|status| status.success()) && said.contains("### done"),
@@ -156,7 +184,9 @@ fn a_newcomer_walks_through_the_guide() {
         listed.contains("darkness") && listed.contains("begin"),
         "{listed}"
     );
-    fs::remove_dir_all(&home).unwrap();
+    // The relay and the demo still write while they end.
+    let removed = wait_for(END_MAX, || fs::remove_dir_all(&home).ok());
+    assert!(removed.is_some(), "{} can't be removed", home.display());
 }
 
 #[test]

@@ -19,6 +19,7 @@ mod kept;
 mod kills;
 mod matrix;
 mod pictures;
+mod printed;
 mod scrape;
 mod trials;
 mod truth;

@@ -22,6 +22,7 @@ mod process;
 pub mod recording;
 mod relay;
 mod site_server;
+mod strain;
 pub mod truth;
 
 pub use configuration::{Camera, Configuration};
@@ -31,3 +32,4 @@ pub use peer::{Journal, Peer, Sent};
 pub use process::{Running, http_get, run, silent, wait_for};
 pub use relay::{Relay, Stopped};
 pub use site_server::SiteServer;
+pub use strain::Strain;

@@ -143,10 +143,12 @@ impl Relay {
         self.process.id()
     }
 
-    /// What `/metrics` says now.
+    /// What `/metrics` says now; a machine that is busy has a while for the answer.
     #[must_use]
     pub fn metrics(&self) -> Metrics {
-        match http_get(self.address, "/metrics") {
+        match wait_for(Duration::from_secs(20), || {
+            http_get(self.address, "/metrics")
+        }) {
             Some((200, body)) => Metrics::new(body),
             other => panic!("/metrics answers {other:?}"),
         }

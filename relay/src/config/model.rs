@@ -73,10 +73,10 @@ pub struct Relay {
 /// that no plugin wants.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Pictures {
-    /// Path of the program ffmpeg. It is started for streams that the built-in decoder can't do
-    /// (interlaced, H.264 in 10 bit, 4:2:2, monochrome), bounded in time and memory, but outside of
-    /// the sandbox that holds the built-in one. Default: none; such a stream has no pictures, and a
-    /// finding says so.
+    /// Path of the program ffmpeg. It is started for streams that the built-in decoder can't do:
+    /// monochrome (thermal cameras), interlaced, H.264 in 10 bit, 4:2:2, slices that begin within a
+    /// row. It is bounded in time and memory, but runs outside of the sandbox that holds the
+    /// built-in one. Default: none; such a stream has no pictures, and a finding says so.
     pub ffmpeg: Option<PathBuf>,
     /// Most memory of one decoder; there is one for each stream that somebody wants pictures of.
     /// 16 MiB to 2 GiB. Default: `192 MiB`, enough for 3840 × 2160 in H.265.

@@ -33,8 +33,8 @@ fn ffmpeg(raw: &[u8], size: (u32, u32), format: &str, filter: &str, out: &str) -
         .spawn();
     let Ok(mut child) = child else {
         assert!(
-            std::env::var_os("CI").is_none(),
-            "ffmpeg is not installed, and CI skips nothing"
+            std::env::var("CI").as_deref() != Ok("true"),
+            "ffmpeg is not installed, and with CI=true nothing is skipped"
         );
         eprintln!("skipped: ffmpeg is not installed");
         return None;

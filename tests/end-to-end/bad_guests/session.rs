@@ -8,8 +8,8 @@ use std::time::{Duration, Instant};
 
 use forebay_tests::recording::Recording;
 use forebay_tests::{
-    Camera, Configuration, Metrics, Relay, SiteServer, Stopped, fresh_folder, http_get, mp4_files,
-    unix_now, wait_for,
+    Camera, Configuration, Metrics, Relay, SiteServer, Stopped, Strain, fresh_folder, http_get,
+    mp4_files, unix_now, wait_for,
 };
 
 use super::sinks::{CAMERAS, SINKS};
@@ -28,6 +28,8 @@ pub(crate) struct Session {
     pub(crate) page: Metrics,
     pub(crate) peak_bytes: f64,
     pub(crate) slowest_answer: Duration,
+    /// How long the machine kept a thread waiting that had nothing to do.
+    pub(crate) strain: Duration,
     /// Length of the session.
     pub(crate) seconds: f64,
     pub(crate) stopped: Stopped,
@@ -85,6 +87,7 @@ impl Session {
         let site = site();
         let configuration = configuration(&folder, &site).extra(toml);
         let surroundings_before = surroundings(&folder);
+        let strain = Strain::measure();
         let relay = Relay::start(&configuration);
         let begin = Instant::now();
         let (mut peak_bytes, mut slowest_answer) = (0_f64, Duration::ZERO);
@@ -110,6 +113,7 @@ impl Session {
             page = look();
         }
         let seconds = begin.elapsed().as_secs_f64();
+        let strain = strain.end();
         let end = unix_now();
         let stopped = relay.stop();
         drop(site);
@@ -125,8 +129,19 @@ impl Session {
             page,
             peak_bytes,
             slowest_answer,
+            strain,
             seconds,
         }
+    }
+
+    /// Checks that `/metrics` was answered within `promise` each time.
+    pub(crate) fn check_answers(&self, promise: Duration) {
+        // Threads that wake one after another: ours and the relay's as it connects, asks, answers,
+        // and reads the answer.
+        let allowed = promise + 4 * self.strain;
+        let slowest = self.slowest_answer;
+        println!("slowest answer to /metrics: {slowest:?} of {allowed:?}");
+        assert!(slowest < allowed, "{slowest:?}, not {allowed:?}");
     }
 
     /// What the recorder made of it.
