@@ -6,6 +6,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use jiff::tz::TimeZone;
+use tokio::signal::unix::SignalKind;
 
 use super::coverage::When;
 use super::{Failure, exit, output};
@@ -110,7 +111,14 @@ pub(super) async fn trial(arguments: TrialArguments) -> Result<(), Failure> {
     let engine = engine(relay, |name| std::env::var_os(name));
     let engine = engine.map_err(|error| Failure::caused(exit::OS, error))?;
     let mut teller = Teller::new();
-    let tried = run(&engine, stage, units, |progress| teller.tell(progress)).await;
+    let tried = tokio::select! {
+        tried = run(&engine, stage, units, |progress| teller.tell(progress)) => tried,
+        code = interrupted() => {
+            teller.end();
+            desk.close(false).await?;
+            return Err(Failure::silent(code));
+        }
+    };
     teller.end();
     let objects = desk.close(tried.is_ok()).await?;
     let (mut outcome, figures) = tried.map_err(failed)?;
@@ -129,6 +137,22 @@ pub(super) async fn trial(arguments: TrialArguments) -> Result<(), Failure> {
         // Its reason is told above.
         Some(_) => Err(Failure::silent(exit::SOFTWARE)),
         None => Ok(()),
+    }
+}
+
+/// Waits for Ctrl-C or SIGTERM; gives the exit code that shells give a program which that ends.
+async fn interrupted() -> u8 {
+    let signal = |kind| tokio::signal::unix::signal(kind);
+    let (Ok(mut interrupt), Ok(mut terminate)) = (
+        signal(SignalKind::interrupt()),
+        signal(SignalKind::terminate()),
+    ) else {
+        // Then they end the program as they do any.
+        return std::future::pending().await;
+    };
+    tokio::select! {
+        _ = interrupt.recv() => 128 + 2,
+        _ = terminate.recv() => 128 + 15,
     }
 }
 
@@ -336,8 +360,9 @@ impl Desk {
             Failure::new(exit::CANT_CREATE, text)
         };
         let is_kept = out.is_some();
+        // Nobody else can have made a folder of that name.
         let folder = out.unwrap_or_else(|| {
-            std::env::temp_dir().join(format!("forebay-try-{}", std::process::id()))
+            std::env::temp_dir().join(format!("forebay-try-{:016x}", fastrand::u64(..)))
         });
         std::fs::create_dir_all(&folder).map_err(|error| cant(&folder, &error))?;
         let mut there = std::fs::read_dir(&folder).map_err(|error| cant(&folder, &error))?;

@@ -151,7 +151,7 @@ fn start(program: &Path, codec: Codec, time_max: Duration) -> Result<(Child, Lea
         Codec::H265 => "hevc",
         _ => return Err(DecodeFault::Unsupported("no codec for ffmpeg".to_owned())),
     };
-    let child = Command::new(program)
+    let mut child = Command::new(program)
         .args(["-nostdin", "-hide_banner", "-nostats"])
         // What it conceals it tells as information.
         .args(["-loglevel", "level+info"])
@@ -182,9 +182,16 @@ fn start(program: &Path, codec: Codec, time_max: Duration) -> Result<(Child, Lea
             _ => DecodeFault::Ended(format!("{shown}: {error}")),
         })?;
     // It has got no byte of the camera's yet: soon enough.
-    let leash = limit(&child, time_max)
-        .map_err(|error| DecodeFault::Ended(format!("{shown} can't be limited: {error}")))?;
-    Ok((child, leash))
+    match limit(&child, time_max) {
+        Ok(leash) => Ok((child, leash)),
+        Err(error) => {
+            // Nobody else would take note of its end.
+            let ended = child.kill().and_then(|()| child.wait());
+            let ended = ended.map_or_else(|error| format!("; {error}"), |_| String::new());
+            let text = format!("{shown} can't be limited: {error}{ended}");
+            Err(DecodeFault::Ended(text))
+        }
+    }
 }
 
 fn limit(child: &Child, time_max: Duration) -> std::io::Result<Leash> {

@@ -315,7 +315,11 @@ impl Trial {
         }
         while self.tick <= now {
             let at = CaptureTime::from_unix_nanos(self.tick);
-            self.tick = self.tick.saturating_add(SECOND);
+            // A damaged time may be the last that there is.
+            let Some(next) = self.tick.checked_add(SECOND) else {
+                break;
+            };
+            self.tick = next;
             self.hand_over(actor).await?;
             self.timepiece.advance(at);
             self.scene = at;

@@ -105,10 +105,10 @@ impl Sps {
             [0; 4]
         };
         // Some cameras write this part wrongly. What is not legible is left at what silence means.
-        let signal = match b.flag()? {
-            true => Signal::read(b).unwrap_or_default(),
-            false => Signal::default(),
-        };
+        let mut signal = Signal::default();
+        if b.flag()? {
+            signal.read(b).ok();
+        }
         Ok(Self {
             id,
             profile,

@@ -46,9 +46,8 @@ impl Signal {
     /// Reads up to the location of chroma.
     ///
     /// # Errors
-    /// When the fields are cut off.
-    pub(super) fn read(bits: &mut Bits<'_>) -> Result<Self, Broken> {
-        let mut signal = Self::default();
+    /// When the fields are cut off, or say what does not exist. What was read before stays.
+    pub(super) fn read(&mut self, bits: &mut Bits<'_>) -> Result<(), Broken> {
         if bits.flag()? && bits.bits(8)? == EXTENDED_SAR {
             bits.skip(32)?;
         }
@@ -57,17 +56,17 @@ impl Signal {
         }
         if bits.flag()? {
             bits.skip(3)?; // video_format
-            signal.full_range = bits.flag()?;
+            self.full_range = bits.flag()?;
             if bits.flag()? {
                 bits.skip(16)?; // colour_primaries, transfer_characteristics
-                signal.matrix = Some(bits.bits(8)?).filter(|matrix| *matrix != UNSPECIFIED);
+                self.matrix = Some(bits.bits(8)?).filter(|matrix| *matrix != UNSPECIFIED);
             }
         }
         if bits.flag()? {
-            signal.chroma_location = bits.ue_max(5, "a chroma location that does not exist")?;
+            self.chroma_location = bits.ue_max(5, "a chroma location that does not exist")?;
             bits.ue()?;
         }
-        Ok(signal)
+        Ok(())
     }
 
     /// The weights, or what stands in the way of naming them. Where the stream is silent, it goes
@@ -78,12 +77,14 @@ impl Signal {
     pub fn matrix(&self, height: u32) -> Result<Matrix, &'static str> {
         match self.matrix {
             // H.264 Table E-5: 4 is the FCC's, 5 and 6 BT.601's; 7 is SMPTE 240M, near BT.709;
-            // 9 and 10 are BT.2020's.
+            // 9 is BT.2020's. What is reserved says nothing, as if it were not there.
             Some(4..=6) => Ok(Matrix::Bt601),
             Some(1 | 7) => Ok(Matrix::Bt709),
-            Some(9 | 10) => Ok(Matrix::Bt2020),
+            Some(9) => Ok(Matrix::Bt2020),
             Some(0) => Err("samples are red, green and blue and not luma and chroma"),
             Some(8) => Err("the colour space is YCgCo"),
+            Some(10) => Err("luma is constant luminance (BT.2020)"),
+            Some(11..=14) => Err("the colour space is one of BT.2085, BT.2100 or derived"),
             _ if height < 720 => Ok(Matrix::Bt601),
             _ => Ok(Matrix::Bt709),
         }

@@ -144,10 +144,10 @@ impl Sps {
         }
         b.skip(2)?; // temporal motion vectors, strong smoothing
         // What is not legible of this part is left at what silence means.
-        let (signal, fields) = match b.flag()? {
-            true => usability(b).unwrap_or_default(),
-            false => Default::default(),
-        };
+        let (mut signal, mut fields) = (Signal::default(), false);
+        if b.flag()? {
+            usability(b, &mut signal, &mut fields).ok();
+        }
         Ok(Self {
             id,
             profile,
@@ -192,10 +192,11 @@ impl Sps {
     }
 }
 
-fn usability(b: &mut Bits<'_>) -> Result<(Signal, bool), Broken> {
-    let signal = Signal::read(b)?;
+fn usability(b: &mut Bits<'_>, signal: &mut Signal, fields: &mut bool) -> Result<(), Broken> {
+    signal.read(b)?;
     b.skip(1)?; // neutral_chroma_indication_flag
-    Ok((signal, b.flag()?))
+    *fields = b.flag()?;
+    Ok(())
 }
 
 /// Skips all of profile_tier_level (7.3.3) but the number of the general profile and what range

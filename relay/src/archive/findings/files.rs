@@ -1,9 +1,10 @@
 //! Findings read from the files of archive and spool, also while a relay writes them.
 
 use std::cmp::Reverse;
-use std::collections::{BinaryHeap, HashSet};
+use std::collections::{BinaryHeap, HashMap, HashSet};
 use std::fs::File;
 use std::io;
+use std::os::unix::fs::FileExt as _;
 use std::path::Path;
 
 use super::{Finding, PURPOSE, read_line};
@@ -17,6 +18,8 @@ use crate::units::{CameraName, CaptureTime};
 const REORDER_MAX: usize = 4096;
 /// A file is named by its first line, and one before it may have later ones: it is open for an hour.
 const OVERLAP_NANOS: i64 = 2 * 3600 * 1_000_000_000;
+/// A few lines.
+const HEAD_BYTES: usize = 4096;
 
 /// What was passed over.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -30,7 +33,6 @@ pub struct Passed {
 /// Where lines of a camera are.
 pub(super) struct Source {
     begin: CaptureTime,
-    bytes: u64,
     /// Open already where it lies in the spool, from where it may be carried off any time. Those of
     /// the archive are opened in their turn: a year has some ten thousand.
     pub(super) file: Option<File>,
@@ -98,7 +100,6 @@ pub(super) fn spooled(spool: &Path, camera: &CameraName) -> Vec<Source> {
             };
             sources.push(Source {
                 begin: name.key.begin,
-                bytes: file.metadata().map_or(0, |metadata| metadata.len()),
                 file: Some(file),
                 path,
             });
@@ -114,7 +115,10 @@ fn archived(
     sources: &mut Vec<Source>,
     passed: &mut Passed,
 ) {
-    let spooled: HashSet<_> = sources.iter().map(|s| (s.begin, s.bytes)).collect();
+    let spooled: HashMap<_, _> = sources
+        .iter()
+        .filter_map(|source| Some((source.begin, source.file.as_ref()?.try_clone().ok()?)))
+        .collect();
     let folder = archive.join(camera.as_str()).join(PURPOSE);
     let earliest = window.begin.unix_nanos().saturating_sub(OVERLAP_NANOS);
     let (first, last) = (
@@ -152,17 +156,32 @@ fn archived(
                 continue;
             };
             let path = folder.join(&name);
-            let bytes = path.metadata().map_or(0, |metadata| metadata.len());
-            if !spooled.contains(&(begin, bytes)) {
+            let known = spooled.get(&begin);
+            if !known.is_some_and(|file| begins_alike(file, &path)) {
                 sources.push(Source {
                     begin,
-                    bytes,
                     file: None,
                     path,
                 });
             }
         }
     }
+}
+
+/// Whether a file of the archive is the one that was open in the spool. It may have grown before it
+/// was carried off, so its length says nothing; no two files begin with the same lines.
+fn begins_alike(spooled: &File, archived: &Path) -> bool {
+    let head = |file: &File| {
+        let mut head = vec![0; HEAD_BYTES];
+        let read = file.read_at(&mut head, 0)?;
+        head.truncate(read);
+        Ok::<_, io::Error>(head)
+    };
+    let (Ok(one), Ok(other)) = (head(spooled), File::open(archived).and_then(|f| head(&f))) else {
+        return false;
+    };
+    let both = one.len().min(other.len());
+    both > 0 && one.get(..both) == other.get(..both)
 }
 
 fn names(folder: &Path) -> io::Result<Vec<String>> {
