@@ -403,7 +403,10 @@ impl Health {
             }
             self.other_since_nanos = None;
             let text = "it is the same view in another light";
-            self.end(Fault::Covered, now, text, changes);
+            // Of the sharpness in this light nothing is known.
+            for fault in [Fault::Covered, Fault::Blurred] {
+                self.end(fault, now, text, changes);
+            }
             return;
         }
         // Something plain in front of the lens is no view to get used to.

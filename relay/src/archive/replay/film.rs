@@ -122,8 +122,7 @@ impl Film {
             Way::Tables(nexts) => {
                 let streams = &self.movie.streams;
                 let time = |index: usize, sample: &Sample| {
-                    let stream = streams.get(index)?;
-                    Some(stream.nanos(sample.decode.saturating_sub(stream.edit)))
+                    streams.get(index).map(|stream| stream.nanos(sample.decode))
                 };
                 let heads = nexts.iter().enumerate();
                 let heads = heads.filter_map(|(i, next)| Some((time(i, &next.as_ref()?.0)?, i)));

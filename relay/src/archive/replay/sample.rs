@@ -24,8 +24,7 @@ pub(super) struct Sample {
     pub(super) sync: bool,
 }
 
-/// The samples of a `moof` (§8.8) that begins at `begin`, in the order of their decode times
-/// with edits counted in.
+/// The samples of a `moof` (§8.8) that begins at `begin`, in the order of their decode times.
 pub(super) fn of_fragment(
     moof: &[u8],
     begin: u64,
@@ -43,9 +42,11 @@ pub(super) fn of_fragment(
         part.ok_or_else(damaged)?;
     }
     all.sort_by_key(|sample: &Sample| {
-        let stream = streams.get(sample.stream);
-        let time = |stream: &Stream| stream.nanos(sample.decode.saturating_sub(stream.edit));
-        (stream.map_or(0, time), sample.stream)
+        let rate = streams.get(sample.stream);
+        (
+            rate.map_or(0, |stream| stream.nanos(sample.decode)),
+            sample.stream,
+        )
     });
     Ok(all)
 }

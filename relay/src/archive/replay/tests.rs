@@ -218,7 +218,9 @@ fn a_stream_that_begins_later_comes_later() {
     }
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("late.mp4");
-    let coding = "-c:v libx264 -preset veryfast -g 10 -bf 2 -pix_fmt yuv420p -c:a aac -b:a 32k";
+    // Else ffmpeg fills the time before the first picture with copies of it.
+    let coding = "-fps_mode passthrough -c:v libx264 -preset veryfast -g 10 -bf 2 \
+                  -pix_fmt yuv420p -c:a aac -b:a 32k";
     let parts = "-movflags +frag_keyframe+delay_moov+default_base_moof";
     for late in [[0, 3], [3, 0]] {
         for flags in ["", parts] {
