@@ -11,6 +11,7 @@ use toml::de::DeTable;
 
 use super::camera::read_camera;
 use super::fields::Fields;
+use super::ladder::read_ladder;
 use super::model::{Config, Position, Relay, Site};
 use super::pictures::read_pictures;
 use super::problem::Report;
@@ -34,6 +35,7 @@ pub(super) fn read_config(
         report.whole("there is no [relay] with the folder of the archive", advice);
     }
     let pictures = root.table("pictures", "[pictures]");
+    let ladder = root.table("ladder", "[ladder]");
     let sites = root.tables("site", "[[site]]");
     let cameras = root.tables("camera", "[[camera]]");
     let sinks = root.tables("sink", "[[sink]]");
@@ -60,6 +62,7 @@ pub(super) fn read_config(
 
     let relay = relay.and_then(|fields| read_relay(fields, folder));
     let pictures = pictures.map(|fields| read_pictures(fields, folder));
+    let ladder = ladder.map(read_ladder).unwrap_or_default();
     let sites: Vec<_> = sites.into_iter().map(read_site).collect();
     let zones: BTreeMap<_, _> = sites
         .iter()
@@ -68,7 +71,7 @@ pub(super) fn read_config(
         .collect();
     let cameras: Vec<_> = cameras
         .into_iter()
-        .map(|fields| read_camera(fields, folder, &site_names, &zones))
+        .map(|fields| read_camera(fields, folder, &site_names, &zones, &ladder.rule))
         .collect();
     let access_units: BTreeMap<_, _> = cameras
         .iter()
@@ -82,6 +85,7 @@ pub(super) fn read_config(
     Some(Config {
         relay: relay?,
         pictures: pictures.unwrap_or_default(),
+        ladder,
         sites: sites.into_iter().collect::<Option<_>>()?,
         sinks: sinks.into_iter().collect::<Option<_>>()?,
         cameras: cameras.into_iter().collect::<Option<_>>()?,
