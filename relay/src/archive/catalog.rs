@@ -6,6 +6,7 @@
 //! either, hence no flush with each change.
 
 mod change;
+mod retired;
 mod trail;
 
 use std::collections::HashSet;
@@ -18,6 +19,7 @@ use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Row, Transac
 pub use change::Change;
 use change::write;
 pub(super) use change::{RunRecord, witness_of, witness_word};
+use retired::SCHEMA_RETIRED;
 pub use trail::{Side, Trace};
 
 use super::findings::{Tallies, Tally};
@@ -29,9 +31,10 @@ use crate::units::{CameraName, CaptureTime, Name, SiteName};
 pub const FILE: &str = "catalog.sqlite";
 /// `Fore`: what `PRAGMA application_id` of the catalog says.
 const APPLICATION: i32 = 0x466f_7265;
-const VERSION: i32 = 2;
-/// The version that had no findings.
+const VERSION: i32 = 3;
+/// The version that had no findings, and the one that knew of nothing that had gone.
 const VERSION_FOOTAGE: i32 = 1;
+const VERSION_FINDINGS: i32 = 2;
 const BUSY: Duration = Duration::from_secs(5);
 /// No span of a file is longer (the reader of files sees to that): bounds what a search looks at.
 const SPAN_MAX: i64 = 49 * 3600 * 1_000_000_000;
@@ -240,12 +243,15 @@ impl Catalog {
                 catalog.pragma("user_version")?,
             );
             let checked: String = catalog.one("PRAGMA quick_check(1)")?;
-            let known = ids == (APPLICATION, VERSION) || ids == (APPLICATION, VERSION_FOOTAGE);
+            let known = ids.0 == APPLICATION && (VERSION_FOOTAGE..=VERSION).contains(&ids.1);
             if !known || checked != "ok" {
                 return Err(CatalogError::Foreign(catalog.path));
             }
-            if ids.1 == VERSION_FOOTAGE {
+            if ids.1 <= VERSION_FOOTAGE {
                 catalog.add_findings()?;
+            }
+            if ids.1 <= VERSION_FINDINGS {
+                catalog.add_retired()?;
             }
         }
         let mode: String = catalog.one("PRAGMA journal_mode = WAL")?;
@@ -263,6 +269,7 @@ impl Catalog {
             catalog.in_one(|transaction| {
                 transaction.execute_batch(SCHEMA)?;
                 transaction.execute_batch(SCHEMA_FINDINGS)?;
+                transaction.execute_batch(SCHEMA_RETIRED)?;
                 transaction.pragma_update(None, "application_id", APPLICATION)?;
                 transaction.pragma_update(None, "user_version", VERSION)
             })?;
@@ -270,13 +277,13 @@ impl Catalog {
         Ok(catalog)
     }
 
-    /// Makes a catalog of version 1 one of this version. It has yet to learn what the archive has
+    /// Makes a catalog of version 1 one of version 2. It has yet to learn what the archive has
     /// of findings, so it is not complete.
     fn add_findings(&mut self) -> Result<(), CatalogError> {
         self.in_one(|transaction| {
             transaction.execute_batch(SCHEMA_FINDINGS)?;
             transaction.execute_batch("DELETE FROM complete")?;
-            transaction.pragma_update(None, "user_version", VERSION)
+            transaction.pragma_update(None, "user_version", VERSION_FINDINGS)
         })
     }
 
@@ -491,6 +498,8 @@ impl Catalog {
         })?;
         let footage: Vec<_> = footage.into_iter().flatten().collect();
 
+        let retired = self.retired(camera, least, from, to)?;
+
         // What has no end ends with its run.
         let sql = "SELECT witness, evidence.begin, coalesce(end, alive), cause, detail, \
                    end IS NULL AND NOT ended AND run = (SELECT max(begin) FROM run) \
@@ -514,6 +523,7 @@ impl Catalog {
             site: &site,
             runs: &runs,
             footage: &footage,
+            retired: &retired,
             evidence: &evidence,
         };
         Ok(Some(account(books, window, horizon)))

@@ -50,12 +50,15 @@ pub struct Room {
     pub total_bytes: u64,
 }
 
-/// A tree of files. No operation but [`unlink`](Self::unlink) ever takes anything away.
+/// A tree of files. No operation but [`unlink`](Self::unlink) and [`remove_dir`](Self::remove_dir)
+/// ever takes anything away.
 pub trait Disk: Send + Sync + std::fmt::Debug {
     /// Creates a file for reading and writing; fails when the name is taken.
     fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
     /// Opens a file for reading and writing.
     fn open(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
+    /// Opens a file for reading alone.
+    fn open_to_read(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
     /// Opens (creates) a file and locks it for as long as the handle lives;
     /// [`io::ErrorKind::WouldBlock`] when another process holds it.
     fn lock(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
@@ -72,6 +75,8 @@ pub trait Disk: Send + Sync + std::fmt::Debug {
     fn link(&self, from: &Path, to: &Path) -> io::Result<()>;
     /// Takes a name away.
     fn unlink(&self, path: &Path) -> io::Result<()>;
+    /// Takes an empty folder away; fails when something is in it.
+    fn remove_dir(&self, path: &Path) -> io::Result<()>;
     /// Makes the names in a folder durable.
     fn sync_dir(&self, path: &Path) -> io::Result<()>;
     /// Room on the file system of a path.
@@ -106,6 +111,10 @@ impl Disk for RealDisk {
         Ok(Box::new(RealFile(
             OpenOptions::new().read(true).write(true).open(path)?,
         )))
+    }
+
+    fn open_to_read(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        Ok(Box::new(RealFile(File::open(path)?)))
     }
 
     fn lock(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
@@ -156,6 +165,10 @@ impl Disk for RealDisk {
 
     fn unlink(&self, path: &Path) -> io::Result<()> {
         std::fs::remove_file(path)
+    }
+
+    fn remove_dir(&self, path: &Path) -> io::Result<()> {
+        std::fs::remove_dir(path)
     }
 
     fn sync_dir(&self, path: &Path) -> io::Result<()> {

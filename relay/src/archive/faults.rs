@@ -107,6 +107,11 @@ impl Disk for FaultyDisk {
         Ok(self.wrap(self.inner.open(path)?))
     }
 
+    fn open_to_read(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        self.state.step()?;
+        Ok(self.wrap(self.inner.open_to_read(path)?))
+    }
+
     fn lock(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
         self.state.step()?;
         Ok(self.wrap(self.inner.lock(path)?))
@@ -149,6 +154,11 @@ impl Disk for FaultyDisk {
     fn unlink(&self, path: &Path) -> io::Result<()> {
         self.state.step()?;
         self.inner.unlink(path)
+    }
+
+    fn remove_dir(&self, path: &Path) -> io::Result<()> {
+        self.state.step()?;
+        self.inner.remove_dir(path)
     }
 
     fn sync_dir(&self, path: &Path) -> io::Result<()> {

@@ -217,6 +217,10 @@ impl Disk for MemDisk {
         Ok(self.handle(inode))
     }
 
+    fn open_to_read(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        self.open(path)
+    }
+
     fn lock(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
         let exists = self.0.lock().unwrap().seen.contains_key(path);
         if !exists {
@@ -305,6 +309,23 @@ impl Disk for MemDisk {
     fn unlink(&self, path: &Path) -> io::Result<()> {
         let mut tree = self.0.lock().unwrap();
         tree.file(path)?;
+        tree.seen.remove(path);
+        tree.pending.push(Change {
+            path: path.into(),
+            node: None,
+            not_without: None,
+        });
+        Ok(())
+    }
+
+    fn remove_dir(&self, path: &Path) -> io::Result<()> {
+        let mut tree = self.0.lock().unwrap();
+        if tree.seen.get(path) != Some(&Node::Folder) {
+            return Err(io::ErrorKind::NotFound.into());
+        }
+        if tree.seen.keys().any(|inside| inside.parent() == Some(path)) {
+            return Err(io::ErrorKind::DirectoryNotEmpty.into());
+        }
         tree.seen.remove(path);
         tree.pending.push(Change {
             path: path.into(),

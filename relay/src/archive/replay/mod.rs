@@ -10,6 +10,7 @@
 
 mod files;
 mod film;
+mod keys;
 mod movie;
 mod payload;
 mod sample;
@@ -23,6 +24,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use self::film::{Film, Shot};
+pub(super) use self::keys::{Group, Keys};
 use crate::hold::{Track, TrackKind, TrackSet, Unit};
 use crate::units::{CameraName, CaptureTime};
 
@@ -63,6 +65,9 @@ pub enum Fault {
          `ffmpeg -i FILE -c copy NEW.mp4` writes it anew as one"
     )]
     Pieces,
+    /// Samples in the movie header, where fragments are needed.
+    #[error("its samples are not in fragments")]
+    NotFragmented,
     /// Neither fragments nor samples.
     #[error("it holds no samples")]
     Empty,
