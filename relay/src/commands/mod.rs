@@ -6,7 +6,9 @@ mod coverage;
 #[cfg(feature = "demo")]
 mod demo;
 mod findings;
+mod ladder;
 mod output;
+mod pin;
 mod run;
 mod trial;
 
@@ -75,6 +77,14 @@ enum Command {
     Coverage(coverage::CoverageArguments),
     /// List what analyzers have seen, from the archive
     Findings(findings::FindingsArguments),
+    /// Tell what of the archive would go when, and how much space it takes in the next two years
+    Ladder(ladder::LadderArguments),
+    /// Keep a stretch of a camera's time whatever the rules of [ladder] say, also while a relay runs
+    Pin(pin::PinArguments),
+    /// End a pin
+    Unpin(pin::UnpinArguments),
+    /// List what is pinned
+    Pins(pin::PinsArguments),
     /// Work on the index of the archive
     #[command(subcommand)]
     Catalog(catalog::CatalogCommand),
@@ -184,6 +194,10 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
             Command::Check(arguments) => check::check(arguments).await,
             Command::Coverage(arguments) => coverage::coverage(&arguments),
             Command::Findings(arguments) => findings::findings(&arguments),
+            Command::Ladder(arguments) => ladder::ladder(&arguments),
+            Command::Pin(arguments) => pin::pin(&arguments),
+            Command::Unpin(arguments) => pin::unpin(&arguments),
+            Command::Pins(arguments) => pin::list(&arguments),
             Command::Catalog(command) => catalog::catalog(&command),
             Command::Try(arguments) => trial::trial(*arguments).await,
             #[cfg(feature = "demo")]
