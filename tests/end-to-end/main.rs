@@ -17,6 +17,7 @@ mod foreign;
 mod guide;
 mod kept;
 mod kills;
+mod ladder;
 mod matrix;
 mod pictures;
 mod printed;

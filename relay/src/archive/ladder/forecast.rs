@@ -1,7 +1,7 @@
 //! How the archive will grow: the rules, applied day by day to what there is and what comes. Pure.
 //!
 //! All that a camera has of one form and UTC day is one object, which goes as a whole: a day late at
-//! the most. A day of which a minute is pinned is kept whole.
+//! the most. What of it is pinned is an object of its own.
 
 use std::collections::BTreeMap;
 
@@ -68,12 +68,12 @@ impl Point {
 pub struct Start {
     /// An object for each camera, form and day.
     pub objects: Vec<Object>,
+    /// Those that are pinned, with the end of the pin, where it has one.
+    pub pinned: Vec<(Object, Option<CaptureTime>)>,
     /// What comes each day.
     pub inflow: Vec<Inflow>,
     /// For each camera of these.
     pub rules: BTreeMap<CameraName, LadderRule>,
-    /// What is kept in any case.
-    pub pins: Pins,
     /// What is free, and should be.
     pub room: Room,
     /// When this is so.
@@ -85,14 +85,17 @@ pub struct Start {
 pub fn forecast(start: Start, days: u32) -> Vec<Point> {
     let Start {
         mut objects,
+        mut pinned,
         inflow,
         rules,
-        pins,
         mut room,
         now,
     } = start;
     room.used_bytes = BTreeMap::new();
-    for object in &objects {
+    for object in objects
+        .iter()
+        .chain(pinned.iter().map(|(object, _)| object))
+    {
         let used = room.used_bytes.entry(object.camera.clone()).or_default();
         *used = used.saturating_add(object.bytes);
     }
@@ -132,7 +135,14 @@ pub fn forecast(start: Start, days: u32) -> Vec<Point> {
             // What found no room is wanted back, too.
             room.floor_bytes = floor.saturating_add(short);
         }
-        let (steps, left) = plan(objects, &rules, &pins, time, &mut room);
+        pinned.retain(|(object, until)| {
+            let ended = until.is_some_and(|until| until <= time);
+            if ended {
+                objects.push(object.clone());
+            }
+            !ended
+        });
+        let (steps, left) = plan(objects, &rules, &Pins::default(), time, &mut room);
         objects = left;
         let mut full = short > 0;
         if floor > 0 {
@@ -149,13 +159,16 @@ pub fn forecast(start: Start, days: u32) -> Vec<Point> {
             let freed = freed_bytes.entry((step.act, step.reason)).or_default();
             *freed += step.object.bytes.saturating_sub(left);
         }
-        points.push(state(&objects, time, &room, freed_bytes, full));
+        let all = objects
+            .iter()
+            .chain(pinned.iter().map(|(object, _)| object));
+        points.push(state(all, time, &room, freed_bytes, full));
     }
     points
 }
 
-fn state(
-    objects: &[Object],
+fn state<'a>(
+    objects: impl Iterator<Item = &'a Object>,
     time: CaptureTime,
     room: &Room,
     freed_bytes: BTreeMap<(Act, Reason), u64>,
@@ -223,9 +236,9 @@ mod tests {
         };
         Start {
             objects: Vec::new(),
+            pinned: Vec::new(),
             inflow: (0..4).flat_map(flow).collect(),
             rules: (0..4).map(|i| (camera(i), rule.clone())).collect(),
-            pins: Pins::default(),
             room: Room {
                 free_bytes: free,
                 floor_bytes: floor,
@@ -290,6 +303,31 @@ mod tests {
         };
         let points = forecast(start(&young, 2000 * GB, 100 * GB), 100);
         assert!(!points[11].full && points[12].full && points[100].full);
+    }
+
+    #[test]
+    fn what_is_pinned_stays_until_the_pin_ends() {
+        let rule = LadderRule {
+            most: Some(days(10)),
+            ..LadderRule::default()
+        };
+        let mut start = start(&rule, 100_000 * GB, 0);
+        let later =
+            |days: i64| CaptureTime::from_unix_nanos(start.now.unix_nanos() + days * DAY_NANOS);
+        let object = |bytes| Object {
+            camera: Name::new("gate").unwrap(),
+            form: Form::Other,
+            begin: later(-1),
+            end: later(0),
+            bytes,
+            thinned_bytes: 0,
+            name: String::new(),
+        };
+        start.pinned = vec![(object(3), None), (object(5), Some(later(20)))];
+        start.objects = vec![object(7)];
+        let points = forecast(start, 30);
+        let of = |day: usize| points[day].of(Form::Other);
+        assert_eq!((of(0), of(8), of(9), of(19), of(20)), (15, 15, 8, 8, 3));
     }
 
     #[test]

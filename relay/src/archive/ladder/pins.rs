@@ -110,7 +110,23 @@ impl Pins {
     /// The pin that keeps an object, where one does.
     #[must_use]
     pub fn holding(&self, object: &Object, now: CaptureTime) -> Option<&Pin> {
-        self.0.iter().find(|pin| {
+        self.all_holding(object, now).next()
+    }
+
+    /// Until when pins keep an object, where any does; an inner none: until they are ended.
+    #[must_use]
+    pub fn held_until(&self, object: &Object, now: CaptureTime) -> Option<Option<CaptureTime>> {
+        let ends = self.all_holding(object, now).map(|pin| pin.until);
+        // None, which is the least, counts most.
+        ends.reduce(|a, b| a.zip(b).map(|(a, b)| a.max(b)))
+    }
+
+    fn all_holding<'a, 'b>(
+        &'a self,
+        object: &'b Object,
+        now: CaptureTime,
+    ) -> impl Iterator<Item = &'a Pin> + use<'a, 'b> {
+        self.0.iter().filter(move |pin| {
             pin.camera == object.camera
                 && pin.is_in_force(now)
                 && object.begin < pin.span.end

@@ -93,6 +93,22 @@ fn only_what_is_pinned_is_held() {
     assert!(!holds(object("gate", 12 * HOUR, 13 * HOUR)));
     assert!(!holds(object("gate", 0, 10 * HOUR - 1)));
     assert!(!holds(object("slipway", 11 * HOUR, 11 * HOUR)));
+    // The latest end counts, and none most.
+    let until = |ends: &[Option<i64>]| {
+        let pin = |end: &Option<i64>| Pin {
+            id: String::new(),
+            camera: gate(),
+            span: span(0, HOUR),
+            reason: String::new(),
+            made: at(0),
+            until: end.map(at),
+        };
+        let pins = Pins::from(ends.iter().map(pin).collect::<Vec<_>>());
+        pins.held_until(&object("gate", 0, HOUR), at(0))
+    };
+    assert_eq!(until(&[]), None);
+    assert_eq!(until(&[Some(5), Some(9), Some(7)]), Some(Some(at(9))));
+    assert_eq!(until(&[Some(5), None, Some(7)]), Some(None));
 }
 
 #[test]

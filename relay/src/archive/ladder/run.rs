@@ -263,20 +263,13 @@ impl Keeper {
                     next.saturating_duration_since(Instant::now()).max(REST_MIN)
                 }
                 Err(error) => {
-                    self.failed(&error);
+                    // The folder that it was about is left for the next round.
+                    let place = self.options.archive.display().to_string();
+                    self.events.failed("work on the archive", &place, &error);
                     FAILED_REST
                 }
             };
         }
-    }
-
-    fn failed(&mut self, error: &StepError) {
-        let place = self.options.archive.display().to_string();
-        self.events.failed("work on the archive", &place, error);
-        // Begun anew, not gone on with: what was listed may not be so any more.
-        self.relief = None;
-        self.to_age.clear();
-        self.to_size.clear();
     }
 
     /// One step. Room comes first, then what is due, then learning what there is.
@@ -332,7 +325,10 @@ impl Keeper {
     }
 
     fn folders(&self) -> Result<Vec<DayFolder>, StorageError> {
-        day_folders(&*self.disk, &self.options.archive)
+        let events = &self.events;
+        day_folders(&*self.disk, &self.options.archive, &mut |error| {
+            events.failed("list", &error.path.display().to_string(), &error);
+        })
     }
 
     /// Folders of days that may hold something that is due.

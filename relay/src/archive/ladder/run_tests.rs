@@ -202,7 +202,7 @@ fn footage_grows_old_and_the_account_stays() {
     let spool = dir.path().join("spool");
     rebuild(
         &dir.path().join("archive"),
-        &spool_made(&spool),
+        spool_made(&spool),
         &mut |_| {},
     )
     .unwrap();

@@ -63,22 +63,33 @@ fn form(purpose: &str) -> Option<Form> {
 }
 
 /// All folders of days, the oldest first. Folders and files that are not the archive's own are
-/// left out.
+/// left out. `failed` is told of folders that can't be listed.
 ///
 /// # Errors
-/// When a folder can't be listed: what is in it is not known then.
-pub fn day_folders(disk: &dyn Disk, archive: &Path) -> Result<Vec<DayFolder>, StorageError> {
+/// When the archive itself can't be listed.
+pub fn day_folders(
+    disk: &dyn Disk,
+    archive: &Path,
+    failed: &mut dyn FnMut(StorageError),
+) -> Result<Vec<DayFolder>, StorageError> {
     let mut days = Vec::new();
     for camera in folders(disk, archive)? {
         let Ok(name) = Name::new(&camera) else {
             continue;
         };
         let folder = archive.join(&camera);
-        for purpose in folders(disk, &folder)? {
+        let mut list = |folder: &Path| match folders(disk, folder) {
+            Ok(names) => names,
+            Err(error) => {
+                failed(error);
+                Vec::new()
+            }
+        };
+        for purpose in list(&folder) {
             let Some(form) = form(&purpose).filter(|_| !purpose.starts_with('.')) else {
                 continue;
             };
-            let inside = folders(disk, &folder.join(&purpose))?;
+            let inside = list(&folder.join(&purpose));
             days.extend(inside.into_iter().filter_map(|day| {
                 let midnight = format!("{day}T000000.000Z");
                 CaptureTime::from_file_stem(&midnight)?;

@@ -115,13 +115,28 @@ impl Hand {
         for ((camera, folder, act, reason), objects) in groups {
             let mut ready: Vec<(Object, Vec<Footage>)> = Vec::new();
             for object in objects {
-                let held = self.footage(&object)?;
+                let held = match self.footage(&object) {
+                    Ok(held) => held,
+                    // What may not be kept goes, also if it can't be told what it holds.
+                    Err(_) if reason == Reason::Maximum => Vec::new(),
+                    Err(error) => {
+                        self.events.failed("read", &object.name, &error);
+                        continue;
+                    }
+                };
                 // By its boxes it may reach further than its name and the next one's told.
                 if pins.holding(&reaching(&object, &held), now).is_some() {
                     continue;
                 }
-                if act == Act::Thin && !matches!(self.copy(&object, &held)?, Copied::Published) {
-                    continue;
+                if act == Act::Thin {
+                    match self.copy(&object, &held) {
+                        Ok(Copied::Published) => {}
+                        Ok(Copied::Waits | Copied::Impossible) => continue,
+                        Err(error) => {
+                            self.events.failed("thin", &object.name, &error);
+                            continue;
+                        }
+                    }
                 }
                 ready.push((object, held));
             }

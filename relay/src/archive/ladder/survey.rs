@@ -57,7 +57,11 @@ pub fn survey(
     progress: &mut dyn FnMut(usize, usize),
 ) -> Result<Survey, PinError> {
     let archive = &options.archive;
-    let folders = day_folders(disk, archive)?;
+    let mut failure = None;
+    let folders = day_folders(disk, archive, &mut |error| failure = Some(error))?;
+    if let Some(error) = failure {
+        return Err(error.into());
+    }
     let cameras: BTreeSet<_> = folders.iter().map(|folder| folder.camera.clone()).collect();
     let mut all = Vec::new();
     for camera in &cameras {
@@ -68,9 +72,9 @@ pub fn survey(
     let mut found = Survey {
         start: Start {
             objects: Vec::new(),
+            pinned: Vec::new(),
             inflow: Vec::new(),
             rules: options.rules(cameras.iter()),
-            pins,
             room: Room {
                 free_bytes: disk
                     .room(archive)
@@ -93,23 +97,37 @@ pub fn survey(
         let rule = options.rule(&folder.camera);
         if cutoff(folder.form, rule, now).is_some_and(|cutoff| folder.begin() <= cutoff) {
             for object in &inside {
-                found.tally(object, due(object, rule, &found.start.pins, now));
+                found.tally(object, due(object, rule, &pins, now));
             }
         }
-        let bytes: u64 = inside.iter().map(|object| object.bytes).sum();
-        if bytes > 0 {
-            found.start.objects.push(Object {
-                camera: folder.camera.clone(),
-                form: folder.form,
-                begin: folder.begin(),
-                end: folder.end(),
-                bytes,
-                thinned_bytes: thinned(bytes, shares.get(&folder.camera)),
-                name: String::new(),
-            });
+        let share = shares.get(&folder.camera);
+        let together = |bytes: u64| Object {
+            camera: folder.camera.clone(),
+            form: folder.form,
+            begin: folder.begin(),
+            end: folder.end(),
+            bytes,
+            thinned_bytes: thinned(bytes, share),
+            name: String::new(),
+        };
+        let mut free = 0_u64;
+        let mut held: BTreeMap<Option<CaptureTime>, u64> = BTreeMap::new();
+        for object in &inside {
+            let sum = match pins.held_until(object, now) {
+                Some(until) => held.entry(until).or_default(),
+                None => &mut free,
+            };
+            *sum = sum.saturating_add(object.bytes);
         }
+        if free > 0 {
+            found.start.objects.push(together(free));
+        }
+        let held = held
+            .into_iter()
+            .map(|(until, bytes)| (together(bytes), until));
+        found.start.pinned.extend(held);
     }
-    found.start.inflow = inflow(&found.start.objects, now);
+    found.start.inflow = inflow(&found.start, now);
     Ok(found)
 }
 
@@ -140,22 +158,29 @@ impl Survey {
 
 /// What comes each day: the mean of the last whole days that have any; of a camera that has just
 /// begun, today's as far as the day has got.
-fn inflow(objects: &[Object], now: CaptureTime) -> Vec<Inflow> {
+fn inflow(start: &Start, now: CaptureTime) -> Vec<Inflow> {
+    // By camera, form and day: a day has several objects where some of it is pinned.
+    let mut days: BTreeMap<(CameraName, Form, CaptureTime), [u64; 2]> = BTreeMap::new();
+    let pinned = start.pinned.iter().map(|(object, _)| object);
+    for object in start.objects.iter().chain(pinned) {
+        if object.form != Form::KeyFrames {
+            let key = (object.camera.clone(), object.form, object.begin);
+            let [bytes, thinned] = days.entry(key).or_default();
+            *bytes = bytes.saturating_add(object.bytes);
+            *thinned = thinned.saturating_add(object.thinned_bytes);
+        }
+    }
     let mut flows: BTreeMap<(CameraName, Form), [u64; 3]> = BTreeMap::new();
     let mut young: BTreeMap<(CameraName, Form), [u64; 2]> = BTreeMap::new();
-    for object in objects
-        .iter()
-        .filter(|object| object.form != Form::KeyFrames)
-    {
-        let key = (object.camera.clone(), object.form);
-        let age = now.unix_nanos().saturating_sub(object.begin.unix_nanos());
+    for ((camera, form, begin), [bytes, thinned]) in days {
+        let age = now.unix_nanos().saturating_sub(begin.unix_nanos());
         if (0..DAY_NANOS).contains(&age) {
-            young.insert(key, [object.bytes, object.thinned_bytes]);
+            young.insert((camera, form), [bytes, thinned]);
         } else if (DAY_NANOS..(FLOW_DAYS + 1) * DAY_NANOS).contains(&age) {
-            let flow = flows.entry(key).or_default();
+            let flow = flows.entry((camera, form)).or_default();
             flow[0] += 1;
-            flow[1] = flow[1].saturating_add(object.bytes);
-            flow[2] = flow[2].saturating_add(object.thinned_bytes);
+            flow[1] = flow[1].saturating_add(bytes);
+            flow[2] = flow[2].saturating_add(thinned);
         }
     }
     let passed = now.unix_nanos().rem_euclid(DAY_NANOS).max(DAY_NANOS / 24) as f64;

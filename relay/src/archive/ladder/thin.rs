@@ -92,7 +92,7 @@ pub(super) fn thin(
     while let Some(group) = keys.next()? {
         if !written {
             // Not before there is something to follow it.
-            copy.append(&[header.bytes.clone()])?;
+            copy.append(std::slice::from_ref(&header.bytes))?;
             written = true;
         }
         sequence = sequence.wrapping_add(1);

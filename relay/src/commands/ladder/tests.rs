@@ -125,9 +125,15 @@ fn what_is_due_is_told_before_it_goes() {
     // Nothing has gone.
     let again = outlook(dir.path(), 730);
     assert_eq!(again.survey.due, before.survey.due);
-    // 400 days of stills at most, their begin counts, but for the day that is pinned in part.
+    // 400 days of stills at most, as their begin counts, but for the day that has just begun.
     let last = before.points.last().unwrap();
-    assert_eq!(last.of(Form::Stills), (399 + 400) * 1000);
+    assert_eq!(last.of(Form::Stills), 2 * 399 * 1000);
+    // The file that is pinned, and those of 7 and 3 days.
+    let footage = last.of(Form::Footage);
+    assert!(
+        (10_000 + 40_000 * 9..=10_000 + 40_000 * 11).contains(&footage),
+        "{footage}"
+    );
     assert!(!told.contains("full"), "{told}");
     assert!(
         told.lines().all(|line| line.chars().count() < 160),
