@@ -2,7 +2,7 @@
 //!
 //! Two things make an object go. It is *due* when it is older than its rule keeps it, or than the
 //! legal maximum lets it be kept. And it *yields* when there is no room: footage and key frames,
-//! the oldest first, never anything else. A pin holds against all of that, the maximum included;
+//! the oldest first, never anything else; for a camera's quota first, then for the free space of all. A pin holds against all of that, the maximum included;
 //! the minimum holds against everything but the maximum.
 
 use std::collections::BTreeMap;
@@ -233,6 +233,26 @@ pub fn yields(object: &Object, rule: &LadderRule, pins: &Pins, now: CaptureTime)
         && pins.holding(object, now).is_none()
 }
 
+/// What makes an object go before its time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Pressure {
+    /// Comes first: what goes for a quota need not go for the free space of all.
+    Quota,
+    /// Less is free than should be.
+    FreeSpace,
+}
+
+impl Pressure {
+    /// As a reason.
+    #[must_use]
+    pub fn reason(self) -> Reason {
+        match self {
+            Self::Quota => Reason::Quota,
+            Self::FreeSpace => Reason::FreeSpace,
+        }
+    }
+}
+
 /// Room there is, and room that is wanted.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Room {
@@ -247,21 +267,13 @@ pub struct Room {
 }
 
 impl Room {
-    /// Why an object of a camera should go, if there is a reason.
+    /// Whether a camera has more than its quota.
     #[must_use]
-    pub fn pressure(&self, camera: &CameraName) -> Option<Reason> {
+    pub fn is_over_quota(&self, camera: &CameraName) -> bool {
         let used = self.used_bytes.get(camera).copied().unwrap_or(0);
-        let over = self
-            .quota_bytes
+        self.quota_bytes
             .get(camera)
-            .is_some_and(|most| used > *most);
-        if over {
-            Some(Reason::Quota)
-        } else if self.is_short() {
-            Some(Reason::FreeSpace)
-        } else {
-            None
-        }
+            .is_some_and(|most| used > *most)
     }
 
     /// Whether less is free than should be.
@@ -270,14 +282,16 @@ impl Room {
         self.free_bytes < self.floor_bytes
     }
 
-    /// Whether anything should go.
+    /// Whether anything should go for this.
     #[must_use]
-    pub fn is_pressed(&self) -> bool {
-        self.is_short()
-            || self
+    pub fn is_pressed(&self, pressure: Pressure) -> bool {
+        match pressure {
+            Pressure::Quota => self
                 .quota_bytes
-                .iter()
-                .any(|(camera, most)| self.used_bytes.get(camera).is_some_and(|used| used > most))
+                .keys()
+                .any(|camera| self.is_over_quota(camera)),
+            Pressure::FreeSpace => self.is_short(),
+        }
     }
 
     /// Counts what a step sets free.
@@ -302,24 +316,25 @@ pub fn relieve(
     rules: &BTreeMap<CameraName, LadderRule>,
     pins: &Pins,
     now: CaptureTime,
-    room: &mut Room,
+    (room, pressure): (&mut Room, Pressure),
     most: usize,
 ) -> Vec<Step> {
     let mut steps = Vec::new();
     let mut objects = objects.into_iter();
-    while steps.len() < most && room.is_pressed() {
+    while steps.len() < most && room.is_pressed(pressure) {
         let Some(object) = objects.next() else { break };
         let Some(rule) = rules.get(&object.camera) else {
             continue;
         };
-        if let Some(reason) = room.pressure(&object.camera)
-            && yields(&object, rule, pins, now)
-        {
-            let act = Act::Remove;
+        let asked = match pressure {
+            Pressure::Quota => room.is_over_quota(&object.camera),
+            Pressure::FreeSpace => true,
+        };
+        if asked && yields(&object, rule, pins, now) {
             let step = Step {
                 object,
-                act,
-                reason,
+                act: Act::Remove,
+                reason: pressure.reason(),
             };
             room.apply(&step);
             steps.push(step);
@@ -360,12 +375,14 @@ pub fn plan(
         steps.push(step);
     }
     rest.sort_by(|a, b| order(a).cmp(&order(b)));
-    let all = rest.iter().cloned();
-    let relief = relieve(all, rules, pins, now, room, usize::MAX);
-    let mut going = relief.iter().map(|step| &step.object).peekable();
-    // Both are in the same order.
-    rest.retain(|object| going.next_if_eq(&object).is_none());
-    steps.extend(relief);
+    for pressure in [Pressure::Quota, Pressure::FreeSpace] {
+        let all = rest.iter().cloned();
+        let relief = relieve(all, rules, pins, now, (&mut *room, pressure), usize::MAX);
+        let mut going = relief.iter().map(|step| &step.object).peekable();
+        // Both are in the same order.
+        rest.retain(|object| going.next_if_eq(&object).is_none());
+        steps.extend(relief);
+    }
     (steps, rest)
 }
 

@@ -337,9 +337,28 @@ proptest! {
         if let Some(last) = taken.iter().rfind(|step| step.reason == Reason::FreeSpace) {
             prop_assert!(room.free_bytes.saturating_sub(last.object.bytes) < floor);
         }
-        // The oldest first.
-        for pair in taken.windows(2) {
-            prop_assert!(pair[0].object.begin <= pair[1].object.begin);
+        for (camera, most) in &room.quota_bytes {
+            let own = |step: &&&Step| {
+                step.object.camera == *camera && step.reason == Reason::Quota
+            };
+            let later: u64 = taken
+                .iter()
+                .filter(|step| step.object.camera == *camera && step.reason == Reason::FreeSpace)
+                .map(|step| step.object.bytes)
+                .sum();
+            if let Some(last) = taken.iter().rfind(own) {
+                let used = room.used_bytes.get(camera).copied().unwrap_or(0);
+                prop_assert!(used + later + last.object.bytes > *most);
+            }
+        }
+        // The oldest first, of a camera for its quota, of all for the free space.
+        for (i, step) in taken.iter().enumerate() {
+            let next = taken[i + 1..].iter().find(|next| {
+                next.reason == step.reason
+                    && (step.reason == Reason::FreeSpace
+                        || next.object.camera == step.object.camera)
+            });
+            prop_assert!(next.is_none_or(|next| step.object.begin <= next.object.begin));
         }
         // Done, there is nothing more to do.
         prop_assert_eq!(plan(left, &rules, &all, now(), &mut room).0, []);

@@ -17,8 +17,8 @@ use super::rules::cutoff;
 use super::sizes::Sizes;
 use super::step::{Hand, StepError};
 use super::{
-    Act, DayFolder, Form, Object, Pins, Room, Step, Verdict, day_folders, due, objects, pins,
-    relieve,
+    Act, DayFolder, Form, Object, Pins, Pressure, Room, Step, Verdict, day_folders, due, objects,
+    pins, relieve,
 };
 use crate::archive::ending::{Ended, Ending};
 use crate::archive::jsonl::Lines;
@@ -174,6 +174,10 @@ impl Drop for LadderHandle {
 /// Room that is being made.
 struct Relief {
     room: Room,
+    /// For what.
+    pressure: Pressure,
+    /// What could not be set free for a quota.
+    missing: u64,
     /// Folders whose footage may go, the oldest first.
     folders: VecDeque<DayFolder>,
 }
@@ -473,13 +477,19 @@ impl Keeper {
             room.used_bytes = self.sizes.used();
             room.quota_bytes = self.options.quotas(room.used_bytes.keys());
         }
-        if !room.is_pressed() {
-            self.events.short(0);
-            return Ok(None);
-        }
+        let pressure = match (room.is_pressed(Pressure::Quota), room.is_short()) {
+            (true, _) => Pressure::Quota,
+            (false, true) => Pressure::FreeSpace,
+            (false, false) => {
+                self.events.short(0);
+                return Ok(None);
+            }
+        };
         folders.retain(|folder| folder.form.gives_room());
         Ok(Some(Relief {
             room,
+            pressure,
+            missing: 0,
             folders: folders.into(),
         }))
     }
@@ -507,7 +517,8 @@ impl Keeper {
         }
         of_day.sort_by(|a, b| (a.begin, &a.name).cmp(&(b.begin, &b.name)));
         let before = relief.room.clone();
-        let steps = relieve(of_day, &rules, &pins, now, &mut relief.room, REMOVED_MAX);
+        let pressed = (&mut relief.room, relief.pressure);
+        let steps = relieve(of_day, &rules, &pins, now, pressed, REMOVED_MAX);
         let full = steps.len() >= REMOVED_MAX;
         let planned = steps.len();
         let gone = self.hand.apply(steps, &pins, now)?;
@@ -518,7 +529,7 @@ impl Keeper {
                 relief.room.apply(&Step {
                     object: object.clone(),
                     act: Act::Remove,
-                    reason: super::Reason::FreeSpace,
+                    reason: relief.pressure.reason(),
                 });
             }
         }
@@ -526,26 +537,37 @@ impl Keeper {
         if !full || gone.is_empty() {
             relief.folders.drain(..number);
         }
-        let pressed = relief.room.is_pressed();
-        if pressed && relief.folders.is_empty() {
-            self.events.short(missing(&relief.room));
-        } else if pressed {
+        if relief.room.is_pressed(relief.pressure) && !relief.folders.is_empty() {
             self.relief = Some(relief);
+            return Ok(Done::Worked);
+        }
+        let missing = relief.missing.max(missing(&relief.room, relief.pressure));
+        if relief.pressure == Pressure::Quota && relief.room.is_short() {
+            let mut folders = self.folders()?;
+            folders.retain(|folder| folder.form.gives_room());
+            self.relief = Some(Relief {
+                pressure: Pressure::FreeSpace,
+                missing,
+                folders: folders.into(),
+                ..relief
+            });
         } else {
-            self.events.short(0);
+            self.events.short(missing);
         }
         Ok(Done::Worked)
     }
 }
 
 /// What has to be set free, and nothing that may go is left for it.
-fn missing(room: &Room) -> u64 {
-    let floor = room.floor_bytes.saturating_sub(room.free_bytes);
-    let over = room.quota_bytes.iter().map(|(camera, most)| {
+fn missing(room: &Room, pressure: Pressure) -> u64 {
+    let over = |(camera, most): (&CameraName, &u64)| {
         let used = room.used_bytes.get(camera).copied().unwrap_or(0);
         used.saturating_sub(*most)
-    });
-    over.chain([floor]).max().unwrap_or(0)
+    };
+    match pressure {
+        Pressure::Quota => room.quota_bytes.iter().map(over).max().unwrap_or(0),
+        Pressure::FreeSpace => room.floor_bytes.saturating_sub(room.free_bytes),
+    }
 }
 
 #[cfg(test)]

@@ -200,12 +200,7 @@ fn footage_grows_old_and_the_account_stays() {
     // Of nobody that the ladder knows.
     write(dir.path(), "gate/footage/2026-05-04/notes.txt", b"mine");
     let spool = dir.path().join("spool");
-    rebuild(
-        &dir.path().join("archive"),
-        spool_made(&spool),
-        &mut |_| {},
-    )
-    .unwrap();
+    rebuild(&dir.path().join("archive"), spool_made(&spool), &mut |_| {}).unwrap();
     let before = coverage(&spool);
     assert_eq!(total_nanos(&before.recorded), 9 * 60 * SECOND);
 

@@ -205,8 +205,8 @@ impl Hand {
         self.remove_if_empty(&folder, ready, now)
     }
 
-    /// Takes the folder of a day away once nothing is in it. Not of a day to which something may
-    /// still be published: that would only be put off, but why.
+    /// Takes the folder of a day away once nothing is in it, but not of a day to which something may
+    /// still be published.
     fn remove_if_empty(
         &self,
         folder: &Path,
