@@ -105,7 +105,8 @@ pub fn survey(
             camera: folder.camera.clone(),
             form: folder.form,
             begin: folder.begin(),
-            end: folder.end(),
+            // Of today there is what there is.
+            end: folder.end().min(now),
             bytes,
             thinned_bytes: thinned(bytes, share),
             name: String::new(),
