@@ -142,7 +142,9 @@ fn what_goes_for_a_quota_is_not_missing() {
         expired >= 1.5 * gone && expired < 3.0 * gone,
         "{gone} {later}"
     );
-    assert!(seconds(&later, "recorded") >= seconds(&whole, "recorded"));
+    // A sample's length at the end of a run is missing only once another run follows.
+    let (was, is) = (seconds(&whole, "recorded"), seconds(&later, "recorded"));
+    assert!(is >= was - 0.1, "{was} {is}");
     let cause = |of: &Value, cause: &str| {
         of["totals"]["missing_seconds_by_cause"][cause]
             .as_f64()
