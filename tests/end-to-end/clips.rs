@@ -12,7 +12,7 @@ use std::time::Duration;
 use forebay_tests::footage::record;
 use forebay_tests::recording::{boxes, decode, rfc3339_of, unix_of_rfc3339};
 use forebay_tests::{
-    Camera, Configuration, Relay, Running, fresh_folder, mp4_files, run, silent, wait_for,
+    Camera, Configuration, Relay, Running, fresh_folder, mp4_files, run, silent, unix_now, wait_for,
 };
 use rustix::process::Signal;
 use serde_json::Value;
@@ -45,7 +45,9 @@ impl Yard {
             url: "rtsp://127.0.0.1:1/main".into(),
             ..Camera::default()
         };
-        let config = Configuration::new(&folder).camera(camera).write("8473");
+        let config = Configuration::new(&folder)
+            .camera(camera)
+            .write("127.0.0.1:8473");
         Self { folder, config }
     }
 
@@ -387,21 +389,28 @@ fn names(folder: &Path) -> Vec<String> {
 fn a_clip_of_the_demo_tells_gaps_and_clocks() {
     let _alone = alone();
     let folder = fresh_folder(SCRATCH, "clip-demo");
+    let log = folder.join("demo.log");
     let demo = |time: &str| {
+        let said = fs::File::create(&log).unwrap();
         let mut command = Command::new(Relay::program());
         command.args(["demo", "--for", time, "--dir"]).arg(&folder);
-        command
-            .stdin(Stdio::null())
-            .stdout(Stdio::null())
-            .stderr(Stdio::null());
-        Running::start(&mut command)
+        command.stdin(Stdio::null());
+        Running::start(command.stdout(said.try_clone().unwrap()).stderr(said))
     };
-    let mut first = demo("8s");
-    assert!(first.wait(Duration::from_secs(120)).unwrap().success());
+    let ends = |mut demo: Running| {
+        let status = demo.wait(Duration::from_secs(120)).expect("the demo ends");
+        assert!(status.success(), "{}", fs::read_to_string(&log).unwrap());
+    };
+    ends(demo("8s"));
     let sources = mp4_files(&folder.join("archive/slipway/footage"));
     let begin = named(&sources[0]);
     let config = folder.join("forebay.toml");
-    let mut second = demo("14s");
+    // A demo takes files from shortly before it for its own.
+    let last = named(&sources[sources.len() - 1]);
+    wait_for(Duration::from_secs(30), || {
+        (unix_now() > last + 6.0).then_some(())
+    });
+    let second = demo("14s");
     let both = wait_for(Duration::from_secs(120), || {
         let files = fs::read_dir(folder.join("archive/.spool/open")).unwrap();
         let open = files.flatten().any(|f| {
@@ -423,7 +432,7 @@ fn a_clip_of_the_demo_tells_gaps_and_clocks() {
         "was still being written when the clip was cut"
     );
 
-    assert!(second.wait(Duration::from_secs(120)).unwrap().success());
+    ends(second);
     let sources = mp4_files(&folder.join("archive/slipway/footage"));
     let out = folder.join("clip");
     let output = clip(&config, "slipway", (begin, begin + 120.0), &out, &[]);

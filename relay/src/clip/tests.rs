@@ -275,7 +275,7 @@ fn pictures_and_their_times_are_those_of_the_sources() {
             expected.len()
         );
         assert!(
-            frames.windows(2).all(|pair| pair[1] - pair[0] > 0.0639),
+            frames.windows(2).all(|pair| pair[1] - pair[0] > 0.05),
             "{frames:?}"
         );
     }

@@ -90,9 +90,9 @@ pub(super) fn read_clock(line: &[u8]) -> Option<ClockState> {
     };
     Some(ClockState {
         at: of.time()?,
-        uncertainty_nanos: (uncertainty * 1e9) as u64,
+        uncertainty_nanos: (uncertainty * 1e9).round() as u64,
         camera: camera.map(|camera| CameraClock {
-            offset_nanos: (camera.offset * 1e9) as i64,
+            offset_nanos: (camera.offset * 1e9).round() as i64,
             drift_ppm: camera.drift_ppm,
             plausible: camera.plausible,
             steps: camera.steps,
