@@ -552,3 +552,17 @@ fn sources_are_named_with_their_sums() {
     assert!(output.status.success(), "{output:?}");
     assert_eq!(sources.len(), 2);
 }
+
+#[test]
+fn a_disk_that_fills_up_is_told_as_such() {
+    let full = ClipError::write(Path::new("clip.mp4"), io::ErrorKind::StorageFull.into());
+    assert_eq!(
+        full.of_size(5_000_000).to_string(),
+        "there is no room for clip.mp4: it takes 5.0 MB; free some, or name a place on another disk"
+    );
+    let other = ClipError::write(
+        Path::new("clip.mp4"),
+        io::ErrorKind::PermissionDenied.into(),
+    );
+    assert_eq!(other.of_size(1).to_string(), "can't write clip.mp4");
+}
