@@ -449,7 +449,14 @@ fn a_clip_of_the_demo_tells_gaps_and_clocks() {
     for stretch in stretches {
         let time = unix_of_rfc3339(stretch["begin"].as_str().unwrap()).unwrap();
         let file = stretch["file_seconds"].as_f64().unwrap();
-        assert!(near(time - at, file, 0.0201), "{stretches:#?}");
+        // What a camera's clock is learnt of may move a time between two key frames, too.
+        let off = manifest["files"][0]["off_capture_seconds"]
+            .as_f64()
+            .unwrap();
+        assert!(
+            off < 0.2 && near(time - at, file, off + 0.0001),
+            "{off} {stretches:#?}"
+        );
     }
     let times = &manifest["capture_time"];
     let uncertainty = times["uncertainty_seconds"].as_f64().unwrap();

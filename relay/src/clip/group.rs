@@ -56,6 +56,12 @@ impl StreamKind {
         CaptureTime::from_unix_nanos(spot.captured.unix_nanos().saturating_add(nanos))
     }
 
+    /// From the first of some samples to the end of the last, in capture time.
+    fn span_of(&self, spots: &[Spot]) -> Option<Span> {
+        let begin = spots.iter().map(|spot| spot.captured).min()?;
+        Span::new(begin, spots.iter().map(|spot| self.end_of(spot)).max()?)
+    }
+
     pub(super) fn nanos(&self, ticks: i64) -> i64 {
         scaled(ticks, 1_000_000_000, self.rate.into())
     }
@@ -78,6 +84,17 @@ pub(super) struct Streams {
     pub(super) side: Option<StreamKind>,
 }
 
+/// Samples of a group that follow each other without a hole.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Slice<'a> {
+    /// In decode order, not empty.
+    pub(super) spots: &'a [Spot],
+    /// In capture time.
+    pub(super) span: Span,
+    /// When the first of them is shown; ticks of the source.
+    pub(super) first: i64,
+}
+
 /// Samples of one file that belong together.
 #[derive(Debug, Clone)]
 pub(super) struct Group {
@@ -98,9 +115,7 @@ impl Group {
         main: Vec<Spot>,
         side: Vec<Spot>,
     ) -> Option<Self> {
-        let end = |spot: &Spot| streams.main.end_of(spot);
-        let begin = main.iter().map(|spot| spot.captured).min()?;
-        let span = Span::new(begin, main.iter().map(end).max()?)?;
+        let span = streams.main.span_of(&main)?;
         Some(Self {
             source,
             streams: Arc::clone(streams),
@@ -110,24 +125,16 @@ impl Group {
         })
     }
 
-    /// The times of its main stream without a hole, each with the first presentation time in it.
-    pub(super) fn stretches(&self) -> Vec<(Span, i64)> {
-        let mut stretches: Vec<(Span, i64)> = Vec::new();
-        for spot in &self.main {
-            let span = Span {
-                begin: spot.captured,
-                end: self.streams.main.end_of(spot),
-            };
-            match stretches.last_mut() {
-                Some((last, first)) if !spot.discontinuity => {
-                    last.begin = last.begin.min(span.begin);
-                    last.end = last.end.max(span.end);
-                    *first = (*first).min(spot.media_time);
-                }
-                _ => stretches.push((span, spot.media_time)),
-            }
-        }
-        stretches
+    /// The pieces of its main stream between which decode times leave something out.
+    pub(super) fn pieces(&self) -> impl Iterator<Item = Slice<'_>> {
+        let whole = self.main.chunk_by(|_, next| !next.discontinuity);
+        whole.filter_map(|spots| {
+            Some(Slice {
+                spots,
+                span: self.streams.main.span_of(spots)?,
+                first: spots.iter().map(|spot| spot.media_time).min()?,
+            })
+        })
     }
 
     /// Without what is captured at `to` or later, as far as what is left can be decoded. None where

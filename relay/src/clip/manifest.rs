@@ -7,7 +7,6 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use super::gaps::ClipGap;
-use super::line::MAIN_NANOS;
 use super::part::{Part, Stretch};
 use crate::archive::ledger::{ClockState, Span};
 use crate::units::CaptureTime;
@@ -109,6 +108,8 @@ pub(super) struct FileEntry {
     pub(super) times: Times,
     pub(super) streams: Vec<StreamEntry>,
     pub(super) stretches: Vec<StretchEntry>,
+    /// How far a picture's time in the file is from its capture time, at the most.
+    off_capture_seconds: f64,
     /// Frames of sound that had no room beside the pictures.
     #[serde(skip_serializing_if = "is_zero")]
     pub(super) sound_frames_left_out: u64,
@@ -148,8 +149,6 @@ pub(super) struct CaptureTimes {
     meaning: &'static str,
     /// The greatest in the clip; null where the journals do not tell.
     uncertainty_seconds: Option<f64>,
-    /// How far a picture's time in the file may be from its capture time besides.
-    placing_seconds: f64,
     states: Vec<StateEntry>,
 }
 
@@ -202,7 +201,6 @@ impl CaptureTimes {
             meaning: "when the light reached the camera, by the recorder's clock (UTC); the truth \
                       lies within the uncertainty on either side",
             uncertainty_seconds: greatest.map(|nanos| nanos as f64 / 1e9),
-            placing_seconds: seconds(MAIN_NANOS),
             states: states.iter().map(entry).collect(),
         }
     }
@@ -249,6 +247,8 @@ impl FileEntry {
             times: part.span().into(),
             streams: streams.collect(),
             stretches: part.stretches.iter().map(StretchEntry::from).collect(),
+            // To the microsecond: what is less comes from rounding to ticks.
+            off_capture_seconds: (part.off_nanos / 1000) as f64 / 1e6,
             sound_frames_left_out: part.side_left_out,
         }
     }

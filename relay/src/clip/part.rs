@@ -63,6 +63,8 @@ pub(super) struct Part {
     pub(super) stretches: Vec<Stretch>,
     /// What was taken of each source.
     pub(super) taken: BTreeMap<usize, Span>,
+    /// How far a picture is from where its capture time puts it, at the most; nanoseconds.
+    pub(super) off_nanos: i64,
     /// Frames of sound that had no room.
     pub(super) side_left_out: u64,
     media: u64,
@@ -84,6 +86,7 @@ impl Part {
             pieces: Vec::new(),
             stretches: Vec::new(),
             taken: BTreeMap::new(),
+            off_nanos: 0,
             side_left_out: 0,
             media: 0,
         };
@@ -121,34 +124,51 @@ impl Part {
     /// Adds a group.
     pub(super) fn push(&mut self, group: &Group) {
         let kind = &group.streams.main;
-        let Some(first) = group.main.iter().map(|spot| spot.media_time).min() else {
-            return;
-        };
-        let by_capture = kind.ticks(nanos(self.zero, group.span.begin));
-        let shift = self.main_line.place(group.source, first, by_capture);
         let usual = group.main.iter().map(|spot| i64::from(spot.duration)).max();
-        let usual = usual.unwrap_or(0);
-        let least = usual.saturating_add(kind.ticks(MAIN_NANOS + PAUSE_NANOS_MIN));
-        self.note(group, shift, kind.nanos(least));
-        for spot in &group.main {
-            let shown = spot.media_time.saturating_add(shift);
-            self.main.push(Sample {
-                decode: spot.decode.saturating_add(shift),
-                shown,
-                duration: spot.duration,
-                size: spot.size,
-                sync: spot.sync || !kind.is_video(),
-            });
-            self.main_line
-                .show(shown, shown.saturating_add(spot.duration.into()));
+        let usual = kind.nanos(usual.unwrap_or(0));
+        let least = usual.saturating_add(MAIN_NANOS + PAUSE_NANOS_MIN);
+        // From which time of the source on it is shifted, and by how much; nanoseconds.
+        let mut shifts = Vec::new();
+        for slice in group.pieces() {
+            let by_capture = kind.ticks(nanos(self.zero, slice.span.begin));
+            let shift = self.main_line.place(group.source, slice.first, by_capture);
+            shifts.push((kind.nanos(slice.first), kind.nanos(shift)));
+            self.note(
+                slice.span,
+                kind.nanos(slice.first.saturating_add(shift)),
+                least,
+            );
+            for spot in slice.spots {
+                self.push_main(kind, spot, shift);
+            }
         }
+        let taken = self.taken.entry(group.source).or_insert(group.span);
+        taken.begin = taken.begin.min(group.span.begin);
+        taken.end = taken.end.max(group.span.end);
         let mut chosen: Vec<(Spot, bool)> = group.main.iter().map(|spot| (*spot, true)).collect();
-        self.push_side(group, kind.nanos(shift), &mut chosen);
+        self.push_side(group, &shifts, &mut chosen);
         self.arrange(group.source, chosen);
     }
 
+    fn push_main(&mut self, kind: &StreamKind, spot: &Spot, shift: i64) {
+        let shown = spot.media_time.saturating_add(shift);
+        self.main.push(Sample {
+            decode: spot.decode.saturating_add(shift),
+            shown,
+            duration: spot.duration,
+            size: spot.size,
+            sync: spot.sync || !kind.is_video(),
+        });
+        self.main_line
+            .show(shown, shown.saturating_add(spot.duration.into()));
+        let off = kind
+            .nanos(shown)
+            .saturating_sub(nanos(self.zero, spot.captured));
+        self.off_nanos = self.off_nanos.max(off.saturating_abs());
+    }
+
     /// Places the sound of a group; its times are those of the pictures in the source.
-    fn push_side(&mut self, group: &Group, shift_nanos: i64, chosen: &mut Vec<(Spot, bool)>) {
+    fn push_side(&mut self, group: &Group, shifts: &[(i64, i64)], chosen: &mut Vec<(Spot, bool)>) {
         let Some(kind) = &group.streams.side else {
             return;
         };
@@ -158,7 +178,10 @@ impl Part {
             .side_line
             .get_or_insert_with(|| SideLine::new(tolerance));
         for spot in &group.side {
-            let time = spot.media_time.saturating_add(kind.ticks(shift_nanos));
+            let at = kind.nanos(spot.media_time);
+            let beside = shifts.iter().rfind(|(from, _)| *from <= at);
+            let (_, shift) = beside.or(shifts.first()).copied().unwrap_or_default();
+            let time = spot.media_time.saturating_add(kind.ticks(shift));
             if time < 0 {
                 // From before the film.
                 continue;
@@ -178,21 +201,15 @@ impl Part {
         }
     }
 
-    /// Notes when the group is of. Where the source leaves out more than `least` nanoseconds, or it
-    /// begins later than what came before it ended, there is a gap.
-    fn note(&mut self, group: &Group, shift: i64, least: i64) {
-        for (span, first) in group.stretches() {
-            let file_nanos = group.streams.main.nanos(first.saturating_add(shift));
-            match self.stretches.last_mut() {
-                Some(last) if nanos(last.span.end, span.begin) <= least => {
-                    last.span.end = last.span.end.max(span.end);
-                }
-                _ => self.stretches.push(Stretch { span, file_nanos }),
+    /// Notes when something is of that begins at `file_nanos`. Where it begins more than `least`
+    /// nanoseconds after what came before it ended, there is a gap.
+    fn note(&mut self, span: Span, file_nanos: i64, least: i64) {
+        match self.stretches.last_mut() {
+            Some(last) if nanos(last.span.end, span.begin) <= least => {
+                last.span.end = last.span.end.max(span.end);
             }
+            _ => self.stretches.push(Stretch { span, file_nanos }),
         }
-        let taken = self.taken.entry(group.source).or_insert(group.span);
-        taken.begin = taken.begin.min(group.span.begin);
-        taken.end = taken.end.max(group.span.end);
     }
 
     /// Notes where a group's bytes lie. As in the source: what lies together there stays together, as
