@@ -222,6 +222,11 @@ impl Catalog {
         Ok(catalog)
     }
 
+    /// A new one that ends with this process.
+    pub(super) fn in_memory() -> Result<Self, CatalogError> {
+        Self::open_at(Path::new(":memory:"))
+    }
+
     /// Opens (makes) a catalog.
     pub(super) fn open_at(path: &Path) -> Result<Self, CatalogError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE

@@ -80,7 +80,7 @@ pub trait Disk: Send + Sync + std::fmt::Debug {
 
 /// Whether an error says that the file system lacks an operation.
 #[must_use]
-pub(super) fn is_unsupported(error: &io::Error) -> bool {
+pub(crate) fn is_unsupported(error: &io::Error) -> bool {
     // A file system without the flag answers EINVAL (renameat2(2)), an old kernel ENOSYS.
     matches!(
         Errno::from_io_error(error),

@@ -43,6 +43,7 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
+pub(crate) use disk::is_unsupported;
 pub use disk::{Disk, DiskFile, Metadata, RealDisk, Room};
 pub use names::ObjectKey;
 pub use object::Object;

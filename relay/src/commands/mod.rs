@@ -2,6 +2,7 @@
 
 mod catalog;
 mod check;
+mod clip;
 mod coverage;
 #[cfg(feature = "demo")]
 mod demo;
@@ -75,6 +76,8 @@ enum Command {
     Coverage(coverage::CoverageArguments),
     /// List what analyzers have seen, from the archive
     Findings(findings::FindingsArguments),
+    /// Cut a stretch of footage out to give it away: MP4, a manifest, and sums to check both by
+    Clip(clip::ClipArguments),
     /// Work on the index of the archive
     #[command(subcommand)]
     Catalog(catalog::CatalogCommand),
@@ -184,6 +187,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
             Command::Check(arguments) => check::check(arguments).await,
             Command::Coverage(arguments) => coverage::coverage(&arguments),
             Command::Findings(arguments) => findings::findings(&arguments),
+            Command::Clip(arguments) => clip::clip(arguments).await,
             Command::Catalog(command) => catalog::catalog(&command),
             Command::Try(arguments) => trial::trial(*arguments).await,
             #[cfg(feature = "demo")]

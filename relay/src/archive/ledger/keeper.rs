@@ -40,8 +40,7 @@ const SETTLE_STEP: i64 = 5 * SECOND;
 const SETTLE_AT_LAST: i64 = 120 * SECOND;
 /// An object that is open for longer (twice the longest segment and more) settles nothing any more.
 const OPEN_MAX: i64 = 3 * 3600 * SECOND;
-/// A step between the clocks by which the run is taken to have ended and begun anew: the computer
-/// slept, or its clock was set.
+/// A step between the clocks that ends the run: the computer slept, or its clock was set.
 const CLOCK_STEP: i64 = 5 * SECOND;
 /// Evidence without an end that is watched for each camera.
 const OPEN_EVIDENCE_MAX: usize = 256;
@@ -264,6 +263,7 @@ impl Keeper {
         match message {
             Message::Tell(evidence) => self.tell(evidence),
             Message::Withdraw(camera, witness, begin) => self.withdraw(camera, witness, begin),
+            Message::Clock(camera, state) => self.journals.clock(&camera, &state),
             Message::Waits(file) => {
                 let path = file.spooled.clone();
                 if let Some(object) = spool_object(&path) {

@@ -6,6 +6,7 @@
 //! without evidence footage that intake has seen is missing by fault of what comes after it.
 
 mod account;
+mod books;
 pub mod footage;
 mod journal;
 mod keeper;
@@ -18,11 +19,13 @@ mod types;
 
 pub(super) use account::MARGIN;
 pub use account::{Books, Footage, Run, Testimony, account};
+pub(crate) use books::told_by_files;
 pub use journal::PURPOSE as JOURNALS;
 pub use rebuild::{RebuildError, Rebuilt, rebuild};
 pub use run::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
 pub(super) use scan::spool_names;
 pub use scan::{FOOTAGE, Scanned};
+pub(crate) use scan::{open_footage, spooled_footage};
 pub use spans::total_nanos;
 use spans::union;
-pub use types::{Coverage, Evidence, Gap, GapCause, Span, Witness};
+pub use types::{ClockState, Coverage, Evidence, Gap, GapCause, Span, Witness};

@@ -9,7 +9,7 @@ use std::time::Duration;
 use super::keeper::Keeper;
 use super::reader::Reader;
 use super::scan::Subject;
-use super::{Evidence, Witness};
+use super::{ClockState, Evidence, Witness};
 use crate::archive::catalog::Change;
 use crate::archive::ending::{Ended, Ending};
 use crate::archive::{Archive, ArchiveEvent, ObjectKey};
@@ -32,6 +32,7 @@ pub struct LedgerOptions {
 pub(super) enum Message {
     Tell(Evidence),
     Withdraw(CameraName, Witness, CaptureTime),
+    Clock(CameraName, ClockState),
     /// A finished file waits in the spool.
     Waits(FileAt),
     /// A file is under its final name.
@@ -197,6 +198,11 @@ impl Ledger {
     pub fn withdraw(&self, camera: &CameraName, witness: Witness, begin: CaptureTime) {
         self.0
             .send(Message::Withdraw(camera.clone(), witness, begin));
+    }
+
+    /// Notes how well capture times are known, and how the camera's clock stands.
+    pub fn clock(&self, camera: &CameraName, state: ClockState) {
+        self.0.send(Message::Clock(camera.clone(), state));
     }
 
     /// Ends it with the books closed; call it when no more footage is written. Whether that was

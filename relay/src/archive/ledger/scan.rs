@@ -283,9 +283,23 @@ impl<'a> Scan<'a> {
     }
 }
 
-fn has_lines(path: &Path) -> bool {
+pub(super) fn has_lines(path: &Path) -> bool {
     path.extension()
         .is_some_and(|extension| extension == EXTENSION)
+}
+
+/// The footage of a camera that is whole and waits in the spool, with its begin.
+pub(crate) fn spooled_footage(spool: &Path, camera: &CameraName) -> Vec<(CaptureTime, PathBuf)> {
+    let names = spool_names(&Spool::new(spool).finished, FOOTAGE, MP4).into_iter();
+    let own = names.filter(|(name, _)| name.key.camera == *camera);
+    own.map(|(name, path)| (name.key.begin, path)).collect()
+}
+
+/// From when on footage of a camera is still being written; none where none is.
+pub(crate) fn open_footage(spool: &Path, camera: &CameraName) -> Option<CaptureTime> {
+    let names = spool_names(&Spool::new(spool).open, FOOTAGE, MP4).into_iter();
+    let own = names.filter(|(name, _)| name.key.camera == *camera);
+    own.map(|(name, _)| name.key.begin).min()
 }
 
 /// Files of a folder of the spool that have a purpose and an extension.
@@ -304,7 +318,7 @@ pub(in crate::archive) fn spool_names(
 }
 
 /// Names and paths in a folder; none where it can't be listed.
-fn entries(folder: &Path) -> Vec<(String, PathBuf)> {
+pub(super) fn entries(folder: &Path) -> Vec<(String, PathBuf)> {
     match std::fs::read_dir(folder) {
         Ok(entries) => entries
             .flatten()
