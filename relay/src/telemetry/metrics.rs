@@ -323,6 +323,8 @@ families! {
     catalog_failures: Counter = "ledger_catalog_failures", "Failed attempts to read or write the catalog";
     catalog_renewals: Counter = "ledger_catalog_renewals", "Damaged or foreign catalogs that were put aside";
     journal_failures: Counter = "ledger_journal_failures", "Failed attempts to write a journal of the ledger";
+    manifest_failures: Counter = "ledger_manifest_failures", "Failed attempts to write a manifest";
+    listed_late: Counter = "ledger_listed_late", "Published objects that had no line in a manifest, and got one marked late";
     unreadable: Counter = "ledger_unreadable_files", "Files of footage from which no capture times could be read";
     task_failures: Family<OfTask, Counter> = "task_failures", "Tasks of the relay that failed by a defect and were started again";
 }

@@ -18,6 +18,7 @@ mod types;
 
 pub(super) use account::MARGIN;
 pub use account::{Books, Footage, Run, Testimony, account};
+pub(super) use journal::Journals;
 pub use journal::PURPOSE as JOURNALS;
 pub use rebuild::{RebuildError, Rebuilt, rebuild};
 pub use run::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
