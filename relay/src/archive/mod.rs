@@ -27,6 +27,7 @@ mod object;
 mod publish;
 mod recover;
 pub mod replay;
+pub mod scrub;
 mod store;
 mod worker;
 

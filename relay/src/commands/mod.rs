@@ -8,6 +8,7 @@ mod demo;
 mod findings;
 mod output;
 mod run;
+mod scrub;
 mod trial;
 
 use std::fmt::Display;
@@ -25,6 +26,8 @@ use crate::telemetry::logs::{LogFormat, LogLevel};
 pub mod exit {
     /// The command line is wrong (`EX_USAGE`).
     pub const USAGE: u8 = 64;
+    /// Data is not what it should be (`EX_DATAERR`): a scrub has found something.
+    pub const DATA: u8 = 65;
     /// What is to be read is not there or can't be read (`EX_NOINPUT`).
     pub const NO_INPUT: u8 = 66;
     /// Something that is needed can't be reached (`EX_UNAVAILABLE`).
@@ -75,6 +78,8 @@ enum Command {
     Coverage(coverage::CoverageArguments),
     /// List what analyzers have seen, from the archive
     Findings(findings::FindingsArguments),
+    /// Read the archive again, and tell what is not what was written
+    Scrub(scrub::ScrubArguments),
     /// Work on the index of the archive
     #[command(subcommand)]
     Catalog(catalog::CatalogCommand),
@@ -184,6 +189,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
             Command::Check(arguments) => check::check(arguments).await,
             Command::Coverage(arguments) => coverage::coverage(&arguments),
             Command::Findings(arguments) => findings::findings(&arguments),
+            Command::Scrub(arguments) => scrub::scrub(&arguments),
             Command::Catalog(command) => catalog::catalog(&command),
             Command::Try(arguments) => trial::trial(*arguments).await,
             #[cfg(feature = "demo")]
