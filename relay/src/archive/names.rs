@@ -104,11 +104,11 @@ impl<'a> ObjectName<'a> {
     }
 }
 
-/// The day before one in the notation of folders; what is no day stays as it is.
-pub(super) fn day_before(day: &str) -> String {
+/// The day so many before one in the notation of folders; what is no day stays as it is.
+pub(super) fn days_before(day: &str, number: i32) -> String {
     let before = day
         .parse::<jiff::civil::Date>()
-        .and_then(|day| day.yesterday());
+        .and_then(|day| day.checked_sub(jiff::Span::new().days(number)));
     before.map_or_else(|_| day.to_owned(), |day| day.to_string())
 }
 
@@ -373,8 +373,8 @@ mod tests {
         ] {
             assert_eq!(ObjectName::parse(bad), None, "{bad}");
         }
-        assert_eq!(day_before("2026-03-01"), "2026-02-28");
-        assert_eq!(day_before("x"), "x");
+        assert_eq!(days_before("2026-03-01", 1), "2026-02-28");
+        assert_eq!(days_before("x", 1), "x");
     }
 
     #[test]

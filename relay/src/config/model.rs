@@ -111,7 +111,7 @@ impl Default for Pictures {
 pub struct Scrub {
     /// Whether it is. Default: true.
     pub enabled: bool,
-    /// Bytes of the archive that are read in a second, 1 kB to 10 GB. Should be more than what the
+    /// Bytes of the archive that are read in a second, 1 kB to 10 GiB. Should be more than what the
     /// cameras add. Default: `10 MB`.
     pub bytes_per_second: ByteCount,
     /// Damaged files are moved to `.quarantine` in the archive, and their footage counts as

@@ -12,7 +12,7 @@ pub(super) fn read_scrub(mut fields: Fields<'_, '_>) -> Scrub {
         bytes_per_second: fields.bytes(
             "bytes_per_second",
             default.bytes_per_second,
-            ByteCount::new(1000)..=ByteCount::new(10_000_000_000),
+            ByteCount::new(1000)..=ByteCount::gib(10),
         ),
         quarantine: fields.flag("quarantine", default.quarantine),
     };

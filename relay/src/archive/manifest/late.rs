@@ -7,15 +7,18 @@ use super::PURPOSE;
 use super::pages::{entries, names};
 use crate::archive::checksum::{Fingerprint, fingerprint};
 use crate::archive::disk::Disk;
-use crate::archive::names::{ObjectName, day_before};
+use crate::archive::names::{ObjectName, days_before};
 use crate::archive::{At, StorageError};
 use crate::units::{CameraName, CaptureTime, Name};
 
 /// Days whose lines are in memory at a time.
 const DAYS: usize = 16;
+/// Older days are not looked at: no archive is away for so long without its spool being full. What a
+/// start does must not grow with the archive.
+const CHANGED_DAYS_MAX: i32 = 60;
 
 /// Calls back with the objects of the archive that no manifest lists, of days from `since` on, and
-/// of folders that have changed since an instant; `take` says whether to go on.
+/// of folders of somewhat older days that have changed since an instant; `take` says whether to go on.
 ///
 /// # Errors
 /// What the disk says. Single files that can't be read are left for the next time.
@@ -45,7 +48,7 @@ pub(in crate::archive) fn unlisted(
                 }
             }
             let wants = |name: &ObjectName<'_>| days.iter().any(|day| day == name.day);
-            let since = day_before(first);
+            let since = days_before(first, 1);
             let listed = entries(disk, (archive, spool), &camera, &since, &wants)
                 .at("read the manifests in", archive)?;
             for object in objects {
@@ -79,6 +82,7 @@ fn folders(
     changed_since: CaptureTime,
 ) -> Result<BTreeMap<String, BTreeSet<String>>, StorageError> {
     let mut folders: BTreeMap<_, BTreeSet<_>> = BTreeMap::new();
+    let earliest = days_before(since, CHANGED_DAYS_MAX);
     let top = archive.join(camera.as_str());
     for purpose in names(disk, &top).at("list the folder", &top)? {
         if purpose == PURPOSE {
@@ -90,7 +94,7 @@ fn folders(
                 let metadata = disk.metadata(&path.join(&day));
                 metadata.is_ok_and(|metadata| metadata.changed >= changed_since)
             };
-            if day.as_str() >= since || changed() {
+            if day.as_str() >= since || day >= earliest && changed() {
                 folders.entry(day).or_default().insert(purpose.clone());
             }
         }

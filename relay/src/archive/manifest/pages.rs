@@ -31,12 +31,6 @@ pub(in crate::archive) struct PageAt {
     pub(in crate::archive) is_published: bool,
 }
 
-impl PageAt {
-    pub(in crate::archive) fn day(&self) -> String {
-        self.place.0.day()
-    }
-}
-
 /// What a manifest is, beside its lines.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(in crate::archive) struct Page {

@@ -11,7 +11,7 @@ use crate::archive::catalog::Catalog;
 use crate::archive::checksum::{Fingerprint, fingerprint_paced};
 use crate::archive::ledger::Span;
 use crate::archive::manifest::{Entries, Entry, State, entries, names};
-use crate::archive::names::{ObjectName, day_before};
+use crate::archive::names::{ObjectName, days_before};
 use crate::units::{CameraName, CaptureTime};
 
 /// Days whose lines are in memory at a time; each time all later manifests are read.
@@ -113,7 +113,10 @@ impl Scrub<'_> {
         days: &[&str],
         wants: &dyn Fn(&ObjectName<'_>) -> bool,
     ) -> io::Result<Entries> {
-        let since = days.first().map(|day| day_before(day)).unwrap_or_default();
+        let since = days
+            .first()
+            .map(|day| days_before(day, 1))
+            .unwrap_or_default();
         let places = (self.archive, self.spool);
         entries(self.disk, places, camera, &since, wants)
     }

@@ -12,7 +12,7 @@ use super::super::{Evidence, GapCause, Witness};
 use super::{Camera, Keeper, MOVED_MAX, SCAN_PATIENCE, SECOND, one_line, spool_object};
 use crate::archive::catalog::Change;
 use crate::archive::manifest::{Before, Newest, newest_spooled};
-use crate::archive::names::{ObjectName, day_before};
+use crate::archive::names::{ObjectName, days_before};
 use crate::archive::{Fingerprint, MANIFESTS, RealDisk};
 use crate::units::{CameraName, CaptureTime};
 
@@ -40,7 +40,7 @@ impl Keeper {
         let unlisted_since = since.unwrap_or(lately).day();
         let since = since.map_or_else(String::new, CaptureTime::day);
         let manifests_since = match catalog.knows_manifests() {
-            Ok(true) => day_before(&since),
+            Ok(true) => days_before(&since, 1),
             _ => String::new(),
         };
         let job = Job::Scan {
