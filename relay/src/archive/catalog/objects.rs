@@ -7,6 +7,7 @@ use super::{Catalog, CatalogError, Of, VERSION, seal};
 use crate::archive::MANIFESTS;
 use crate::archive::checksum::{Checksum, Fingerprint};
 use crate::archive::ledger::Span;
+use crate::archive::manifest::Newest;
 use crate::units::{CameraName, Name};
 
 /// What version 3 has more.
@@ -88,19 +89,24 @@ impl Catalog {
         }
     }
 
-    /// What the catalog knows of a camera's newest manifest.
-    pub(in crate::archive) fn newest_manifest(
+    /// What the catalog knows of the newest manifest of each camera.
+    pub(in crate::archive) fn newest_manifests(
         &self,
-        camera: &CameraName,
-    ) -> Result<Option<(String, Checksum)>, CatalogError> {
-        let folder = format!("{camera}/{MANIFESTS}");
+    ) -> Result<Vec<(CameraName, Newest)>, CatalogError> {
         let sql = "SELECT path, sha256 FROM object WHERE path > ?1 AND path < ?2 \
                    ORDER BY path DESC LIMIT 1";
-        let range = [format!("{folder}/"), format!("{folder}0")];
-        let newest = self
-            .connection
-            .query_row(sql, range, |row| Ok((row.get(0)?, row.get(1)?)));
-        newest.optional().of(&self.path)
+        let mut all = Vec::new();
+        for camera in self.object_cameras()? {
+            let folder = format!("{camera}/{MANIFESTS}");
+            let range = [format!("{folder}/"), format!("{folder}0")];
+            let newest = self.connection.query_row(sql, range, |row| {
+                let (name, sha256) = (row.get(0)?, Ok(row.get(1)?));
+                Ok(Newest { name, sha256 })
+            });
+            let newest = newest.optional().of(&self.path)?;
+            all.extend(newest.map(|newest| (camera, newest)));
+        }
+        Ok(all)
     }
 
     /// From when to when the files of an object hold footage.

@@ -15,7 +15,7 @@ use super::reader::{Job, Reader};
 use super::run::{FileAt, Flags, LedgerOptions, Message};
 use super::scan::{FOOTAGE, Subject, spooled};
 use super::spans::later;
-use super::{Evidence, GapCause, Span, Witness};
+use super::{Evidence, Span, Witness};
 use crate::archive::Archive;
 use crate::archive::catalog::{Catalog, CatalogError, Change, Found, RunRecord};
 use crate::archive::jsonl::Refused;

@@ -4,7 +4,9 @@ use tempfile::TempDir;
 
 use super::super::footage::tests::{file, part};
 use super::super::scan::MP4;
-use super::super::{Coverage, Ledger, LedgerFeed, LedgerInbox, Scanned, rebuild, total_nanos};
+use super::super::{
+    Coverage, GapCause, Ledger, LedgerFeed, LedgerInbox, Scanned, rebuild, total_nanos,
+};
 use super::*;
 use crate::archive::{ArchiveOptions, ObjectKey, RealDisk};
 use crate::telemetry::Telemetry;

@@ -1,6 +1,6 @@
 //! How the manifests of a camera hang together while they are written.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Display;
 
 use super::line::{Check, Line, Link, Record};
@@ -31,11 +31,14 @@ pub(in crate::archive) struct Newest {
 }
 
 impl Newest {
-    /// Whether it comes after another, or says more of the same.
-    fn replaces(&self, other: &Self) -> bool {
-        let place = |name| ObjectName::parse(name).map(|name| name.place());
-        let (ours, theirs) = (place(&self.name), place(&other.name));
-        ours > theirs || ours == theirs && self.sha256.is_ok()
+    fn place(&self) -> Option<(CaptureTime, u32)> {
+        ObjectName::parse(&self.name).map(|name| name.place())
+    }
+
+    /// Whether it says more of the same file; a name that was taken has got a suffix.
+    fn completes(&self, other: &Self) -> bool {
+        let begin = |newest: &Self| newest.place().map(|(begin, _)| begin);
+        begin(self) == begin(other) && self.sha256.is_ok() && other.sha256.is_err()
     }
 }
 
@@ -45,6 +48,9 @@ pub(in crate::archive) struct Chain {
     before: Before,
     newest: BTreeMap<CameraName, Newest>,
     open: BTreeMap<CameraName, Open>,
+    /// Cameras of which this run has begun files: it knows best which is the newest, whatever the
+    /// clock that named them has done.
+    begun: BTreeSet<CameraName>,
 }
 
 /// A file that is being written.
@@ -72,12 +78,14 @@ impl Chain {
 
     /// Takes note of a manifest that is closed.
     pub(in crate::archive) fn learn(&mut self, camera: &CameraName, newest: Newest) {
-        match self.newest.get_mut(camera) {
-            Some(known) if !newest.replaces(known) => {}
-            Some(known) => *known = newest,
-            None => {
-                self.newest.insert(camera.clone(), newest);
-            }
+        let is_ours = self.begun.contains(camera);
+        let is_newer = match self.newest.get(camera) {
+            None => !is_ours,
+            Some(known) if newest.completes(known) => true,
+            Some(known) => !is_ours && newest.place() > known.place(),
+        };
+        if is_newer {
+            self.newest.insert(camera.clone(), newest);
         }
     }
 
@@ -109,6 +117,7 @@ impl Chain {
             taken: Fingerprinting::default(),
             appending: None,
         };
+        self.begun.insert(key.camera.clone());
         self.open.insert(key.camera.clone(), open);
     }
 
@@ -147,7 +156,7 @@ impl Chain {
     pub(in crate::archive) fn ended(&mut self, camera: &CameraName) {
         if let Some(Open { name, taken, .. }) = self.open.remove(camera) {
             let sha256 = Ok(taken.finish().sha256);
-            self.learn(camera, Newest { name, sha256 });
+            self.newest.insert(camera.clone(), Newest { name, sha256 });
         }
     }
 
@@ -155,7 +164,101 @@ impl Chain {
     pub(in crate::archive) fn broken(&mut self, camera: &CameraName, error: &dyn Display) {
         if let Some(Open { name, .. }) = self.open.remove(camera) {
             let sha256 = Err(format!("the relay could not write to it: {error}"));
-            self.learn(camera, Newest { name, sha256 });
+            self.newest.insert(camera.clone(), Newest { name, sha256 });
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::archive::MANIFESTS;
+    use crate::units::Name;
+
+    fn key(second: i64) -> ObjectKey {
+        ObjectKey {
+            camera: Name::new("gate").unwrap(),
+            sink: Name::new(MANIFESTS).unwrap(),
+            purpose: MANIFESTS.into(),
+            extension: "jsonl".into(),
+            begin: CaptureTime::from_unix_nanos(second * 1_000_000_000),
+        }
+    }
+
+    fn newest(second: i64, bytes: &[u8]) -> Newest {
+        let mut taken = Fingerprinting::default();
+        taken.update(bytes);
+        Newest {
+            name: key(second).object_name(),
+            sha256: Ok(taken.finish().sha256),
+        }
+    }
+
+    /// Writes a file and gives its first line.
+    fn write(chain: &mut Chain, second: i64, ended: bool) -> (Vec<u8>, Link) {
+        let camera = key(second).camera;
+        chain.begin(&key(second));
+        let bytes = chain.seal(&camera, b"{\"kind\":\"none\"}\n");
+        chain.appended(&camera);
+        match ended {
+            true => chain.ended(&camera),
+            false => chain.broken(&camera, &"full"),
+        }
+        let first = bytes.split(|byte| *byte == b'\n').next().unwrap();
+        let Some((Record::Chain(link), _)) = super::super::line::record(first) else {
+            panic!("{bytes:?}");
+        };
+        (bytes, link)
+    }
+
+    #[test]
+    fn each_file_names_the_one_before_or_says_why_not() {
+        let camera = key(0).camera;
+        let mut chain = Chain::default();
+        assert!(!chain.may_begin(&camera));
+        chain.settle(Before::Known);
+        assert!(chain.may_begin(&camera));
+        let (first, link) = write(&mut chain, 100, true);
+        assert_eq!(
+            (link.previous, link.reason.as_deref()),
+            (None, Some("the first"))
+        );
+        // The clock is set back.
+        let (second, link) = write(&mut chain, 50, true);
+        assert_eq!(link.sha256, newest(100, &first).sha256.ok());
+        // What the archive says of the first comes late.
+        chain.learn(&camera, newest(100, &first));
+        let (_, link) = write(&mut chain, 200, false);
+        assert_eq!(link.sha256, newest(50, &second).sha256.ok());
+        let (_, link) = write(&mut chain, 200, false);
+        assert_eq!(link.previous, Some(key(200).object_name()));
+        assert_eq!(
+            link.reason.as_deref(),
+            Some("the relay could not write to it: full")
+        );
+        // Cut to whole lines and published, it is known after all.
+        let kept = newest(200, b"kept");
+        chain.learn(&camera, kept.clone());
+        let (_, link) = write(&mut chain, 300, true);
+        assert_eq!(link.sha256, kept.sha256.ok());
+    }
+
+    #[test]
+    fn what_earlier_runs_have_left_is_taken_up() {
+        let camera = key(0).camera;
+        let mut chain = Chain::default();
+        chain.learn(&camera, newest(100, b"new"));
+        chain.learn(&camera, newest(50, b"old"));
+        assert!(chain.may_begin(&camera));
+        chain.settle(Before::Unknown("away".into()));
+        let (_, link) = write(&mut chain, 200, true);
+        assert_eq!(link.sha256, newest(100, b"new").sha256.ok());
+        let mut chain = Chain::default();
+        chain.settle(Before::Unknown("away".into()));
+        let (_, link) = write(&mut chain, 200, true);
+        assert_eq!(
+            (link.previous, link.reason.as_deref()),
+            (None, Some("away"))
+        );
     }
 }

@@ -323,7 +323,9 @@ pub(in crate::archive) fn newest(
     archive: &Path,
 ) -> io::Result<Vec<(CameraName, Newest)>> {
     // Not there at all, it is away.
-    disk.metadata(archive)?;
+    if disk.metadata(archive)?.is_file {
+        return Err(io::ErrorKind::NotADirectory.into());
+    }
     let mut newest = Vec::new();
     for camera in names(disk, archive)? {
         let Ok(camera) = Name::new(&camera) else {

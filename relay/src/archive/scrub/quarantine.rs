@@ -110,6 +110,13 @@ impl Offline {
         };
         let options = ArchiveOptions::new(spool, archive);
         let (opened, _) = Archive::open(options, Arc::new(RealDisk), Arc::new(on_event))?;
+        // One that is damaged is left to whoever makes it anew.
+        let sound = Catalog::open_to_read(spool).is_ok_and(|catalog| {
+            let wrong = catalog.verify();
+            wrong.is_ok_and(|wrong| wrong.is_empty())
+        });
+        let catalog = sound.then(|| Catalog::open(spool).ok()).flatten();
+        let catalog = catalog.filter(|(_, found)| *found == Found::Whole);
         let mut manifests = Manifests::new(opened.clone());
         if let Some(chain) = manifests.chain() {
             let spooled = newest_spooled(&RealDisk, spool);
@@ -120,18 +127,17 @@ impl Offline {
                     (Vec::new(), Before::Unknown(reason))
                 }
             };
-            for (camera, newest) in known.into_iter().chain(spooled.unwrap_or_default()) {
+            // The catalog may know of one that is not there any more, and shall be missed.
+            let listed = catalog
+                .as_ref()
+                .map(|(catalog, _)| catalog.newest_manifests());
+            let listed = listed.and_then(Result::ok).unwrap_or_default();
+            let others = spooled.unwrap_or_default().into_iter().chain(listed);
+            for (camera, newest) in known.into_iter().chain(others) {
                 chain.learn(&camera, newest);
             }
             chain.settle(before);
         }
-        // One that is damaged is left to whoever makes it anew.
-        let sound = Catalog::open_to_read(spool).is_ok_and(|catalog| {
-            let wrong = catalog.verify();
-            wrong.is_ok_and(|wrong| wrong.is_empty())
-        });
-        let catalog = sound.then(|| Catalog::open(spool).ok()).flatten();
-        let catalog = catalog.filter(|(_, found)| *found == Found::Whole);
         let mut offline = Self {
             journals: Journals::new(opened.clone()),
             archive: opened,

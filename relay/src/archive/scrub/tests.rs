@@ -398,6 +398,19 @@ fn what_is_missing_or_removed_is_named() {
         faults[0].detail.starts_with("the catalog lacks it"),
         "{faults:?}"
     );
+    // The newest manifest is missed as soon as there is a next one, which the catalog has told of it.
+    let newest = yard
+        .files(true)
+        .into_iter()
+        .rfind(|o| o.starts_with("gate"))
+        .unwrap();
+    std::fs::remove_file(yard.archive().join(&newest)).unwrap();
+    let running = yard.start();
+    running.still("gate", CaptureTime::now().unix_nanos(), "later still");
+    running.close();
+    std::fs::remove_file(&catalog).unwrap();
+    let told = yard.told();
+    assert!(told.contains(&("removed", newest)), "{told:?}");
 }
 
 fn quarantine(yard: &Yard) -> (Vec<Fault>, u64) {

@@ -10,7 +10,7 @@ use super::super::scan::published;
 use super::super::spans::later;
 use super::super::{Evidence, GapCause, Witness};
 use super::{Camera, Keeper, MOVED_MAX, SCAN_PATIENCE, SECOND, one_line, spool_object};
-use crate::archive::catalog::Change;
+use crate::archive::catalog::{Catalog, Change};
 use crate::archive::manifest::{Before, Newest, newest_spooled};
 use crate::archive::names::{ObjectName, days_before};
 use crate::archive::{Fingerprint, MANIFESTS, RealDisk};
@@ -183,37 +183,25 @@ impl Keeper {
         }
     }
 
-    /// What there is of earlier runs, or why that can't be known: then what the catalog knows.
+    /// What there is of earlier runs, or why that can't be known. The catalog may know of one that
+    /// is not there any more, and shall be missed.
     pub(super) fn chain(&mut self, newest: Result<Vec<(CameraName, Newest)>, String>) {
+        let known = self.catalog.as_ref().map(Catalog::newest_manifests);
+        if let Some(Ok(known)) = known {
+            self.learn(known);
+        }
         let before = match newest {
             Ok(newest) => {
                 self.learn(newest);
                 Before::Known
             }
-            Err(reason) => {
-                let known = self.from_catalog();
-                self.learn(known);
-                Before::Unknown(reason)
-            }
+            Err(reason) => Before::Unknown(reason),
         };
         if let Some(chain) = self.manifests.chain()
             && chain.is_waiting()
         {
             chain.settle(before);
         }
-    }
-
-    fn from_catalog(&self) -> Vec<(CameraName, Newest)> {
-        let Some(catalog) = &self.catalog else {
-            return Vec::new();
-        };
-        let cameras = catalog.object_cameras().unwrap_or_default().into_iter();
-        let newest = cameras.filter_map(|camera| {
-            let (name, sha256) = catalog.newest_manifest(&camera).ok().flatten()?;
-            let sha256 = Ok(sha256);
-            Some((camera, Newest { name, sha256 }))
-        });
-        newest.collect()
     }
 
     fn waits_for_chain(&mut self) -> bool {

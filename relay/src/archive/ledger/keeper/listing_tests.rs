@@ -6,7 +6,7 @@ use tempfile::TempDir;
 
 use super::super::tests::{MS, Relay, copy_tree, evidence, folders, pause, slipway, until};
 use super::*;
-use crate::archive::catalog::{Catalog, FILE};
+use crate::archive::catalog::FILE;
 use crate::archive::checksum::fingerprint;
 use crate::archive::disk::Disk as _;
 use crate::archive::ledger::rebuild;
