@@ -6,6 +6,8 @@
 //! either, hence no flush with each change.
 
 mod change;
+mod objects;
+mod seal;
 mod trail;
 
 use std::collections::HashSet;
@@ -18,6 +20,7 @@ use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Row, Transac
 pub use change::Change;
 use change::write;
 pub(super) use change::{RunRecord, witness_of, witness_word};
+use objects::SCHEMA_OBJECTS;
 pub use trail::{Side, Trace};
 
 use super::findings::{Tallies, Tally};
@@ -29,9 +32,10 @@ use crate::units::{CameraName, CaptureTime, Name, SiteName};
 pub const FILE: &str = "catalog.sqlite";
 /// `Fore`: what `PRAGMA application_id` of the catalog says.
 const APPLICATION: i32 = 0x466f_7265;
-const VERSION: i32 = 2;
-/// The version that had no findings.
+const VERSION: i32 = 3;
+/// The version that had no findings, and the one that had no checksums.
 const VERSION_FOOTAGE: i32 = 1;
+const VERSION_FINDINGS: i32 = 2;
 const BUSY: Duration = Duration::from_secs(5);
 /// No span of a file is longer (the reader of files sees to that): bounds what a search looks at.
 const SPAN_MAX: i64 = 49 * 3600 * 1_000_000_000;
@@ -245,13 +249,19 @@ impl Catalog {
                 catalog.pragma("user_version")?,
             );
             let checked: String = catalog.one("PRAGMA quick_check(1)")?;
-            let known = ids == (APPLICATION, VERSION) || ids == (APPLICATION, VERSION_FOOTAGE);
+            let known = ids.0 == APPLICATION && (VERSION_FOOTAGE..=VERSION).contains(&ids.1);
             if !known || checked != "ok" {
                 return Err(CatalogError::Foreign(catalog.path));
             }
-            if ids.1 == VERSION_FOOTAGE {
+            catalog.prepare().of(path)?;
+            if ids.1 <= VERSION_FOOTAGE {
                 catalog.add_findings()?;
             }
+            if ids.1 <= VERSION_FINDINGS {
+                catalog.add_objects()?;
+            }
+        } else {
+            catalog.prepare().of(path)?;
         }
         let mode: String = catalog.one("PRAGMA journal_mode = WAL")?;
         if mode != "wal" {
@@ -268,6 +278,8 @@ impl Catalog {
             catalog.in_one(|transaction| {
                 transaction.execute_batch(SCHEMA)?;
                 transaction.execute_batch(SCHEMA_FINDINGS)?;
+                transaction.execute_batch(SCHEMA_OBJECTS)?;
+                seal::seal(transaction)?;
                 transaction.pragma_update(None, "application_id", APPLICATION)?;
                 transaction.pragma_update(None, "user_version", VERSION)
             })?;
@@ -275,14 +287,22 @@ impl Catalog {
         Ok(catalog)
     }
 
-    /// Makes a catalog of version 1 one of this version. It has yet to learn what the archive has
-    /// of findings, so it is not complete.
+    /// Makes a catalog of version 1 one of version 2. It has yet to learn what the archive has of
+    /// findings, so it is not complete.
     fn add_findings(&mut self) -> Result<(), CatalogError> {
         self.in_one(|transaction| {
             transaction.execute_batch(SCHEMA_FINDINGS)?;
             transaction.execute_batch("DELETE FROM complete")?;
-            transaction.pragma_update(None, "user_version", VERSION)
+            transaction.pragma_update(None, "user_version", VERSION_FINDINGS)
         })
+    }
+
+    /// What every connection that writes must have.
+    fn prepare(&self) -> rusqlite::Result<()> {
+        seal::add_functions(&self.connection)?;
+        // What takes the place of a row removes that by a trigger, too.
+        self.connection
+            .pragma_update(None, "recursive_triggers", true)
     }
 
     fn pragma(&self, name: &str) -> Result<i32, CatalogError> {
@@ -390,7 +410,7 @@ impl Catalog {
 
     /// Whether the archive's folders have been read whole since the catalog was begun.
     pub(super) fn is_complete(&self) -> Result<bool, CatalogError> {
-        let rows: i64 = self.one("SELECT count(*) FROM complete")?;
+        let rows: i64 = self.one("SELECT count(*) FROM complete WHERE yes = 1")?;
         Ok(rows > 0)
     }
 

@@ -9,8 +9,10 @@ use std::io::{self, IoSlice};
 use std::os::unix::fs::{FileExt, MetadataExt};
 use std::path::Path;
 
-use rustix::fs::{AtFlags, CWD, FlockOperation, RenameFlags, SeekFrom};
+use rustix::fs::{Advice, AtFlags, CWD, FlockOperation, RenameFlags, SeekFrom};
 use rustix::io::Errno;
+
+use crate::units::CaptureTime;
 
 /// An open file. Positions are explicit, so that one thread can flush while another appends.
 pub trait DiskFile: Send + Sync + std::fmt::Debug {
@@ -28,6 +30,9 @@ pub trait DiskFile: Send + Sync + std::fmt::Debug {
     /// holes: one that is there was made by a power cut, when a later block had reached the disk
     /// and an earlier one had not.
     fn first_hole(&self) -> io::Result<u64>;
+    /// Drops what the system keeps in memory of the durable content, so that the next read comes
+    /// from the disk. A system that can't do that is no error.
+    fn forget(&self) -> io::Result<()>;
 }
 
 /// What is known about a path.
@@ -39,6 +44,9 @@ pub struct Metadata {
     pub bytes: u64,
     /// Number of the file system.
     pub device: u64,
+    /// When it last changed, by the file system's clock: a file its content or its name, a folder
+    /// the names in it.
+    pub changed: CaptureTime,
 }
 
 /// Room on a file system.
@@ -56,6 +64,8 @@ pub trait Disk: Send + Sync + std::fmt::Debug {
     fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
     /// Opens a file for reading and writing.
     fn open(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
+    /// Opens a file for reading alone.
+    fn open_to_read(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
     /// Opens (creates) a file and locks it for as long as the handle lives;
     /// [`io::ErrorKind::WouldBlock`] when another process holds it.
     fn lock(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
@@ -108,6 +118,10 @@ impl Disk for RealDisk {
         )))
     }
 
+    fn open_to_read(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        Ok(Box::new(RealFile(File::open(path)?)))
+    }
+
     fn lock(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
         let mut options = OpenOptions::new();
         let file = options
@@ -126,6 +140,12 @@ impl Disk for RealDisk {
             is_file: metadata.is_file(),
             bytes: metadata.len(),
             device: metadata.dev(),
+            changed: CaptureTime::from_unix_nanos(
+                metadata
+                    .ctime()
+                    .saturating_mul(1_000_000_000)
+                    .saturating_add(metadata.ctime_nsec()),
+            ),
         })
     }
 
@@ -207,6 +227,14 @@ impl DiskFile for RealFile {
             // lseek(2): an empty file has no place to seek to; elsewhere, no knowledge of holes.
             Err(Errno::NXIO | Errno::INVAL | Errno::OPNOTSUPP) => self.size(),
             Err(error) => Err(error.into()),
+        }
+    }
+
+    fn forget(&self) -> io::Result<()> {
+        // posix_fadvise(2): clean pages go, if nobody else holds them.
+        match rustix::fs::fadvise(&self.0, 0, None, Advice::DontNeed) {
+            Err(error) if !is_unsupported(&error.into()) => Err(error.into()),
+            _ => Ok(()),
         }
     }
 }

@@ -107,6 +107,11 @@ impl Disk for FaultyDisk {
         Ok(self.wrap(self.inner.open(path)?))
     }
 
+    fn open_to_read(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        self.state.step()?;
+        Ok(self.wrap(self.inner.open_to_read(path)?))
+    }
+
     fn lock(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
         self.state.step()?;
         Ok(self.wrap(self.inner.lock(path)?))
@@ -206,5 +211,10 @@ impl DiskFile for FaultyFile {
     fn first_hole(&self) -> io::Result<u64> {
         self.state.step()?;
         self.inner.first_hole()
+    }
+
+    fn forget(&self) -> io::Result<()> {
+        self.state.step()?;
+        self.inner.forget()
     }
 }

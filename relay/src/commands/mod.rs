@@ -9,6 +9,7 @@ mod demo;
 mod findings;
 mod output;
 mod run;
+mod scrub;
 mod trial;
 
 use std::fmt::Display;
@@ -26,6 +27,8 @@ use crate::telemetry::logs::{LogFormat, LogLevel};
 pub mod exit {
     /// The command line is wrong (`EX_USAGE`).
     pub const USAGE: u8 = 64;
+    /// Data is not what it should be (`EX_DATAERR`): a scrub has found something.
+    pub const DATA: u8 = 65;
     /// What is to be read is not there or can't be read (`EX_NOINPUT`).
     pub const NO_INPUT: u8 = 66;
     /// Something that is needed can't be reached (`EX_UNAVAILABLE`).
@@ -78,6 +81,8 @@ enum Command {
     Findings(findings::FindingsArguments),
     /// Cut a stretch of footage out to give it away: MP4, a manifest, and sums to check both by
     Clip(clip::ClipArguments),
+    /// Read the archive again, and tell what is not what was written
+    Scrub(scrub::ScrubArguments),
     /// Work on the index of the archive
     #[command(subcommand)]
     Catalog(catalog::CatalogCommand),
@@ -188,6 +193,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
             Command::Coverage(arguments) => coverage::coverage(&arguments),
             Command::Findings(arguments) => findings::findings(&arguments),
             Command::Clip(arguments) => clip::clip(arguments).await,
+            Command::Scrub(arguments) => scrub::scrub(&arguments),
             Command::Catalog(command) => catalog::catalog(&command),
             Command::Try(arguments) => trial::trial(*arguments).await,
             #[cfg(feature = "demo")]

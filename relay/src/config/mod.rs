@@ -23,6 +23,7 @@ mod plan_tests;
 mod problem;
 mod quantity;
 mod relay;
+mod scrub;
 mod secrets;
 mod sink;
 mod surroundings;
@@ -36,8 +37,8 @@ use std::path::Path;
 
 pub use model::{
     BUILTIN_PLUGINS, Camera, Config, FirstSequence, Limits, PICTURES_SINK, Pictures, Plugin,
-    Position, Quirks, Relay, SenderReports, SessionId, Sink, Site, StartTime, StrayData, Transport,
-    WhenBehind,
+    Position, Quirks, Relay, Scrub, SenderReports, SessionId, Sink, Site, StartTime, StrayData,
+    Transport, WhenBehind,
 };
 pub use plan::{Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};

@@ -9,6 +9,6 @@ mod process;
 
 pub use events::{
     ArchiveEvents, CameraEvents, DropReason, FindingDrop, FindingsEvents, HedgeOutcome,
-    KickOutcome, LedgerEvents, PictureEvents, SinkEvents, SupervisorEvents,
+    KickOutcome, LedgerEvents, PictureEvents, ScrubEvents, SinkEvents, SupervisorEvents,
 };
 pub use metrics::{EndReason, Telemetry};

@@ -163,10 +163,10 @@ fn changes(camera: &CameraName, record: Record) -> Option<Vec<Change>> {
 
 /// Writes the journals of all cameras.
 #[derive(Debug)]
-pub(super) struct Journals(Lines);
+pub(in crate::archive) struct Journals(Lines);
 
 impl Journals {
-    pub(super) fn new(archive: Archive) -> Self {
+    pub(in crate::archive) fn new(archive: Archive) -> Self {
         Self(Lines::new(archive, PURPOSE, OPEN_MAX))
     }
 
@@ -184,7 +184,7 @@ impl Journals {
     }
 
     /// Adds evidence, or that it was none.
-    pub(super) fn change(&mut self, change: &Change) {
+    pub(in crate::archive) fn change(&mut self, change: &Change) {
         match change {
             Change::Evidence { run, evidence } => {
                 let record = Record::Evidence {
@@ -235,12 +235,12 @@ impl Journals {
     }
 
     /// Hands what waits to the archive, which makes it durable. Gives what failed.
-    pub(super) fn append(&mut self) -> Vec<Refused> {
+    pub(in crate::archive) fn append(&mut self) -> Vec<Refused> {
         self.0.append()
     }
 
     /// Ends the journals.
-    pub(super) fn finish(&mut self) -> Vec<Refused> {
+    pub(in crate::archive) fn finish(&mut self) -> Vec<Refused> {
         self.0.finish()
     }
 }

@@ -20,6 +20,7 @@ mod types;
 pub(super) use account::MARGIN;
 pub use account::{Books, Footage, Run, Testimony, account};
 pub(crate) use books::told_by_files;
+pub(super) use journal::Journals;
 pub use journal::PURPOSE as JOURNALS;
 pub use rebuild::{RebuildError, Rebuilt, rebuild};
 pub use run::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};

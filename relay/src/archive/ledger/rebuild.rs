@@ -61,7 +61,7 @@ pub fn rebuild(
         let applied = catalog.apply(&changes);
         applied.map_err(|error| failure = Some(error)).is_ok()
     };
-    let mut scan = Scan::new(archive, spool, "", &known, &mut take);
+    let mut scan = Scan::new(archive, spool, ("", ""), &known, &mut take);
     scan.run(true);
     let scanned = scan.scanned;
     if let Some(error) = failure {

@@ -12,7 +12,8 @@ use super::scan::Subject;
 use super::{ClockState, Evidence, Witness};
 use crate::archive::catalog::Change;
 use crate::archive::ending::{Ended, Ending};
-use crate::archive::{Archive, ArchiveEvent, ObjectKey};
+use crate::archive::manifest::Newest;
+use crate::archive::{Archive, ArchiveEvent, Fingerprint, ObjectKey};
 use crate::telemetry::LedgerEvents;
 use crate::units::{CameraName, CaptureTime, SiteName};
 
@@ -35,14 +36,30 @@ pub(super) enum Message {
     Clock(CameraName, ClockState),
     /// A finished file waits in the spool.
     Waits(FileAt),
-    /// A file is under its final name.
-    Published(FileAt, PathBuf),
+    /// A file is under its final name; what of it the ledger reads.
+    Published(PathBuf, Fingerprint, Option<FileAt>),
+    /// A published file that no manifest lists.
+    Unlisted(String, Fingerprint),
+    /// The newest manifest of each camera, or why it can't be known.
+    Manifests(Result<Vec<(CameraName, Newest)>, String>),
+    /// An object was taken away on purpose.
+    Gone(Removal),
     /// What a file holds, if anything.
     Read(String, CameraName, Option<Change>),
     Scanned(Vec<Change>),
     ScanEnded,
     /// Look at the flags.
     Wake,
+}
+
+/// An object that was taken away on purpose.
+#[derive(Debug, Clone)]
+pub(super) struct Removal {
+    pub(super) object: String,
+    /// One line for the manifest.
+    pub(super) reason: String,
+    /// It was damaged: its footage is missing from now on.
+    pub(super) is_loss: bool,
 }
 
 /// A file in the spool.
@@ -115,8 +132,11 @@ impl LedgerFeed {
                 end,
                 spooled,
                 path,
-                ..
-            } => file(key, end, spooled).map(|file| Message::Published(file, path.clone())),
+                fingerprint,
+            } => {
+                let file = file(key, end, spooled);
+                Some(Message::Published(path.clone(), *fingerprint, file))
+            }
             _ => None,
         };
         let Some(message) = message else { return };
@@ -203,6 +223,31 @@ impl Ledger {
     /// Notes how well capture times are known, and how the camera's clock stands.
     pub fn clock(&self, camera: &CameraName, state: ClockState) {
         self.0.send(Message::Clock(camera.clone(), state));
+    }
+
+    /// Notes that an object (its path below the archive) was taken away on purpose, and why: it is
+    /// not missing. What it held is the caller's to tell.
+    pub fn gone(&self, object: &str, reason: &str) {
+        self.remove(object, reason, false);
+    }
+
+    /// Notes that a damaged object was moved aside: its footage counts as missing by the storage.
+    pub fn quarantined(&self, object: &str, reason: &str) {
+        self.remove(object, reason, true);
+    }
+
+    fn remove(&self, object: &str, reason: &str, is_loss: bool) {
+        self.0.send(Message::Gone(Removal {
+            object: object.to_owned(),
+            reason: reason.to_owned(),
+            is_loss,
+        }));
+    }
+
+    /// Has an object that no manifest lists written down, as found late.
+    pub fn unlisted(&self, object: &str, fingerprint: Fingerprint) {
+        self.0
+            .send(Message::Unlisted(object.to_owned(), fingerprint));
     }
 
     /// Ends it with the books closed; call it when no more footage is written. Whether that was

@@ -7,7 +7,7 @@ use wasmtime::component::Resource;
 use super::media::HeldUnit;
 use crate::archive::findings::PURPOSE as FINDINGS;
 use crate::archive::ledger::{FOOTAGE, JOURNALS};
-use crate::archive::{ArchiveError, Object, ObjectKey};
+use crate::archive::{ArchiveError, MANIFESTS, Object, ObjectKey};
 use crate::sinks::account::Account;
 use crate::sinks::bindings::forebay::plugin::objects::{self, ObjectError, ObjectOptions, Part};
 use crate::sinks::sandbox::Sandbox;
@@ -19,8 +19,8 @@ use crate::units::CaptureTime;
 pub struct OpenObject(Option<Object>);
 
 /// Purposes that plugins can't write to. Forged journals would be believed when the catalog is made
-/// anew, forged findings would be taken for another sink's.
-const RELAYS_OWN: [&str; 2] = [JOURNALS, FINDINGS];
+/// anew, forged findings would be taken for another sink's, forged manifests would hide damage.
+const RELAYS_OWN: [&str; 3] = [JOURNALS, FINDINGS, MANIFESTS];
 
 /// Most bytes of one append, in multiples of `held`.
 const APPEND_HELD: u64 = 4;

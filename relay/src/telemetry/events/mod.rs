@@ -5,6 +5,7 @@ mod camera;
 mod findings;
 mod ledger;
 mod pictures;
+mod scrub;
 mod sink;
 mod supervisor;
 
@@ -15,6 +16,7 @@ pub use camera::{CameraEvents, HedgeOutcome, KickOutcome};
 pub use findings::{FindingDrop, FindingsEvents};
 pub use ledger::LedgerEvents;
 pub use pictures::{DropReason, PictureEvents};
+pub use scrub::ScrubEvents;
 pub use sink::SinkEvents;
 pub use supervisor::SupervisorEvents;
 
