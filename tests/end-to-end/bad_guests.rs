@@ -267,7 +267,7 @@ fn sigterm_still_ends_the_relay_in_time() {
 #[test]
 fn nothing_is_written_outside_the_archive() {
     assert_eq!(SESSION.surroundings_before, SESSION.surroundings_after);
-    let allowed = ["footage", "hoard", "calls", "parts", "ledger"];
+    let allowed = ["footage", "hoard", "calls", "parts", "ledger", "manifest"];
     for file in SESSION.files() {
         let inside = file.strip_prefix(&SESSION.archive).unwrap();
         let parts: Vec<&str> = inside.iter().map(|part| part.to_str().unwrap()).collect();

@@ -18,6 +18,7 @@ use crate::{SCRATCH, alone};
 
 /// Exit codes of sysexits.h (BSD).
 const USAGE: i32 = 64;
+const DATA: i32 = 65;
 const UNAVAILABLE: i32 = 69;
 const CANT_CREATE: i32 = 73;
 const TRY_LATER: i32 = 75;
@@ -64,6 +65,83 @@ fn the_demo_records_every_picture_and_ends_by_itself() {
         let files = mp4_files(&folder.join("archive").join(camera));
         assert!(!files.is_empty(), "{camera}: no file");
     }
+    scrubbed(&folder);
+}
+
+/// The archive is as its manifests say, by coreutils and by `forebay scrub`, which finds a flipped
+/// bit and moves that file aside.
+fn scrubbed(folder: &Path) {
+    let (archive, config) = (folder.join("archive"), folder.join("forebay.toml"));
+    let mut sums = String::new();
+    let mut listed = Vec::new();
+    for camera in ["slipway", "gate", "mast-crane"] {
+        let manifests = Command::new("find")
+            .args([camera, "-path", "*/manifest/*", "-name", "*.jsonl"])
+            .current_dir(&archive)
+            .output()
+            .unwrap();
+        for manifest in text(&manifests).lines() {
+            for line in fs::read_to_string(archive.join(manifest)).unwrap().lines() {
+                let line: serde_json::Value = serde_json::from_str(line).unwrap();
+                if let Some(object) = line["object"].as_str() {
+                    assert_eq!(line["kind"], "object");
+                    sums += &format!("{}  {object}\n", line["sha256"].as_str().unwrap());
+                    listed.push(object.to_owned());
+                }
+            }
+        }
+    }
+    let file = folder.join("SHA256SUMS");
+    fs::write(&file, sums).unwrap();
+    let checked = Command::new("sha256sum")
+        .args(["--check", "--strict", "--quiet"])
+        .arg(&file)
+        .current_dir(&archive)
+        .output()
+        .unwrap();
+    assert!(checked.status.success(), "{}", text(&checked));
+    let there = Command::new("find")
+        .args(["slipway", "gate", "mast-crane", "-type", "f"])
+        .args(["-not", "-path", "*/manifest/*"])
+        .current_dir(&archive)
+        .output()
+        .unwrap();
+    let there = text(&there);
+    let mut there: Vec<_> = there.lines().map(str::to_owned).collect();
+    there.sort();
+    listed.sort();
+    assert_eq!(listed, there);
+
+    let scrub = |more: &[&str], code: i32| {
+        let mut arguments = vec!["scrub", "--format", "json"];
+        arguments.extend(more);
+        arguments.push("--config");
+        let output = forebay(&arguments, &config);
+        assert_eq!(output.status.code(), Some(code), "{}", text(&output));
+        let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        let faults = told["faults"].as_array().unwrap().iter();
+        let faults = faults.map(|fault| (fault["fault"].clone(), fault["path"].clone()));
+        faults.collect::<Vec<_>>()
+    };
+    assert_eq!(scrub(&[], 0), []);
+    let file = there.iter().find(|file| file.ends_with(".mp4")).unwrap();
+    let mut bytes = fs::read(archive.join(file)).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 4;
+    fs::write(archive.join(file), bytes).unwrap();
+    let damaged = [("damaged".into(), file.as_str().into())];
+    assert_eq!(scrub(&["--rate", "20MB/s"], DATA), damaged);
+    assert_eq!(scrub(&["--quarantine"], DATA), damaged);
+    assert!(archive.join(".quarantine").join(file).exists());
+    assert_eq!(scrub(&[], 0), []);
+    let camera = file.split('/').next().unwrap();
+    let coverage = [
+        "coverage", "--camera", camera, "--format", "json", "--config",
+    ];
+    let said = text(&forebay(&coverage, &config));
+    assert!(said.contains("\"storage\""), "{said}");
+    let output = forebay(&["scrub", "cellar", "--config"], &config);
+    assert_eq!(output.status.code(), Some(USAGE), "{}", text(&output));
 }
 
 /// The whole script: dropouts that the cameras' buffers outlast, one that they don't, a restart.

@@ -8,6 +8,7 @@
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 use std::thread::{scope, sleep};
 use std::time::{Duration, Instant, SystemTime};
 
@@ -138,6 +139,14 @@ impl Lane {
             stopped.log
         );
         self.look();
+        // Each file is in a manifest, as it is, and each manifest knows the one before.
+        let scrub = Command::new(Relay::program())
+            .args(["scrub", "--config"])
+            .arg(self.configuration.folder().join("forebay.toml"))
+            .output()
+            .unwrap();
+        let told = String::from_utf8_lossy(&scrub.stdout);
+        assert!(scrub.status.success(), "{}\n{told}", scrub.status);
     }
 
     /// A published file never changes again.

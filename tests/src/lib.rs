@@ -15,6 +15,7 @@ pub mod bed;
 mod configuration;
 pub mod day;
 mod files;
+pub mod footage;
 mod metrics;
 pub mod outage_table;
 mod peer;

@@ -6,7 +6,9 @@
 //! either, hence no flush with each change.
 
 mod change;
+mod objects;
 mod retired;
+mod seal;
 mod trail;
 
 use std::collections::HashSet;
@@ -19,6 +21,7 @@ use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Row, Transac
 pub use change::Change;
 use change::write;
 pub(super) use change::{RunRecord, witness_of, witness_word};
+use objects::SCHEMA_OBJECTS;
 use retired::SCHEMA_RETIRED;
 pub use trail::{Side, Trace};
 
@@ -32,7 +35,7 @@ pub const FILE: &str = "catalog.sqlite";
 /// `Fore`: what `PRAGMA application_id` of the catalog says.
 const APPLICATION: i32 = 0x466f_7265;
 const VERSION: i32 = 3;
-/// The version that had no findings, and the one that knew of nothing that had gone.
+/// The version that had no findings, and the one that knew neither checksums nor what had gone.
 const VERSION_FOOTAGE: i32 = 1;
 const VERSION_FINDINGS: i32 = 2;
 const BUSY: Duration = Duration::from_secs(5);
@@ -225,6 +228,11 @@ impl Catalog {
         Ok(catalog)
     }
 
+    /// A new one that ends with this process.
+    pub(super) fn in_memory() -> Result<Self, CatalogError> {
+        Self::open_at(Path::new(":memory:"))
+    }
+
     /// Opens (makes) a catalog.
     pub(super) fn open_at(path: &Path) -> Result<Self, CatalogError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
@@ -247,12 +255,15 @@ impl Catalog {
             if !known || checked != "ok" {
                 return Err(CatalogError::Foreign(catalog.path));
             }
+            catalog.prepare().of(path)?;
             if ids.1 <= VERSION_FOOTAGE {
                 catalog.add_findings()?;
             }
             if ids.1 <= VERSION_FINDINGS {
-                catalog.add_retired()?;
+                catalog.add_objects()?;
             }
+        } else {
+            catalog.prepare().of(path)?;
         }
         let mode: String = catalog.one("PRAGMA journal_mode = WAL")?;
         if mode != "wal" {
@@ -269,7 +280,9 @@ impl Catalog {
             catalog.in_one(|transaction| {
                 transaction.execute_batch(SCHEMA)?;
                 transaction.execute_batch(SCHEMA_FINDINGS)?;
+                transaction.execute_batch(SCHEMA_OBJECTS)?;
                 transaction.execute_batch(SCHEMA_RETIRED)?;
+                seal::seal(transaction)?;
                 transaction.pragma_update(None, "application_id", APPLICATION)?;
                 transaction.pragma_update(None, "user_version", VERSION)
             })?;
@@ -285,6 +298,14 @@ impl Catalog {
             transaction.execute_batch("DELETE FROM complete")?;
             transaction.pragma_update(None, "user_version", VERSION_FINDINGS)
         })
+    }
+
+    /// What every connection that writes must have.
+    fn prepare(&self) -> rusqlite::Result<()> {
+        seal::add_functions(&self.connection)?;
+        // What takes the place of a row removes that by a trigger, too.
+        self.connection
+            .pragma_update(None, "recursive_triggers", true)
     }
 
     fn pragma(&self, name: &str) -> Result<i32, CatalogError> {
@@ -392,7 +413,7 @@ impl Catalog {
 
     /// Whether the archive's folders have been read whole since the catalog was begun.
     pub(super) fn is_complete(&self) -> Result<bool, CatalogError> {
-        let rows: i64 = self.one("SELECT count(*) FROM complete")?;
+        let rows: i64 = self.one("SELECT count(*) FROM complete WHERE yes = 1")?;
         Ok(rows > 0)
     }
 

@@ -9,21 +9,23 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use bytes::Bytes;
 use rustix::io::Errno;
 
+use super::checksum::Fingerprinting;
 use super::disk::{Disk, RealDisk, read_exact_at};
 use super::faults::{Fault, FaultyDisk, Lack};
+use super::manifest::{Chain, Record, State, entries, pages, read, unlisted};
 use super::memory::{Dice, MemDisk};
 use super::mp4::tests::{fragment, header};
 use super::mp4::whole_prefix;
 use super::names::SpoolName;
 use super::object::Object;
 use super::store::Store;
-use super::{ArchiveOptions, ObjectKey, OpenError};
+use super::{ArchiveEvent, ArchiveOptions, Fingerprint, MANIFESTS, ObjectKey, OpenError};
 use crate::units::{CaptureTime, Name};
 
 /// What a sink was promised of an object.
@@ -58,9 +60,35 @@ fn content(id: u8, is_mp4: bool, parts: u8) -> Vec<u8> {
         .collect()
 }
 
+/// What was told to be published, path and fingerprint.
+type Told = Arc<Mutex<Vec<(PathBuf, Fingerprint)>>>;
+
 struct Writer<'a> {
     store: Arc<Store>,
     promises: &'a mut Promises,
+    told: Told,
+    manifest: Option<Object>,
+    chain: Chain,
+}
+
+fn manifest_key(minute: i64) -> ObjectKey {
+    ObjectKey {
+        camera: Name::new("slipway").unwrap(),
+        sink: Name::new(MANIFESTS).unwrap(),
+        purpose: MANIFESTS.into(),
+        extension: "jsonl".into(),
+        begin: CaptureTime::from_unix_nanos(minute * 60_000_000_000),
+    }
+}
+
+fn line(object: &str, fingerprint: Fingerprint, late: bool) -> Vec<u8> {
+    let mut line = Record::object(object, fingerprint, late).line();
+    line.push(b'\n');
+    line
+}
+
+fn is_manifest(path: &Path) -> bool {
+    path.to_str().unwrap().contains(MANIFESTS)
 }
 
 impl Writer<'_> {
@@ -107,6 +135,35 @@ impl Writer<'_> {
         }
     }
 
+    /// Lists what was published, as the ledger's thread does.
+    fn list(&mut self) {
+        let told = std::mem::take(&mut *self.told.lock().unwrap());
+        let told = told.into_iter().filter(|(path, _)| !is_manifest(path));
+        let lines = told.map(|(path, taken)| {
+            let object = path.strip_prefix(&self.store.archive).unwrap();
+            line(object.to_str().unwrap(), taken, false)
+        });
+        let lines: Vec<u8> = lines.flatten().collect();
+        if lines.is_empty() {
+            return;
+        }
+        let key = manifest_key(50);
+        if self.manifest.is_none() {
+            let created = Object::create(Arc::clone(&self.store), &key);
+            let Ok(object) = created else { return };
+            self.chain.begin(&key);
+            self.manifest = Some(object);
+        }
+        let sealed = self.chain.seal(&key.camera, &lines);
+        match self.manifest.as_mut().unwrap().append(&[sealed.into()]) {
+            Ok(_) => self.chain.appended(&key.camera),
+            Err(error) => {
+                self.chain.broken(&key.camera, &error);
+                self.manifest = None;
+            }
+        }
+    }
+
     fn finish(&mut self, id: u8, object: Option<Object>) {
         let (Some(object), Some(promise)) = (object, self.promises.get_mut(&id)) else {
             return;
@@ -122,17 +179,38 @@ fn options(root: &Path) -> ArchiveOptions {
     ArchiveOptions::new(root.join("spool"), root.join("archive"))
 }
 
-fn open(root: &Path, disk: Arc<dyn Disk>) -> Result<Arc<Store>, OpenError> {
-    let store = Arc::new(Store::open(options(root), disk, Arc::new(|_| {}))?);
+fn open_telling(root: &Path, disk: Arc<dyn Disk>, told: Told) -> Result<Arc<Store>, OpenError> {
+    let on_event = move |event| {
+        if let ArchiveEvent::Published {
+            path, fingerprint, ..
+        } = event
+        {
+            told.lock().unwrap().push((path, fingerprint));
+        }
+    };
+    let store = Arc::new(Store::open(options(root), disk, Arc::new(on_event))?);
     store.probe();
     store.recover();
     Ok(store)
 }
 
+fn open(root: &Path, disk: Arc<dyn Disk>) -> Result<Arc<Store>, OpenError> {
+    open_telling(root, disk, Told::default())
+}
+
 /// Everything that sinks do, and that the threads do.
 fn script(root: &Path, disk: Arc<dyn Disk>, promises: &mut Promises) {
-    let Ok(store) = open(root, disk) else { return };
-    let writer = &mut Writer { store, promises };
+    let told = Told::default();
+    let Ok(store) = open_telling(root, disk, Arc::clone(&told)) else {
+        return;
+    };
+    let writer = &mut Writer {
+        store,
+        promises,
+        told,
+        manifest: None,
+        chain: Chain::default(),
+    };
     let mut long = writer.create(1, "mp4", 1);
     writer.append(1, &mut long);
     writer.append(1, &mut long);
@@ -168,7 +246,11 @@ fn script(root: &Path, disk: Arc<dyn Disk>, promises: &mut Promises) {
     writer.flush(8, &mut open_at_end);
     writer.append(8, &mut open_at_end);
     // As the threads do: until nothing is left, or (on a dead disk) for a few rounds.
-    for _ in 0..3 {
+    for round in 0..3 {
+        writer.list();
+        if round == 1 {
+            writer.store.flush_older_than(Duration::ZERO);
+        }
         writer.store.settle_handed(Duration::ZERO);
         writer
             .store
@@ -176,6 +258,15 @@ fn script(root: &Path, disk: Arc<dyn Disk>, promises: &mut Promises) {
             .ok();
     }
     writer.append(8, &mut open_at_end);
+    writer.list();
+    if let Some(manifest) = writer.manifest.take()
+        && manifest.finish(CaptureTime::from_unix_nanos(0)).is_ok()
+    {
+        writer
+            .store
+            .carry(&mut None, Duration::ZERO, &|| false)
+            .ok();
+    }
     // No thread is there to take it up: it stays open as after a crash.
     drop(open_at_end);
 }
@@ -211,8 +302,14 @@ fn check(root: &Path, disk: Arc<dyn Disk>, promises: &Promises, context: &str) {
         let left = files(&*disk, folder);
         assert!(left.is_empty(), "{context}: {left:?}");
     }
-    let published = files(&*disk, &store.archive);
-    let set_aside = files(&*disk, &store.spool.set_aside);
+    check_manifests(&*disk, &store, context);
+    let without_manifests = |folder: &Path| {
+        let mut files = files(&*disk, folder);
+        files.retain(|(path, _)| !is_manifest(path));
+        files
+    };
+    let published = without_manifests(&store.archive);
+    let set_aside = without_manifests(&store.spool.set_aside);
     let mut seen: BTreeMap<u8, u32> = BTreeMap::new();
     for (path, bytes) in &published {
         let name = path.file_name().unwrap().to_str().unwrap();
@@ -265,6 +362,61 @@ fn check(root: &Path, disk: Arc<dyn Disk>, promises: &Promises, context: &str) {
     }
 }
 
+/// What is listed is there, as it is listed; and after a look at what isn't, all is listed.
+fn check_manifests(disk: &dyn Disk, store: &Arc<Store>, context: &str) {
+    let camera = Name::new("slipway").unwrap();
+    let (archive, spool) = (&store.archive, &store.spool.root);
+    let listed = || {
+        let pages = pages(disk, archive, spool, &camera, "").unwrap();
+        for page in &pages {
+            let page = read(disk, page, &mut |_, _| {}).unwrap().unwrap();
+            assert!(page.link.is_some(), "{context}: {page:?}");
+            assert_eq!((page.damaged, page.torn), (vec![], 0), "{context}");
+        }
+        let places = (archive.as_path(), spool.as_path());
+        entries(disk, places, &camera, "", &|_| true)
+            .unwrap()
+            .objects
+    };
+    let mut there = BTreeMap::new();
+    for (path, bytes) in files(disk, archive) {
+        let name = path.file_name().unwrap().to_str().unwrap();
+        if !is_manifest(&path) && !name.starts_with('.') {
+            let object = path.strip_prefix(archive).unwrap().to_str().unwrap();
+            let mut taken = Fingerprinting::default();
+            taken.update(&bytes);
+            there.insert(object.to_owned(), State::There(taken.finish()));
+        }
+    }
+    for (object, entry) in listed() {
+        assert_eq!(
+            there.get(&object),
+            Some(&entry.state),
+            "{context}: {object}"
+        );
+    }
+    let (mut chain, key) = (Chain::default(), manifest_key(51));
+    let mut lines = Vec::new();
+    let mut take = |object: String, taken| {
+        lines.extend(line(&object, taken, true));
+        true
+    };
+    let since = ("1970-01-01", CaptureTime::from_unix_nanos(i64::MAX));
+    unlisted(disk, (archive, spool), since, &mut take).unwrap();
+    if !lines.is_empty() {
+        let mut manifest = Object::create(Arc::clone(store), &key).unwrap();
+        chain.begin(&key);
+        let sealed = chain.seal(&camera, &lines);
+        manifest.append(&[sealed.into()]).unwrap();
+        manifest.finish(CaptureTime::from_unix_nanos(0)).unwrap();
+        store.carry(&mut None, Duration::ZERO, &|| false).unwrap();
+    }
+    let listed = listed()
+        .into_iter()
+        .map(|(object, entry)| (object, entry.state));
+    assert_eq!(listed.collect::<BTreeMap<_, _>>(), there, "{context}");
+}
+
 /// A folder on a disk where a flush costs little, if there is one.
 fn folder() -> tempfile::TempDir {
     tempfile::tempdir_in("/dev/shm")
@@ -294,6 +446,7 @@ fn operations(lack: Lack) -> u64 {
     assert!(count > 150, "{count} operations");
     let names: Vec<_> = files(&disk, &root.join("archive"))
         .into_iter()
+        .filter(|(path, _)| !is_manifest(path))
         .map(|(path, _)| path.file_name().unwrap().to_str().unwrap()[13..].to_owned())
         .collect();
     let expected = [
@@ -363,4 +516,66 @@ fn survives_a_power_cut_at_each_operation() {
             }
         }
     }
+}
+
+#[test]
+fn a_copy_that_reads_back_wrong_is_not_published() {
+    let root = Path::new("/srv");
+    let memory = MemDisk::default();
+    let disk: Arc<dyn Disk> = Arc::new(FaultyDisk::new(
+        Arc::new(memory.clone()),
+        Lack::SameDevice,
+        0,
+        Fault::Once(Errno::IO),
+    ));
+    let events = Arc::new(Mutex::new(Vec::new()));
+    let told = Arc::clone(&events);
+    let on_event = Arc::new(move |event| told.lock().unwrap().push(event));
+    let store = Arc::new(Store::open(options(root), Arc::clone(&disk), on_event).unwrap());
+    store.probe();
+    let key = ObjectKey {
+        extension: "jpg".into(),
+        purpose: "stills".into(),
+        ..manifest_key(1)
+    };
+    let mut object = Object::create(Arc::clone(&store), &key).unwrap();
+    object
+        .append(&[Bytes::from_static(b"a boat on the slip")])
+        .unwrap();
+    object.finish(CaptureTime::from_unix_nanos(0)).unwrap();
+    let names = |folder: &Path| {
+        let names = files(&*disk, folder).into_iter();
+        let names = names.map(|(path, _)| path.file_name().unwrap().to_str().unwrap().to_owned());
+        names
+            .filter(|name| !name.starts_with('.'))
+            .collect::<Vec<_>>()
+    };
+    // The disk of the archive tells of success, and a bit of what it has is another.
+    memory.lie(1);
+    let carry = || store.carry(&mut None, Duration::ZERO, &|| false).unwrap();
+    let round = carry();
+    assert_eq!((round.published, round.failed), (0, 1));
+    let failure = events.lock().unwrap().pop().unwrap();
+    let ArchiveEvent::PublishFailed { error, .. } = failure else {
+        panic!("{failure:?}");
+    };
+    assert!(
+        error.starts_with("can't verify the copy /srv/archive/slipway/stills/"),
+        "{error}"
+    );
+    assert_eq!(names(&store.archive), [""; 0]);
+    assert_eq!(names(&store.spool.finished).len(), 1);
+    assert_eq!(carry().published, 1);
+    let published = events.lock().unwrap().pop().unwrap();
+    let ArchiveEvent::Published { fingerprint, .. } = published else {
+        panic!("{published:?}");
+    };
+    // By sha256sum(1).
+    let sum = "e11b2d36b69ec8a18f45f9c0740db67b0bb7b3ff7efdc33cc3555b56e6ad2570";
+    assert_eq!(
+        (fingerprint.bytes, fingerprint.sha256.to_string().as_str()),
+        (18, sum)
+    );
+    assert_eq!(names(&store.archive), ["1970-01-01T000100.000Z.jpg"]);
+    assert_eq!(names(&store.spool.finished), [""; 0]);
 }

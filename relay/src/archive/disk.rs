@@ -9,8 +9,10 @@ use std::io::{self, IoSlice};
 use std::os::unix::fs::{FileExt, MetadataExt};
 use std::path::Path;
 
-use rustix::fs::{AtFlags, CWD, FlockOperation, RenameFlags, SeekFrom};
+use rustix::fs::{Advice, AtFlags, CWD, FlockOperation, RenameFlags, SeekFrom};
 use rustix::io::Errno;
+
+use crate::units::CaptureTime;
 
 /// An open file. Positions are explicit, so that one thread can flush while another appends.
 pub trait DiskFile: Send + Sync + std::fmt::Debug {
@@ -28,6 +30,9 @@ pub trait DiskFile: Send + Sync + std::fmt::Debug {
     /// holes: one that is there was made by a power cut, when a later block had reached the disk
     /// and an earlier one had not.
     fn first_hole(&self) -> io::Result<u64>;
+    /// Drops what the system keeps in memory of the durable content, so that the next read comes
+    /// from the disk. A system that can't do that is no error.
+    fn forget(&self) -> io::Result<()>;
 }
 
 /// What is known about a path.
@@ -39,6 +44,9 @@ pub struct Metadata {
     pub bytes: u64,
     /// Number of the file system.
     pub device: u64,
+    /// When it last changed, by the file system's clock: a file its content or its name, a folder
+    /// the names in it.
+    pub changed: CaptureTime,
 }
 
 /// Room on a file system.
@@ -85,7 +93,7 @@ pub trait Disk: Send + Sync + std::fmt::Debug {
 
 /// Whether an error says that the file system lacks an operation.
 #[must_use]
-pub(super) fn is_unsupported(error: &io::Error) -> bool {
+pub(crate) fn is_unsupported(error: &io::Error) -> bool {
     // A file system without the flag answers EINVAL (renameat2(2)), an old kernel ENOSYS.
     matches!(
         Errno::from_io_error(error),
@@ -135,6 +143,12 @@ impl Disk for RealDisk {
             is_file: metadata.is_file(),
             bytes: metadata.len(),
             device: metadata.dev(),
+            changed: CaptureTime::from_unix_nanos(
+                metadata
+                    .ctime()
+                    .saturating_mul(1_000_000_000)
+                    .saturating_add(metadata.ctime_nsec()),
+            ),
         })
     }
 
@@ -220,6 +234,14 @@ impl DiskFile for RealFile {
             // lseek(2): an empty file has no place to seek to; elsewhere, no knowledge of holes.
             Err(Errno::NXIO | Errno::INVAL | Errno::OPNOTSUPP) => self.size(),
             Err(error) => Err(error.into()),
+        }
+    }
+
+    fn forget(&self) -> io::Result<()> {
+        // posix_fadvise(2): clean pages go, if nobody else holds them.
+        match rustix::fs::fadvise(&self.0, 0, None, Advice::DontNeed) {
+            Err(error) if !is_unsupported(&error.into()) => Err(error.into()),
+            _ => Ok(()),
         }
     }
 }

@@ -217,4 +217,9 @@ impl DiskFile for FaultyFile {
         self.state.step()?;
         self.inner.first_hole()
     }
+
+    fn forget(&self) -> io::Result<()> {
+        self.state.step()?;
+        self.inner.forget()
+    }
 }

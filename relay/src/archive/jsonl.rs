@@ -5,7 +5,6 @@
 //! relay was started anew, or where its lines are handed in before the day is over.
 
 use std::collections::BTreeMap;
-use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
 use std::time::{Duration, Instant};
 
@@ -13,6 +12,7 @@ use bytes::Bytes;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
+use super::manifest::Chain;
 use super::{Archive, ArchiveError, Object, ObjectKey};
 use crate::units::{CameraName, CaptureTime, Name};
 
@@ -67,6 +67,8 @@ pub(super) struct Lines {
     /// A file that is open for longer is handed in to the archive.
     open_max: Duration,
     books: BTreeMap<(CameraName, String), Book>,
+    /// Makes lines and files vouch for those before them; a camera then has one open file at most.
+    chain: Option<Chain>,
 }
 
 /// One camera's lines of one day.
@@ -90,7 +92,21 @@ impl Lines {
             purpose,
             open_max,
             books: BTreeMap::new(),
+            chain: None,
         }
+    }
+
+    /// The same with a chain.
+    pub(super) fn chained(archive: Archive, purpose: &'static str, open_max: Duration) -> Self {
+        Self {
+            chain: Some(Chain::default()),
+            ..Self::new(archive, purpose, open_max)
+        }
+    }
+
+    /// The chain, if there is one.
+    pub(super) fn chain(&mut self) -> Option<&mut Chain> {
+        self.chain.as_mut()
     }
 
     /// Adds a line to the day of an instant. False where too many wait already: it is lost.
@@ -123,20 +139,28 @@ impl Lines {
         let now = Instant::now();
         let (archive, purpose, open_max) = (&self.archive, self.purpose, self.open_max);
         let mut refused = Vec::new();
-        self.books.retain(|(camera, _), book| {
+        for key in self.superseded() {
+            let Some(book) = self.books.get_mut(&key) else {
+                continue;
+            };
+            let chain = &mut self.chain;
+            let appended = book.append((archive, &key.0, purpose), open_max, false, chain.as_mut());
+            if let Err(error) = appended.and_then(|()| book.hand_in(&key.0, chain.as_mut())) {
+                refused.push(book.refused(&key.0, error));
+            }
+        }
+        let today = CaptureTime::now().day();
+        let chain = &mut self.chain;
+        self.books.retain(|(camera, day), book| {
             if book.rest_until.is_some_and(|until| until > now) {
                 return true;
             }
             let idle = now.saturating_duration_since(book.heard) >= IDLE;
-            if let Err(error) = book.append(archive, camera, purpose, open_max, idle) {
-                book.rest_until = Some(now + REST);
-                let lost = std::mem::take(&mut book.lost);
-                let camera = camera.clone();
-                refused.push(Refused {
-                    camera,
-                    error,
-                    lost,
-                });
+            // Files that are chained are few.
+            let idle = idle && (chain.is_none() || *day != today);
+            let place = (archive, camera, purpose);
+            if let Err(error) = book.append(place, open_max, idle, chain.as_mut()) {
+                refused.push(book.refused(camera, error));
             }
             !idle || book.object.is_some() || !book.waiting.is_empty()
         });
@@ -149,7 +173,8 @@ impl Lines {
             if of != camera {
                 continue;
             }
-            book.append(&self.archive, camera, self.purpose, self.open_max, false)?;
+            let of = (&self.archive, camera, self.purpose);
+            book.append(of, self.open_max, false, self.chain.as_mut())?;
             let flushed = match &mut book.object {
                 Some((_, object)) => object.flush(),
                 None => Ok(()),
@@ -167,7 +192,7 @@ impl Lines {
     pub(super) fn finish(&mut self) -> Vec<Refused> {
         let mut refused = self.append();
         for ((camera, _), book) in &mut self.books {
-            if let Err(error) = book.hand_in() {
+            if let Err(error) = book.hand_in(camera, self.chain.as_mut()) {
                 let camera = camera.clone();
                 refused.push(Refused {
                     camera,
@@ -177,6 +202,20 @@ impl Lines {
             }
         }
         refused
+    }
+
+    /// Open files that must end before the next one of their camera begins.
+    fn superseded(&self) -> Vec<(CameraName, String)> {
+        if self.chain.is_none() {
+            return Vec::new();
+        }
+        let begins = |of: &CameraName| {
+            let mut books = self.books.iter();
+            books.any(|((camera, _), book)| camera == of && book.is_to_begin())
+        };
+        let open = self.books.iter().filter(|(_, book)| book.object.is_some());
+        let over = open.filter(|((camera, _), _)| begins(camera));
+        over.map(|(key, _)| key.clone()).collect()
     }
 }
 
@@ -192,22 +231,39 @@ impl Book {
         }
     }
 
+    /// Rests after a failure.
+    fn refused(&mut self, camera: &CameraName, error: ArchiveError) -> Refused {
+        self.rest_until = Some(Instant::now() + REST);
+        Refused {
+            camera: camera.clone(),
+            error,
+            lost: std::mem::take(&mut self.lost),
+        }
+    }
+
+    /// Lines wait for a file that is yet to be begun.
+    fn is_to_begin(&self) -> bool {
+        self.object.is_none() && !self.waiting.is_empty()
+    }
+
     fn append(
         &mut self,
-        archive: &Archive,
-        camera: &CameraName,
-        purpose: &'static str,
+        (archive, camera, purpose): (&Archive, &CameraName, &'static str),
         open_max: Duration,
         idle: bool,
+        mut chain: Option<&mut Chain>,
     ) -> Result<(), ArchiveError> {
         let old = self.object.as_ref();
         if idle || old.is_some_and(|(begun, _)| begun.elapsed() >= open_max) {
-            self.hand_in()?;
+            self.hand_in(camera, chain.as_deref_mut())?;
         }
         if self.waiting.is_empty() {
             return Ok(());
         }
         if self.object.is_none() {
+            if chain.as_ref().is_some_and(|chain| !chain.may_begin(camera)) {
+                return Ok(());
+            }
             let key = ObjectKey {
                 camera: camera.clone(),
                 sink: Name::new(purpose)
@@ -217,29 +273,51 @@ impl Book {
                 begin: self.begin,
             };
             self.object = Some((Instant::now(), archive.create(&key)?));
+            if let Some(chain) = chain.as_deref_mut() {
+                chain.begin(&key);
+            }
         }
         let Some((_, object)) = &mut self.object else {
             return Ok(());
         };
-        let lines = Bytes::from(self.waiting.clone());
-        match object.append(&[lines]) {
+        let lines = match chain.as_deref_mut() {
+            Some(chain) => chain.seal(camera, &self.waiting),
+            None => self.waiting.clone(),
+        };
+        match object.append(&[Bytes::from(lines)]) {
             Ok(_) => {
                 self.waiting.clear();
+                if let Some(chain) = chain {
+                    chain.appended(camera);
+                }
                 Ok(())
             }
             Err(error) => {
                 // Dropped, it is repaired; the lines go to another.
                 self.object = None;
+                if let Some(chain) = chain {
+                    chain.broken(camera, &error);
+                }
                 Err(error)
             }
         }
     }
 
-    fn hand_in(&mut self) -> Result<(), ArchiveError> {
-        match self.object.take() {
-            Some((_, object)) => object.finish(CaptureTime::now()).map(drop),
-            None => Ok(()),
+    fn hand_in(
+        &mut self,
+        camera: &CameraName,
+        chain: Option<&mut Chain>,
+    ) -> Result<(), ArchiveError> {
+        let Some((_, object)) = self.object.take() else {
+            return Ok(());
+        };
+        let finished = object.finish(CaptureTime::now()).map(drop);
+        match (chain, &finished) {
+            (Some(chain), Ok(())) => chain.ended(camera),
+            (Some(chain), Err(error)) => chain.broken(camera, error),
+            (None, _) => {}
         }
+        finished
     }
 }
 
@@ -248,7 +326,7 @@ impl Book {
 ///
 /// # Errors
 /// What the disk says.
-pub(super) fn each_line(file: File, take: &mut dyn FnMut(&[u8]) -> bool) -> io::Result<u64> {
+pub(super) fn each_line(file: impl Read, take: &mut dyn FnMut(&[u8]) -> bool) -> io::Result<u64> {
     let mut reader = BufReader::new(file.take(FILE_BYTES_MAX));
     let mut line = Vec::new();
     let (mut torn, mut within) = (0, false);

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
 use super::disk::{Disk, DiskFile, Metadata, Room};
+use crate::units::CaptureTime;
 
 /// A tree in memory, with what of it is durable beside what is seen.
 ///
@@ -25,6 +26,8 @@ struct Tree {
     durable: Names,
     /// Changes to names that no flush of their folder has made durable.
     pending: Vec<Change>,
+    /// Flushes that are to succeed and yet to write a bit wrong.
+    lies: u64,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -48,6 +51,8 @@ struct Inode {
     durable: Vec<u8>,
     pending: Vec<Write>,
     hole: Option<u64>,
+    /// What of it a power cut brings back.
+    durable_hole: Option<u64>,
     locked: bool,
 }
 
@@ -71,6 +76,11 @@ impl Dice {
 }
 
 impl MemDisk {
+    /// So many flushes write a bit wrong, and don't tell.
+    pub(super) fn lie(&self, flushes: u64) {
+        self.0.lock().unwrap().lies = flushes;
+    }
+
     /// The power fails and comes back.
     pub(super) fn cut_power(&self, dice: &mut Dice) {
         let mut tree = self.0.lock().unwrap();
@@ -163,11 +173,13 @@ impl Tree {
 impl Inode {
     fn cut_power(&mut self, dice: &mut Dice) {
         let mut data = self.durable.clone();
+        self.hole = self.durable_hole;
         for write in self.pending.drain(..) {
             let (offset, bytes) = match write {
                 Write::Size(size) => {
                     if dice.roll(2) == 0 {
                         data.truncate(size as usize);
+                        self.hole = self.hole.filter(|hole| *hole < size);
                     }
                     continue;
                 }
@@ -196,6 +208,7 @@ impl Inode {
         }
         self.data = data.clone();
         self.durable = data;
+        self.durable_hole = self.hole;
         self.locked = false;
     }
 }
@@ -245,6 +258,7 @@ impl Disk for MemDisk {
                 is_file: false,
                 bytes: 0,
                 device: 1,
+                changed: CaptureTime::now(),
             });
         }
         match tree.seen.get(path) {
@@ -253,6 +267,7 @@ impl Disk for MemDisk {
                 is_file: false,
                 bytes: 0,
                 device: 1,
+                changed: CaptureTime::now(),
             }),
             Some(Node::File(inode)) => {
                 let bytes = tree.inodes[*inode].data.len() as u64;
@@ -260,6 +275,7 @@ impl Disk for MemDisk {
                     is_file: true,
                     bytes,
                     device: 1,
+                    changed: CaptureTime::now(),
                 })
             }
         }
@@ -407,15 +423,32 @@ impl DiskFile for MemFile {
     }
 
     fn sync(&self) -> io::Result<()> {
-        self.with(|inode| {
-            inode.pending.clear();
-            inode.durable = inode.data.clone();
-        });
+        let mut tree = self.disk.0.lock().unwrap();
+        let lies = tree.lies;
+        let inode = &mut tree.inodes[self.inode];
+        inode.pending.clear();
+        inode.durable = inode.data.clone();
+        inode.durable_hole = inode.hole;
+        if lies > 0
+            && let Some(byte) = inode.durable.last_mut()
+        {
+            *byte ^= 1;
+            tree.lies -= 1;
+        }
         Ok(())
     }
 
     fn first_hole(&self) -> io::Result<u64> {
         Ok(self.with(|inode| inode.hole.unwrap_or(inode.data.len() as u64)))
+    }
+
+    fn forget(&self) -> io::Result<()> {
+        self.with(|inode| {
+            if inode.pending.is_empty() {
+                inode.data = inode.durable.clone();
+            }
+        });
+        Ok(())
     }
 }
 

@@ -5,7 +5,8 @@
 //! 2. `<spool>/finished/…`: whole and durable. The rename that brings it here records that.
 //! 3. `<archive>/<camera>/<purpose>/<day>/<begin>.<extension>`: published, by a rename that never
 //!    overwrites. Where spool and archive share a file system, [`Object::finish`] does it; otherwise
-//!    a thread copies, because another file system may hang, and a sink must not.
+//!    a thread copies, because another file system may hang, and a sink must not. A copy is read
+//!    back from the disk before it is given a final name.
 //!
 //! After a power cut each name is in one of these folders or, at worst, in two neighbouring ones
 //! with the same content; [`Archive::open`] sorts that out. Whatever can't be made whole goes to
@@ -13,18 +14,21 @@
 //! before its name moves; the folder that gains a name is flushed before the one that loses it.
 
 pub mod catalog;
+mod checksum;
 mod disk;
 mod ending;
 pub mod findings;
 mod jsonl;
 pub mod ladder;
 pub mod ledger;
+mod manifest;
 pub mod mp4;
 mod names;
 mod object;
 mod publish;
 mod recover;
 pub mod replay;
+pub mod scrub;
 mod store;
 mod worker;
 
@@ -44,7 +48,10 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
+pub use checksum::{Checksum, ChecksumError, Fingerprint};
+pub(crate) use disk::is_unsupported;
 pub use disk::{Disk, DiskFile, Metadata, RealDisk, Room};
+pub use manifest::PURPOSE as MANIFESTS;
 pub use names::ObjectKey;
 pub use object::Object;
 use store::{Store, locked};
@@ -87,8 +94,8 @@ pub enum ArchiveEvent {
         key: ObjectKey,
         /// Capture time at which it ends, unless it was left open by a crash.
         end: Option<CaptureTime>,
-        /// Its length.
-        bytes: u64,
+        /// Its length and SHA-256.
+        fingerprint: Fingerprint,
         /// Its final name.
         path: PathBuf,
         /// Where it lay in the spool.

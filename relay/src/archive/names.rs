@@ -46,6 +46,70 @@ impl ObjectKey {
         }
         Ok(())
     }
+
+    /// Its path below the archive, unless that is taken: then the file's name gets a suffix.
+    pub(super) fn object_name(&self) -> String {
+        let Self {
+            camera,
+            purpose,
+            extension,
+            begin,
+            ..
+        } = self;
+        let (day, stem) = (begin.day(), begin.file_stem());
+        format!("{camera}/{purpose}/{day}/{stem}.{extension}")
+    }
+}
+
+/// The parts of a published object's path below the archive.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct ObjectName<'a> {
+    pub(super) camera: CameraName,
+    pub(super) purpose: &'a str,
+    /// The UTC day of `begin`: `2026-05-04`.
+    pub(super) day: &'a str,
+    pub(super) begin: CaptureTime,
+    /// Of those with the same begin; the first is 1.
+    pub(super) nth: u32,
+    pub(super) extension: &'a str,
+}
+
+impl<'a> ObjectName<'a> {
+    /// None for what is no name of an object: nothing can hide in it that leads elsewhere.
+    pub(super) fn parse(object: &'a str) -> Option<Self> {
+        let mut parts = object.split('/');
+        let camera = Name::new(parts.next()?).ok()?;
+        let purpose = parts.next().filter(|text| is_purpose(text))?;
+        let day = parts.next()?;
+        let (stem, extension) = parts.next()?.rsplit_once('.')?;
+        let (begin, nth) = match stem.split_once("Z-") {
+            Some((begin, nth)) => (format!("{begin}Z"), nth.parse().ok().filter(|n| *n > 1)?),
+            None => (stem.to_owned(), 1),
+        };
+        let begin = CaptureTime::from_file_stem(&begin)?;
+        let nothing_more = parts.next().is_none();
+        (nothing_more && is_extension(extension) && begin.day() == day).then_some(Self {
+            camera,
+            purpose,
+            day,
+            begin,
+            nth,
+            extension,
+        })
+    }
+
+    /// Its place among the objects of its camera and purpose.
+    pub(super) fn place(&self) -> (CaptureTime, u32) {
+        (self.begin, self.nth)
+    }
+}
+
+/// The day so many before one in the notation of folders; what is no day stays as it is.
+pub(super) fn days_before(day: &str, number: i32) -> String {
+    let before = day
+        .parse::<jiff::civil::Date>()
+        .and_then(|day| day.checked_sub(jiff::Span::new().days(number)));
+    before.map_or_else(|_| day.to_owned(), |day| day.to_string())
 }
 
 /// A guest chose the text: the message must not grow with it.
@@ -272,6 +336,45 @@ mod tests {
             name.part_name(),
             ".2026-05-04T073100.120Z.jpg.19df2a5b0a8-3.part"
         );
+    }
+
+    #[test]
+    fn object_names_read_back() {
+        let mut name = name();
+        let object = "mast-crane/stills/2026-05-04/2026-05-04T073100.120Z.jpg";
+        assert_eq!(name.key.object_name(), object);
+        for nth in [1, 2, 999] {
+            let path = [&name.folders()[..], &[name.file_name(nth)]]
+                .concat()
+                .join("/");
+            let read = ObjectName::parse(&path).unwrap();
+            assert_eq!(
+                (read.camera, read.purpose),
+                (name.key.camera.clone(), "stills")
+            );
+            assert_eq!(
+                (read.begin, read.nth, read.extension),
+                (name.key.begin, nth, "jpg")
+            );
+        }
+        name.key.camera = Name::new("gate").unwrap();
+        assert!(ObjectName::parse(&name.key.object_name()).is_some());
+        for bad in [
+            "",
+            "spool/x",
+            &object.replace("05-04/", "05-05/"),
+            &object.replace(".jpg", "-1.jpg"),
+            &object.replace(".jpg", "-x.jpg"),
+            &object.replace("stills", ".."),
+            &object.replace("mast-crane", ".."),
+            &format!("{object}/x"),
+            &format!("{object}.part"),
+            &format!("/{object}"),
+        ] {
+            assert_eq!(ObjectName::parse(bad), None, "{bad}");
+        }
+        assert_eq!(days_before("2026-03-01", 1), "2026-02-28");
+        assert_eq!(days_before("x", 1), "x");
     }
 
     #[test]

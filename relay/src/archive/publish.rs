@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
+use super::checksum::{Fingerprint, Fingerprinting, fingerprint};
 use super::disk::{DiskFile, is_unsupported, read_exact_at, write_all_at};
 use super::names::{Order, SpoolName};
 use super::store::{Store, create_dirs, locked};
@@ -220,8 +221,7 @@ impl Store {
         name: &SpoolName,
         may_copy: bool,
     ) -> Result<(PathBuf, u64), StorageError> {
-        let bytes = self.disk.metadata(source).at("look up", source)?.bytes;
-        let path = match self.try_publish(source, name, may_copy) {
+        let (path, fingerprint) = match self.try_publish(source, name, may_copy) {
             // A folder that was known to be there may have been removed when it was empty.
             Err(error) if error.source.kind() == io::ErrorKind::NotFound => {
                 locked(&self.durable_dirs).clear();
@@ -233,11 +233,11 @@ impl Store {
         self.tell(ArchiveEvent::Published {
             key,
             end,
-            bytes,
+            fingerprint,
             path: path.clone(),
             spooled: source.to_owned(),
         });
-        Ok((path, bytes))
+        Ok((path, fingerprint.bytes))
     }
 
     fn try_publish(
@@ -245,7 +245,7 @@ impl Store {
         source: &Path,
         name: &SpoolName,
         may_copy: bool,
-    ) -> Result<PathBuf, StorageError> {
+    ) -> Result<(PathBuf, Fingerprint), StorageError> {
         let folder = self.make_folder(name)?;
         if let Some(path) = self.find_published(source, &folder, name)? {
             // A crash came between the new name and the loss of the old one; or between the new
@@ -256,19 +256,34 @@ impl Store {
             let file = self.disk.open(&path).at("open", &path)?;
             file.sync().at("flush", &path)?;
             self.sync_folder(&path)?;
+            let fingerprint = self.fingerprint(source)?;
             self.remove(source)?;
-            return Ok(path);
+            return Ok((path, fingerprint));
         }
-        match self.give_name(source, &folder, name) {
-            Err(error) if may_copy && error.source.kind() == io::ErrorKind::CrossesDevices => {}
-            result => return result,
+        if !may_copy || self.same_device.load(Ordering::Acquire) {
+            // Before it leaves the spool: what can't be read stays there. Its writer may have
+            // overwritten what it had appended before, so that a sum kept while it was written
+            // would not do; it is in memory still.
+            let fingerprint = self.fingerprint(source)?;
+            match self.give_name(source, &folder, name) {
+                Err(error) if may_copy && error.source.kind() == io::ErrorKind::CrossesDevices => {
+                    self.renames_refused.store(true, Ordering::Release);
+                    self.same_device.store(false, Ordering::Release);
+                }
+                result => return result.map(|path| (path, fingerprint)),
+            }
         }
         let part = folder.join(name.part_name());
-        self.copy(source, &part)?;
+        let fingerprint = self.copy(source, &part)?;
         let path = self.give_name(&part, &folder, name)?;
         // Its loss need not be durable: if it comes back, it is found to be published.
         self.disk.unlink(source).at("remove", source)?;
-        Ok(path)
+        Ok((path, fingerprint))
+    }
+
+    fn fingerprint(&self, path: &Path) -> Result<Fingerprint, StorageError> {
+        let file = self.disk.open_to_read(path).at("open", path)?;
+        fingerprint(&*file).at("read", path)
     }
 
     /// Gives a file the first free final name, durably, and takes the old name away.
@@ -352,18 +367,34 @@ impl Store {
         Ok(path)
     }
 
-    fn copy(&self, source: &Path, part: &Path) -> Result<(), StorageError> {
+    /// Copies, makes the copy durable, and reads it back from the disk: only what is the same there
+    /// may get a final name and take the place of what is in the spool.
+    fn copy(&self, source: &Path, part: &Path) -> Result<Fingerprint, StorageError> {
         let from = self.disk.open(source).at("open", source)?;
         // One that an interrupted try left.
         self.unlink_if_there(part)?;
         let to = self.disk.create_new(part).at("create", part)?;
         let size = from.size().at("look up", source)?;
+        let mut taken = Fingerprinting::default();
         each_chunk(&*from, size, &mut |offset, chunk| {
+            taken.update(chunk);
             write_all_at(&*to, offset, &mut [IoSlice::new(chunk)])?;
             Ok(true)
         })
         .at("copy to", part)?;
-        to.sync().at("flush", part)
+        to.sync().at("flush", part)?;
+        to.forget().at("drop from memory", part)?;
+        let (written, kept) = (taken.finish(), fingerprint(&*to).at("read back", part)?);
+        if kept != written {
+            let words = format!(
+                "{} bytes with SHA-256 {} were written, {} bytes with {} are there; the disk, its \
+                 cable or the memory fails",
+                written.bytes, written.sha256, kept.bytes, kept.sha256
+            );
+            return Err(io::Error::new(io::ErrorKind::InvalidData, words))
+                .at("verify the copy", part);
+        }
+        Ok(written)
     }
 
     fn same_content(&self, a: &Path, b: &Path) -> io::Result<bool> {

@@ -23,13 +23,15 @@ pub(super) fn catalog(command: &CatalogCommand) -> Result<(), Failure> {
     let mut progress = |Scanned {
                             footage,
                             journals,
+                            manifests,
                             findings,
                             ..
                         }: Scanned| {
         if said.elapsed() >= PROGRESS {
             said = Instant::now();
             complain(&format!(
-                "{journals} journals, {footage} files of footage and {findings} of findings read"
+                "{journals} journals, {manifests} manifests, {footage} files of footage and {findings} \
+                 of findings read"
             ));
         }
     };
@@ -43,13 +45,14 @@ pub(super) fn catalog(command: &CatalogCommand) -> Result<(), Failure> {
     let Scanned {
         footage,
         journals,
+        manifests,
         findings,
         damaged_lines,
         failed,
     } = rebuilt.scanned;
     say(&format!(
-        "{}: made anew from {footage} files of footage, {findings} of findings and {journals} \
-         journals{}{}",
+        "{}: made anew from {footage} files of footage, {findings} of findings, {journals} journals \
+         and {manifests} manifests{}{}",
         rebuilt.path.display(),
         some(failed, "files could not be read, see above"),
         some(damaged_lines, "damaged lines of findings were passed over")

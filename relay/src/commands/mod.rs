@@ -2,6 +2,7 @@
 
 mod catalog;
 mod check;
+mod clip;
 mod coverage;
 #[cfg(feature = "demo")]
 mod demo;
@@ -10,6 +11,7 @@ mod ladder;
 mod output;
 mod pin;
 mod run;
+mod scrub;
 mod trial;
 
 use std::fmt::Display;
@@ -27,6 +29,8 @@ use crate::telemetry::logs::{LogFormat, LogLevel};
 pub mod exit {
     /// The command line is wrong (`EX_USAGE`).
     pub const USAGE: u8 = 64;
+    /// Data is not what it should be (`EX_DATAERR`): a scrub has found something.
+    pub const DATA: u8 = 65;
     /// What is to be read is not there or can't be read (`EX_NOINPUT`).
     pub const NO_INPUT: u8 = 66;
     /// Something that is needed can't be reached (`EX_UNAVAILABLE`).
@@ -77,6 +81,10 @@ enum Command {
     Coverage(coverage::CoverageArguments),
     /// List what analyzers have seen, from the archive
     Findings(findings::FindingsArguments),
+    /// Cut a stretch of footage out to give it away: MP4, a manifest, and sums to check both by
+    Clip(clip::ClipArguments),
+    /// Read the archive again, and tell what is not what was written
+    Scrub(scrub::ScrubArguments),
     /// Tell what of the archive would go when, and how much space it takes in the next two years
     Ladder(ladder::LadderArguments),
     /// Keep a stretch of a camera's time whatever the rules of [ladder] say, also while a relay runs
@@ -194,6 +202,8 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
             Command::Check(arguments) => check::check(arguments).await,
             Command::Coverage(arguments) => coverage::coverage(&arguments),
             Command::Findings(arguments) => findings::findings(&arguments),
+            Command::Clip(arguments) => clip::clip(arguments).await,
+            Command::Scrub(arguments) => scrub::scrub(&arguments),
             Command::Ladder(arguments) => ladder::ladder(&arguments),
             Command::Pin(arguments) => pin::pin(&arguments),
             Command::Unpin(arguments) => pin::unpin(&arguments),

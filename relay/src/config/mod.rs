@@ -24,6 +24,7 @@ mod plan_tests;
 mod problem;
 mod quantity;
 mod relay;
+mod scrub;
 mod secrets;
 mod sink;
 mod surroundings;
@@ -37,8 +38,8 @@ use std::path::Path;
 
 pub use model::{
     BUILTIN_PLUGINS, Camera, Config, FirstSequence, LADDER_SINK, Ladder, LadderRule, Limits,
-    PICTURES_SINK, Period, Pictures, Plugin, Position, Quirks, Relay, SenderReports, SessionId,
-    Sink, Site, StartTime, StrayData, Transport, WhenBehind,
+    PICTURES_SINK, Period, Pictures, Plugin, Position, Quirks, Relay, Scrub, SenderReports,
+    SessionId, Sink, Site, StartTime, StrayData, Transport, WhenBehind,
 };
 pub use plan::{Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};

@@ -32,6 +32,8 @@ pub struct Config {
     pub sites: Vec<Site>,
     /// `[pictures]`: how coded pictures are decoded for plugins that look at them.
     pub pictures: Pictures,
+    /// `[scrub]`: how the archive is read again beside the rest.
+    pub scrub: Scrub,
     /// `[ladder]`: how long what is in the archive is kept.
     pub ladder: Ladder,
     /// `[[camera]]`, at least one.
@@ -105,6 +107,29 @@ impl Default for Pictures {
             // 36 864 macroblocks (H.264 table A-1).
             pixels_max: 36_864 * 256,
             workers: 1,
+        }
+    }
+}
+
+/// `[scrub]`: how the archive is read again, slowly, to find what is not what was written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Scrub {
+    /// Whether it is. Default: true.
+    pub enabled: bool,
+    /// Bytes of the archive that are read in a second, 1 kB to 10 GiB. Should be more than what the
+    /// cameras add. Default: `10 MB`.
+    pub bytes_per_second: ByteCount,
+    /// Damaged files are moved to `.quarantine` in the archive, and their footage counts as
+    /// missing. Default: false; they stay where they are.
+    pub quarantine: bool,
+}
+
+impl Default for Scrub {
+    fn default() -> Self {
+        Self {
+            enabled: true,
+            bytes_per_second: ByteCount::new(10_000_000),
+            quarantine: false,
         }
     }
 }

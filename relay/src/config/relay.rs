@@ -15,6 +15,7 @@ use super::ladder::read_ladder;
 use super::model::{Config, Position, Relay, Site};
 use super::pictures::read_pictures;
 use super::problem::Report;
+use super::scrub::read_scrub;
 use super::sink::read_sink;
 use super::wording::{nearest, quoted};
 
@@ -35,6 +36,7 @@ pub(super) fn read_config(
         report.whole("there is no [relay] with the folder of the archive", advice);
     }
     let pictures = root.table("pictures", "[pictures]");
+    let scrub = root.table("scrub", "[scrub]");
     let ladder = root.table("ladder", "[ladder]");
     let sites = root.tables("site", "[[site]]");
     let cameras = root.tables("camera", "[[camera]]");
@@ -62,6 +64,7 @@ pub(super) fn read_config(
 
     let relay = relay.and_then(|fields| read_relay(fields, folder));
     let pictures = pictures.map(|fields| read_pictures(fields, folder));
+    let scrub = scrub.map(read_scrub);
     let ladder = ladder.map(read_ladder).unwrap_or_default();
     let sites: Vec<_> = sites.into_iter().map(read_site).collect();
     let zones: BTreeMap<_, _> = sites
@@ -85,6 +88,7 @@ pub(super) fn read_config(
     Some(Config {
         relay: relay?,
         pictures: pictures.unwrap_or_default(),
+        scrub: scrub.unwrap_or_default(),
         ladder,
         sites: sites.into_iter().collect::<Option<_>>()?,
         sinks: sinks.into_iter().collect::<Option<_>>()?,

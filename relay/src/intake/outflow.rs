@@ -7,11 +7,11 @@ use std::time::{Duration, Instant};
 
 use super::assemble::Tracks;
 use super::cause::SessionError;
-use super::clock::{Clock, SessionId};
+use super::clock::{Clock, ClockNews, SessionId};
 use super::lull::{Begin, Losses, Lull, Lulls, Reason};
 use super::splice::{Out, Passed, Splice, Verdict};
 use super::watch::SiteWatch;
-use crate::archive::ledger::{Evidence, GapCause, Ledger, Witness};
+use crate::archive::ledger::{ClockState, Evidence, GapCause, Ledger, Witness};
 use crate::hold::{Hold, TrackKind, Unit};
 use crate::telemetry::CameraEvents;
 use crate::units::{CameraName, CaptureTime};
@@ -69,6 +69,9 @@ pub(super) struct Outflow {
     not_before: i64,
     /// How long the last unit of the main track was on its way.
     delayed: Option<i64>,
+    /// Capture time of the newest unit of the main track, and its uncertainty in nanoseconds.
+    newest: Option<(CaptureTime, u64)>,
+    news: ClockNews,
     /// What was lost on the way since the last unit of the main track.
     losses: Losses,
     /// Until when units of the kept session count as rescued: they waited out a silence.
@@ -104,6 +107,8 @@ impl Outflow {
             pause: None,
             not_before: i64::MIN,
             delayed: None,
+            newest: None,
+            news: ClockNews::default(),
             losses: Losses::default(),
             rescue_until: None,
             out: Vec::new(),
@@ -147,10 +152,26 @@ impl Outflow {
                 self.tell(begin, Some(self.wall(end)), GapCause::Relay, detail);
             }
         }
-        if let Some(clock) = self.clock.camera_clock(self.wall_offset) {
-            self.events.camera_clock(&clock);
-        }
+        self.tell_clock(now);
         self.tell_lull(now);
+    }
+
+    fn tell_clock(&mut self, now: Instant) {
+        let camera = self.clock.camera_clock(self.wall_offset);
+        if let Some(clock) = &camera {
+            self.events.camera_clock(clock);
+        }
+        let (Some((at, uncertainty_nanos)), Some(ledger)) = (self.newest, &self.ledger) else {
+            return;
+        };
+        let state = ClockState {
+            at,
+            uncertainty_nanos,
+            camera,
+        };
+        if self.news.is_news(now, state) {
+            ledger.clock(&self.camera, state);
+        }
     }
 
     // --- Lulls ---------------------------------------------------------------------------------
@@ -417,6 +438,9 @@ impl Outflow {
             }
         }
         let captured = self.wall(unit.captured);
+        if main {
+            self.newest = Some((captured, unit.uncertainty_nanos));
+        }
         self.events.unit(unit.kind, unit.payload.len(), captured);
         let held = self.hold.push(Unit {
             sequence: 0,

@@ -235,8 +235,9 @@ impl Seat {
     }
 
     /// Whether its rate has room for a picture captured then.
-    pub(super) fn wants(&self, captured: CaptureTime) -> bool {
-        self.mail().pace.wants(captured)
+    /// `key_of_all`: it is a key frame of a stream of which every picture is decoded.
+    pub(super) fn wants(&self, captured: CaptureTime, key_of_all: bool) -> bool {
+        self.mail().pace.wants_of_all(captured, key_of_all)
     }
 
     /// How it stands with its rate.

@@ -486,9 +486,10 @@ impl<'a> Work<'a> {
         seats: Vec<Arc<Seat>>,
         answers: Vec<(Arc<Seat>, Question)>,
     ) {
+        let key_of_all = self.mode == Mode::EveryPicture && unit.random_access;
         let wanting = seats
             .into_iter()
-            .filter(|seat| seat.wants(unit.captured))
+            .filter(|seat| seat.wants(unit.captured, key_of_all))
             .collect();
         let order = Order {
             source: self.lane.source,

@@ -52,14 +52,27 @@ impl Pace {
         early <= 0 || early > interval.saturating_mul(2).saturating_add(1_000_000_000)
     }
 
+    /// Whether a picture of a stream of which every one is decoded is within the rate. There a key
+    /// frame takes the place of the picture that is due next: some of what is seen in pictures
+    /// (copies of one) is told from coding by key frames alone, and where a camera's groups are a
+    /// multiple of the interval, the grid would pass them by for good.
+    #[must_use]
+    pub fn wants_of_all(&self, captured: CaptureTime, key: bool) -> bool {
+        let early = |(due, interval): (i64, i64)| {
+            (1..interval).contains(&due.saturating_sub(captured.unix_nanos()))
+        };
+        self.wants(captured) || key && self.due.zip(self.interval_nanos).is_some_and(early)
+    }
+
     /// A picture captured then was given.
     pub fn took(&mut self, captured: CaptureTime) {
         let Some(interval) = self.interval_nanos else {
             return;
         };
         let captured = captured.unix_nanos();
+        let near = -interval + 1..interval;
         self.due = Some(match self.due {
-            Some(due) if (0..interval).contains(&captured.saturating_sub(due)) => {
+            Some(due) if near.contains(&captured.saturating_sub(due)) => {
                 due.saturating_add(interval)
             }
             _ => captured.saturating_add(interval),
@@ -252,6 +265,33 @@ mod tests {
                 let found = kept(&mut Pace::new(rate), &times).len();
                 assert!(found.abs_diff(wanted) <= 1, "{rate}: {found}");
             }
+        }
+    }
+
+    #[test]
+    fn of_all_pictures_each_key_frame_is_taken_and_none_is_more() {
+        // 25 a second, groups of 2 s: by its begin, the grid of 2 a second meets the key frames or
+        // never does.
+        for begin in 0..50 {
+            let mut pace = Pace::new(2.0);
+            let (mut taken, mut keys) = (Vec::new(), 0);
+            for number in begin..begin + 25 * 60 {
+                let key = number % 50 == 0;
+                let captured = at(number * 40_000_000);
+                if pace.wants_of_all(captured, key) {
+                    pace.took(captured);
+                    taken.push(number);
+                    keys += i64::from(key);
+                }
+            }
+            assert_eq!(keys, 30, "{begin}");
+            assert!(
+                (119..=121).contains(&taken.len()),
+                "{begin}: {}",
+                taken.len()
+            );
+            // One slot each: no gap of two.
+            assert!(taken.windows(2).all(|two| two[1] - two[0] < 25), "{begin}");
         }
     }
 

@@ -16,11 +16,14 @@ pub use shutdown::{Shutdown, Trigger, shutdown};
 use crate::archive::findings::FindingsHandle;
 use crate::archive::ladder::{LadderHandle, LadderOptions};
 use crate::archive::ledger::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
+use crate::archive::scrub::{ScrubOptions, Scrubber};
 use crate::archive::{Archive, ArchiveOptions, OpenError, RealDisk};
 use crate::config::{Config, SecretError};
 use crate::outlet::Outlet;
 use crate::sinks::{Engine, LoadError};
-use crate::telemetry::{ArchiveEvents, FindingsEvents, LadderEvents, LedgerEvents, Telemetry};
+use crate::telemetry::{
+    ArchiveEvents, FindingsEvents, LadderEvents, LedgerEvents, ScrubEvents, Telemetry,
+};
 use crew::{Books, Crew};
 
 pub use crew::{RunningAnalysis, RunningCamera};
@@ -28,8 +31,10 @@ pub use crew::{RunningAnalysis, RunningCamera};
 /// What has not ended so long after the request to stop is cut off: with the last answers to HTTP
 /// that makes the 5 s that systemd and people wait for.
 const SHUTDOWN_TIME: Duration = Duration::from_millis(4500);
-/// What is kept for the ledger and the findings after the sinks.
-const LEDGER_TIME: Duration = Duration::from_millis(300);
+/// What is kept for the findings after the sinks.
+const FINDINGS_TIME: Duration = Duration::from_millis(200);
+/// What is kept for the ledger after the findings, whose last files it lists.
+const LEDGER_TIME: Duration = Duration::from_millis(600);
 /// What is kept for the archive after the ledger.
 const ARCHIVE_TIME: Duration = Duration::from_millis(500);
 /// What answers to HTTP may still take.
@@ -122,6 +127,7 @@ pub async fn run(
         Crew::start(&config, &telemetry, &books, &engine).map_err(RunError::Thread)?;
     drop(books);
     let sampler = tokio::spawn(sample(archive.clone(), events));
+    let scrubber = start_scrub(&config, &archive, &ledger, &telemetry).map_err(RunError::Thread)?;
     let watchdog = tokio::spawn(systemd::watchdog(crew.intake()));
     readiness.ready();
     systemd::ready();
@@ -140,17 +146,17 @@ pub async fn run(
     tracing::info!("shutting down");
     systemd::stopping();
     readiness.stopping();
+    // Asked to end, not waited for: it may be reading from an archive that hangs.
+    drop(scrubber);
     if let Some(ladder) = &ladder {
         ladder.ask();
     }
-    crew.stop(deadline - ARCHIVE_TIME - LEDGER_TIME).await;
+    crew.stop(deadline - ARCHIVE_TIME - LEDGER_TIME - FINDINGS_TIME)
+        .await;
     sampler.abort();
     watchdog.abort();
-    tokio::join!(
-        close_ladder(ladder),
-        close_ledger(ledger),
-        close_findings(findings)
-    );
+    tokio::join!(close_ladder(ladder), close_findings(findings));
+    close_ledger(ledger).await;
     close_archive(archive, deadline).await;
     http_trigger.pull();
     if tokio::time::timeout(HTTP_TIME, http).await.is_err() {
@@ -198,6 +204,25 @@ fn start_ledger(config: &Config, archive: &Archive, inbox: LedgerInbox) -> std::
     Ledger::start(inbox, archive, options)
 }
 
+fn start_scrub(
+    config: &Config,
+    archive: &Archive,
+    ledger: &Ledger,
+    telemetry: &Arc<Telemetry>,
+) -> std::io::Result<Option<Scrubber>> {
+    if !config.scrub.enabled {
+        return Ok(None);
+    }
+    let options = ScrubOptions {
+        spool: config.relay.spool.clone(),
+        bytes_per_second: config.scrub.bytes_per_second.bytes(),
+        quarantine: config.scrub.quarantine,
+        rest: ScrubOptions::REST,
+    };
+    let events = ScrubEvents::new(telemetry);
+    Scrubber::start(archive, ledger.clone(), events, options).map(Some)
+}
+
 /// None where everything is kept for good.
 fn start_ladder(
     config: &Config,
@@ -229,7 +254,7 @@ async fn close_ledger(ledger: Ledger) {
 }
 
 async fn close_findings(findings: FindingsHandle) {
-    let closing = tokio::task::spawn_blocking(move || findings.close(LEDGER_TIME));
+    let closing = tokio::task::spawn_blocking(move || findings.close(FINDINGS_TIME));
     if !matches!(closing.await, Ok(true)) {
         tracing::warn!("the last findings did not reach the archive in time; some may be missing");
     }

@@ -108,6 +108,11 @@ pub(super) struct OfCause {
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfFault {
+    pub(super) fault: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
 pub(super) struct OfPhase {
     pub(super) camera: Name,
     pub(super) phase: &'static str,
@@ -343,7 +348,14 @@ families! {
     catalog_failures: Counter = "ledger_catalog_failures", "Failed attempts to read or write the catalog";
     catalog_renewals: Counter = "ledger_catalog_renewals", "Damaged or foreign catalogs that were put aside";
     journal_failures: Counter = "ledger_journal_failures", "Failed attempts to write a journal of the ledger";
+    manifest_failures: Counter = "ledger_manifest_failures", "Failed attempts to write a manifest";
+    listed_late: Counter = "ledger_listed_late", "Published objects that had no line in a manifest, and got one marked late";
     unreadable: Counter = "ledger_unreadable_files", "Files of footage from which no capture times could be read";
+    scrub_objects: Counter = "scrub_objects", "Objects of the archive that the scrub has read, or looked for";
+    scrub_bytes: Counter = "scrub_read_bytes", "Bytes of these";
+    scrub_faults: Family<OfFault, Counter> = "scrub_faults", "What the scrub has found to be wrong; again in each pass";
+    scrub_quarantined: Counter = "scrub_quarantined_objects", "Damaged objects that were moved aside";
+    scrub_passed: Seconds = "scrub_passed_timestamp_seconds", "Begin of the last scrub that came to its end: all that is older has been read since; 0 before the first";
     task_failures: Family<OfTask, Counter> = "task_failures", "Tasks of the relay that failed by a defect and were started again";
 }
 

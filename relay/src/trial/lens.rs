@@ -154,7 +154,7 @@ impl Lens {
             }
         };
         let unit = self.fed.remove(&sequence)?;
-        if !self.pace.wants(unit.captured) {
+        if !self.pace.wants_of_all(unit.captured, unit.random_access) {
             return None;
         }
         self.pace.took(unit.captured);

@@ -4,9 +4,13 @@ use rusqlite::Transaction;
 use rusqlite::types::ToSql;
 
 use super::{Name, Recorded};
+use crate::archive::checksum::Fingerprint;
 use crate::archive::findings::Tallies;
 use crate::archive::ledger::{Evidence, Retired, Witness};
 use crate::units::{CameraName, CaptureTime, SiteName};
+
+/// The tables of what files hold.
+const HOLDING: [&str; 3] = ["footage", "findings_file", "findings"];
 
 /// A run as one camera's journal tells it.
 #[derive(Debug, Clone)]
@@ -61,7 +65,21 @@ pub enum Change {
         /// Its length.
         bytes: u64,
     },
-    /// A file has got another path.
+    /// A manifest lists a file, or is one.
+    Object {
+        /// Path below the archive.
+        object: String,
+        /// Whose.
+        camera: CameraName,
+        /// What it is known by.
+        fingerprint: Fingerprint,
+    },
+    /// A file was taken away on purpose: nothing that it held counts any more.
+    Gone {
+        /// Path below the archive.
+        object: String,
+    },
+    /// A file has got another path, that of the archive instead of that of the spool.
     Moved {
         /// The old one.
         from: String,
@@ -93,7 +111,7 @@ pub enum Change {
         /// Up to when.
         until: CaptureTime,
     },
-    /// Everything that the archive's folders held has been read once.
+    /// Everything that the archive's folders held has been read once, manifests too.
     Complete,
 }
 
@@ -199,8 +217,28 @@ pub(super) fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite:
                 )
             })
         }
+        Change::Object {
+            object,
+            camera,
+            fingerprint: Fingerprint { bytes, sha256 },
+        } => run(
+            "INSERT OR REPLACE INTO object (path, camera, bytes, sha256) VALUES (?1, ?2, ?3, ?4)",
+            &[
+                object,
+                camera,
+                &i64::try_from(*bytes).unwrap_or(i64::MAX),
+                sha256,
+            ],
+        ),
+        Change::Gone { object } => {
+            run("DELETE FROM object WHERE path = ?1", &[object])?;
+            for table in HOLDING {
+                run(&format!("DELETE FROM {table} WHERE object = ?1"), &[object])?;
+            }
+            Ok(())
+        }
         Change::Moved { from, to } => {
-            for table in ["footage", "findings_file", "findings"] {
+            for table in HOLDING {
                 let sql = format!("UPDATE OR REPLACE {table} SET object = ?2 WHERE object = ?1");
                 run(&sql, &[from, to])?;
             }
@@ -256,6 +294,6 @@ pub(super) fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite:
              ON CONFLICT DO UPDATE SET until = max(until, excluded.until)",
             &[camera, until],
         ),
-        Change::Complete => run("INSERT OR IGNORE INTO complete VALUES (1)", &[]),
+        Change::Complete => run("INSERT OR IGNORE INTO complete VALUES (1), (2)", &[]),
     }
 }

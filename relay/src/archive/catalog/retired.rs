@@ -2,7 +2,7 @@
 
 use rusqlite::params;
 
-use super::{Catalog, CatalogError, VERSION, word};
+use super::{Catalog, CatalogError, word};
 use crate::archive::ledger::{Fate, Footage, Span};
 use crate::units::CameraName;
 
@@ -19,14 +19,6 @@ CREATE TABLE retired (
 ";
 
 impl Catalog {
-    /// Makes a catalog of version 2 one of version 3: nothing had gone then.
-    pub(super) fn add_retired(&mut self) -> Result<(), CatalogError> {
-        self.in_one(|transaction| {
-            transaction.execute_batch(SCHEMA_RETIRED)?;
-            transaction.pragma_update(None, "user_version", VERSION)
-        })
-    }
-
     /// What of a camera began at `least` or later and reaches into `from` to `to`.
     pub(super) fn retired(
         &self,

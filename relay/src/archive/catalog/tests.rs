@@ -277,3 +277,101 @@ fn a_catalog_without_findings_learns_of_them() {
     assert_eq!(found, Found::Whole);
     assert_eq!(catalog.findings(&gate(), span(0, 900)).unwrap(), told);
 }
+
+fn object(path: &str, bytes: &[u8]) -> Change {
+    let mut taken = crate::archive::checksum::Fingerprinting::default();
+    taken.update(bytes);
+    Change::Object {
+        object: path.into(),
+        camera: gate(),
+        fingerprint: taken.finish(),
+    }
+}
+
+#[test]
+fn sums_follow_every_change_and_tell_of_others() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut catalog, _) = Catalog::open(dir.path()).unwrap();
+    let withdrawn = Change::Withdrawn {
+        camera: gate(),
+        witness: Witness::Intake,
+        begin: at(30),
+    };
+    let settled = |second| Change::Settled {
+        camera: gate(),
+        until: at(second),
+    };
+    let moved = |from: &str, to: &str| Change::Moved {
+        from: from.into(),
+        to: to.into(),
+    };
+    let gone = Change::Gone {
+        object: "gate/b".into(),
+    };
+    // Each twice, so that rows are replaced.
+    for _ in 0..2 {
+        for changes in [
+            run(0, 100, false).to_vec(),
+            run(0, 200, true).to_vec(),
+            vec![footage("spool/a", 0, 20), footage("gate/b", 20, 30)],
+            vec![moved("spool/a", "gate/a"), settled(40), settled(50)],
+            vec![
+                outage(0, 20, None),
+                outage(0, 20, Some(30)),
+                outage(0, 30, None),
+            ],
+            vec![withdrawn.clone(), Change::Complete],
+            vec![findings("spool/c", &tallies("motion", 3, 100, 200))],
+            vec![
+                findings("gate/c", &tallies("dark", 1, 100, 200)),
+                moved("spool/c", "gate/c"),
+            ],
+            vec![
+                object("gate/a", b"a"),
+                object("gate/b", b"b"),
+                object("gate/a", b"c"),
+            ],
+            vec![gone.clone()],
+        ] {
+            catalog.apply(&changes).unwrap();
+            assert_eq!(catalog.verify().unwrap(), [""; 0], "{changes:?}");
+        }
+    }
+    assert!(catalog.is_complete().unwrap() && catalog.knows_manifests().unwrap());
+    assert!(!catalog.knows("gate/b").unwrap());
+    let objects = catalog.objects(&gate(), "", 10).unwrap();
+    assert_eq!(objects.len(), 1);
+    // FIPS 180-4 by sha256sum(1): `printf c | sha256sum`.
+    let sum = "2e7d2c03a9507ae265ecf5b5356885a53393a2029d241394997265a1a25aefc6";
+    assert_eq!(objects[0].1.sha256.to_string(), sum);
+    drop(catalog);
+    let other = Connection::open(dir.path().join(FILE)).unwrap();
+    let refused = other.execute_batch("UPDATE footage SET bytes = 1001");
+    assert!(
+        refused.is_err(),
+        "the functions of the triggers are the relay's"
+    );
+    let trigger: String = other
+        .query_row(
+            "SELECT sql FROM sqlite_schema WHERE name = 'seal_footage_update'",
+            [],
+            |row| row.get(0),
+        )
+        .unwrap();
+    other
+        .execute_batch("DROP TRIGGER seal_footage_update")
+        .unwrap();
+    other
+        .execute_batch("UPDATE footage SET bytes = 1001")
+        .unwrap();
+    let reader = Catalog::open_to_read(dir.path()).unwrap();
+    let wrong = reader.verify().unwrap();
+    assert_eq!(wrong.len(), 2, "{wrong:?}");
+    assert!(wrong[0].contains("the table footage"), "{wrong:?}");
+    assert!(wrong[1].contains("the table sqlite_schema"), "{wrong:?}");
+    other
+        .execute_batch("UPDATE footage SET bytes = 1000")
+        .unwrap();
+    other.execute_batch(&trigger).unwrap();
+    assert_eq!(reader.verify().unwrap(), [""; 0]);
+}

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::pins::PURPOSE as PINS;
 use super::{Form, Object};
+use crate::archive::MANIFESTS;
 use crate::archive::findings::PURPOSE as FINDINGS;
 use crate::archive::ledger::{FOOTAGE, JOURNALS};
 use crate::archive::{At, Disk, StorageError};
@@ -53,7 +54,7 @@ fn later(time: CaptureTime, nanos: i64) -> CaptureTime {
 /// None for what is no object of the ladder: the ledger's journals, and the pins themselves.
 fn form(purpose: &str) -> Option<Form> {
     match purpose {
-        JOURNALS | PINS => None,
+        JOURNALS | MANIFESTS | PINS => None,
         FOOTAGE => Some(Form::Footage),
         KEY_FRAMES => Some(Form::KeyFrames),
         STILLS => Some(Form::Stills),

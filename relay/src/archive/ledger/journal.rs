@@ -8,14 +8,17 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use super::{Evidence, Fate, Footage, GapCause, Retired, Span};
+use super::{ClockState, Evidence, Fate, Footage, GapCause, Retired, Span};
 use crate::archive::Archive;
 use crate::archive::catalog::{Change, RunRecord, witness_of, witness_word};
 use crate::archive::jsonl::{Lines, Refused, Stamp};
+use crate::intake::clock::CameraClock;
 use crate::units::{CameraName, CaptureTime, Name};
 
 /// The purpose of journals; in names of the spool it stands for the sink, too.
 pub const PURPOSE: &str = "ledger";
+/// What a line of [`Record::Clock`] has in it.
+const CLOCK_MARK: &[u8] = b"\"kind\":\"clock\"";
 /// A journal ends with its day.
 const OPEN_MAX: Duration = Duration::MAX;
 
@@ -49,6 +52,13 @@ enum Record {
         witness: String,
         begin: Stamp,
     },
+    /// For clips: the catalog has no use for it.
+    Clock {
+        of: Stamp,
+        /// Half-width of the interval around a capture time; seconds.
+        uncertainty: f64,
+        camera: Option<CameraClockLine>,
+    },
     Retired {
         fate: String,
         reason: String,
@@ -57,6 +67,45 @@ enum Record {
         bytes: u64,
         footage: Vec<Held>,
     },
+}
+
+/// How the camera's own clock stands.
+#[derive(Debug, Serialize, Deserialize)]
+struct CameraClockLine {
+    /// The camera's time minus the true one; seconds.
+    offset: f64,
+    drift_ppm: Option<f64>,
+    plausible: bool,
+    steps: u64,
+}
+
+/// The state of clocks that a line tells, if it is such a line.
+pub(super) fn read_clock(line: &[u8]) -> Option<ClockState> {
+    // Most lines are others, and parsing is most of the work.
+    let marked = line
+        .windows(CLOCK_MARK.len())
+        .any(|part| part == CLOCK_MARK);
+    let Line { record, .. } = marked
+        .then(|| serde_json::from_slice(line).ok())
+        .flatten()?;
+    let Record::Clock {
+        of,
+        uncertainty,
+        camera,
+    } = record
+    else {
+        return None;
+    };
+    Some(ClockState {
+        at: of.time()?,
+        uncertainty_nanos: (uncertainty * 1e9).round() as u64,
+        camera: camera.map(|camera| CameraClock {
+            offset_nanos: (camera.offset * 1e9).round() as i64,
+            drift_ppm: camera.drift_ppm,
+            plausible: camera.plausible,
+            steps: camera.steps,
+        }),
+    })
 }
 
 /// Footage of files that go.
@@ -147,6 +196,7 @@ fn changes(camera: &CameraName, record: Record) -> Option<Vec<Change>> {
             witness: witness_of(&witness)?,
             begin: begin.time()?,
         }],
+        Record::Clock { .. } => Vec::new(),
         Record::Retired {
             fate,
             reason,
@@ -175,10 +225,10 @@ fn changes(camera: &CameraName, record: Record) -> Option<Vec<Change>> {
 
 /// Writes the journals of all cameras.
 #[derive(Debug)]
-pub(super) struct Journals(Lines);
+pub(in crate::archive) struct Journals(Lines);
 
 impl Journals {
-    pub(super) fn new(archive: Archive) -> Self {
+    pub(in crate::archive) fn new(archive: Archive) -> Self {
         Self(Lines::new(archive, PURPOSE, OPEN_MAX))
     }
 
@@ -196,7 +246,7 @@ impl Journals {
     }
 
     /// Adds evidence, or that it was none.
-    pub(super) fn change(&mut self, change: &Change) {
+    pub(in crate::archive) fn change(&mut self, change: &Change) {
         match change {
             Change::Evidence { run, evidence } => {
                 let record = Record::Evidence {
@@ -224,6 +274,21 @@ impl Journals {
         }
     }
 
+    /// Adds how the clocks stand.
+    pub(super) fn clock(&mut self, camera: &CameraName, state: &ClockState) {
+        let record = Record::Clock {
+            of: Stamp::from(state.at),
+            uncertainty: state.uncertainty_nanos as f64 / 1e9,
+            camera: state.camera.map(|camera| CameraClockLine {
+                offset: camera.offset_nanos as f64 / 1e9,
+                drift_ppm: camera.drift_ppm,
+                plausible: camera.plausible,
+                steps: camera.steps,
+            }),
+        };
+        self.write(camera, record);
+    }
+
     fn write(&mut self, camera: &CameraName, record: Record) {
         let now = CaptureTime::now();
         let at = Stamp::from(now);
@@ -232,12 +297,12 @@ impl Journals {
     }
 
     /// Hands what waits to the archive, which makes it durable. Gives what failed.
-    pub(super) fn append(&mut self) -> Vec<Refused> {
+    pub(in crate::archive) fn append(&mut self) -> Vec<Refused> {
         self.0.append()
     }
 
     /// Ends the journals.
-    pub(super) fn finish(&mut self) -> Vec<Refused> {
+    pub(in crate::archive) fn finish(&mut self) -> Vec<Refused> {
         self.0.finish()
     }
 }
@@ -246,6 +311,33 @@ impl Journals {
 mod tests {
     use super::*;
     use crate::archive::ledger::Witness;
+
+    #[test]
+    fn states_of_clocks_read_back() {
+        let camera = Name::new("gate").unwrap();
+        let line = r#"{"at":"2026-05-04T07:31:00Z","kind":"clock",
+            "of":"2026-05-04T07:30:59.5Z","uncertainty":0.0525,
+            "camera":{"offset":-3.25,"drift_ppm":null,"plausible":true,"steps":0}}"#;
+        let line = line.replace("\n            ", "");
+        let state = ClockState {
+            at: CaptureTime::from_unix_nanos(1_777_879_859_500_000_000),
+            uncertainty_nanos: 52_500_000,
+            camera: Some(CameraClock {
+                offset_nanos: -3_250_000_000,
+                drift_ppm: None,
+                plausible: true,
+                steps: 0,
+            }),
+        };
+        assert_eq!(read_clock(line.as_bytes()), Some(state));
+        assert_eq!(read_line(&camera, line.as_bytes()), []);
+        for cut in 0..line.len() {
+            assert_eq!(read_clock(&line.as_bytes()[..cut]), None);
+        }
+        // Nonsense is a number, and not a panic.
+        let far = line.replace("0.0525", "-1e300").replace("-3.25", "1e300");
+        assert_eq!(read_clock(far.as_bytes()).unwrap().uncertainty_nanos, 0);
+    }
 
     #[test]
     fn lines_read_back() {

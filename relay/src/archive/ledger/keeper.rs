@@ -1,6 +1,9 @@
 //! The ledger's thread: keeps catalog and journals, and tells what is settled.
 
-use std::collections::{BTreeMap, VecDeque};
+mod horizon;
+mod listing;
+
+use std::collections::{BTreeMap, HashSet, VecDeque};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -10,12 +13,13 @@ use std::time::{Duration, Instant};
 use super::journal::Journals;
 use super::reader::{Job, Reader};
 use super::run::{FileAt, Flags, LedgerOptions, Message};
-use super::scan::{FOOTAGE, Subject, published, spooled};
+use super::scan::{FOOTAGE, Subject, spooled};
 use super::spans::later;
-use super::{Evidence, GapCause, Span, Witness};
+use super::{Evidence, Span, Witness};
 use crate::archive::Archive;
 use crate::archive::catalog::{Catalog, CatalogError, Change, Found, RunRecord};
 use crate::archive::jsonl::Refused;
+use crate::archive::manifest::Manifests;
 use crate::telemetry::LedgerEvents;
 use crate::units::{CameraName, CaptureTime, SiteName};
 
@@ -40,8 +44,7 @@ const SETTLE_STEP: i64 = 5 * SECOND;
 const SETTLE_AT_LAST: i64 = 120 * SECOND;
 /// An object that is open for longer (twice the longest segment and more) settles nothing any more.
 const OPEN_MAX: i64 = 3 * 3600 * SECOND;
-/// A step between the clocks by which the run is taken to have ended and begun anew: the computer
-/// slept, or its clock was set.
+/// A step between the clocks that ends the run: the computer slept, or its clock was set.
 const CLOCK_STEP: i64 = 5 * SECOND;
 /// Evidence without an end that is watched for each camera.
 const OPEN_EVIDENCE_MAX: usize = 256;
@@ -76,6 +79,11 @@ pub(super) struct Keeper {
     catalog_rest: Option<Instant>,
     pending: Vec<Change>,
     journals: Journals,
+    manifests: Manifests,
+    /// Until when they wait to learn of those of earlier runs.
+    chain_until: Instant,
+    /// While a scan runs: objects of which it may not know the latest.
+    told: Option<HashSet<String>>,
     /// Begin of the present run, and when it was last said to live.
     run: CaptureTime,
     alive: CaptureTime,
@@ -109,6 +117,9 @@ impl Keeper {
         let now = CaptureTime::now();
         Self {
             journals: Journals::new(archive.clone()),
+            manifests: Manifests::new(archive.clone()),
+            chain_until: Instant::now() + SCAN_PATIENCE,
+            told: None,
             archive,
             root,
             spool: options.spool,
@@ -134,6 +145,7 @@ impl Keeper {
         self.cameras
             .iter()
             .for_each(|c| self.events.camera(&c.name));
+        self.ask_for_manifests();
         self.open_catalog();
         self.begin_run(true);
         self.commit();
@@ -184,27 +196,6 @@ impl Keeper {
                 self.scan();
             }
             Err(error) => self.events.catalog_failed(&error),
-        }
-    }
-
-    /// Looks for what the catalog does not know: of the last days where it was kept, of all days
-    /// where that has never come to its end.
-    fn scan(&mut self) {
-        let Some(catalog) = &self.catalog else { return };
-        let kept = catalog.is_complete().unwrap_or(false);
-        let settled = |camera: &Camera| catalog.settled(&camera.name).ok().flatten();
-        let oldest = self.cameras.iter().filter_map(settled).min();
-        let since = kept.then_some(oldest).flatten();
-        let since = since.map(|since| later(since, -24 * 3600 * SECOND));
-        let known_since = since.map_or(CaptureTime::from_unix_nanos(i64::MIN), |since| {
-            later(since, -24 * 3600 * SECOND)
-        });
-        let known = catalog.objects_since(known_since).unwrap_or_default();
-        let since = since.map_or_else(String::new, CaptureTime::day);
-        if self.reader.ask(Job::Scan { since, known }) {
-            self.scanning = Some(Instant::now() + SCAN_PATIENCE);
-        } else {
-            self.rescan = true;
         }
     }
 
@@ -264,35 +255,25 @@ impl Keeper {
         match message {
             Message::Tell(evidence) => self.tell(evidence),
             Message::Withdraw(camera, witness, begin) => self.withdraw(camera, witness, begin),
+            Message::Clock(camera, state) => self.journals.clock(&camera, &state),
             Message::Waits(file) => {
                 let path = file.spooled.clone();
                 if let Some(object) = spool_object(&path) {
                     self.read(object, file, path);
                 }
             }
-            Message::Published(file, path) => {
-                let from = spool_object(&file.spooled);
-                let (Some(from), Some(to)) = (from, published(&self.root, &path)) else {
-                    return;
-                };
-                self.moved.push_back((from.clone(), to.clone()));
-                if self.moved.len() > MOVED_MAX {
-                    self.moved.pop_front();
-                }
-                let to_come = self.pending.iter().any(|change| match change {
-                    Change::Footage { object, .. } | Change::Findings { object, .. } => {
-                        *object == from
-                    }
-                    _ => false,
-                });
-                let catalog = self.catalog.as_ref();
-                let known = catalog.is_some_and(|c| c.knows(&from).unwrap_or(false));
-                if to_come || known {
-                    self.pending.push(Change::Moved { from, to });
-                } else {
-                    self.read(to, file, path);
+            Message::Published(path, fingerprint, file) => {
+                self.list(&path, fingerprint, false);
+                if let Some(file) = file {
+                    self.published(file, path);
                 }
             }
+            Message::Unlisted(object, fingerprint) => {
+                let path = self.root.join(object);
+                self.list(&path, fingerprint, true);
+            }
+            Message::Manifests(newest) => self.chain(newest),
+            Message::Gone(removal) => self.gone(removal),
             Message::Read(object, camera, change) => {
                 if let Some(camera) = self.camera(&camera) {
                     camera.reading.remove(&object);
@@ -303,9 +284,9 @@ impl Keeper {
                     self.pending.push(Change::Moved { from, to });
                 }
             }
-            Message::Scanned(changes) => self.pending.extend(changes),
+            Message::Scanned(changes) => self.scanned(changes),
             Message::ScanEnded => {
-                self.scanning = None;
+                (self.scanning, self.told) = (None, None);
                 self.pending.push(Change::Complete);
             }
             Message::Wake => {}
@@ -385,6 +366,7 @@ impl Keeper {
         for refused in self.journals.append() {
             self.journal_failed(&refused);
         }
+        self.write_manifests();
         if self.catalog.is_none()
             && self
                 .catalog_rest
@@ -456,38 +438,6 @@ impl Keeper {
         }
     }
 
-    /// The begin of the gap that lasts: that of evidence without an end, where nothing is recorded.
-    fn gap_begin(&self, camera: &Camera) -> Option<CaptureTime> {
-        let recorded = self.archive.oldest_unsettled(&camera.name, FOOTAGE);
-        let lasting = camera.open.values().filter(|evidence| {
-            let counts = !matches!(evidence.witness, Witness::Sink(_)) || recorded.is_none();
-            counts && evidence.cause != GapCause::Planned
-        });
-        lasting.map(|evidence| evidence.begin).min()
-    }
-
-    /// Up to when the account of a camera can't change any more.
-    fn horizon(&self, catalog: &Catalog, camera: &Camera, now: CaptureTime) -> CaptureTime {
-        let at_last = later(now, -SETTLE_AT_LAST);
-        let mut horizon = later(now, -SETTLE_AFTER);
-        let being_read = camera.reading.values().min().copied();
-        let open = self.archive.oldest_unsettled(&camera.name, FOOTAGE);
-        let open = open.filter(|begin| *begin > later(now, -OPEN_MAX));
-        for begin in being_read.into_iter().chain(open) {
-            horizon = horizon.min(begin);
-        }
-        if open.is_none() && camera.open.is_empty() {
-            let end = catalog.footage_end(&camera.name).ok().flatten();
-            horizon = horizon.min(end.unwrap_or(at_last).max(at_last));
-        }
-        for (witness, begin) in camera.open.keys() {
-            if *witness == Witness::Intake && *begin > at_last {
-                horizon = horizon.min(*begin);
-            }
-        }
-        horizon
-    }
-
     /// Accounts for what has become certain. `last`: nothing more will come.
     fn settle(&mut self, now: CaptureTime, last: bool) {
         let Some(catalog) = &self.catalog else { return };
@@ -548,6 +498,7 @@ impl Keeper {
         for refused in self.journals.finish() {
             self.journal_failed(&refused);
         }
+        self.finish_manifests();
     }
 
     fn journal_failed(

@@ -4,30 +4,32 @@ use tempfile::TempDir;
 
 use super::super::footage::tests::{file, part};
 use super::super::scan::MP4;
-use super::super::{Coverage, Ledger, LedgerFeed, LedgerInbox, Scanned, rebuild, total_nanos};
+use super::super::{
+    Coverage, GapCause, Ledger, LedgerFeed, LedgerInbox, Scanned, rebuild, total_nanos,
+};
 use super::*;
 use crate::archive::{ArchiveOptions, ObjectKey, RealDisk};
 use crate::telemetry::Telemetry;
 use crate::units::Name;
 
-const MS: i64 = 1_000_000;
+pub(super) const MS: i64 = 1_000_000;
 
-struct Relay {
-    telemetry: Arc<Telemetry>,
-    archive: Archive,
-    ledger: Ledger,
+pub(super) struct Relay {
+    pub(super) telemetry: Arc<Telemetry>,
+    pub(super) archive: Archive,
+    pub(super) ledger: Ledger,
 }
 
-fn slipway() -> CameraName {
+pub(super) fn slipway() -> CameraName {
     Name::new("slipway").unwrap()
 }
 
-fn folders(dir: &Path) -> (PathBuf, PathBuf) {
+pub(super) fn folders(dir: &Path) -> (PathBuf, PathBuf) {
     (dir.join("archive"), dir.join("spool"))
 }
 
 impl Relay {
-    fn start(dir: &Path) -> Self {
+    pub(super) fn start(dir: &Path) -> Self {
         let (root, spool) = folders(dir);
         let telemetry = Arc::new(Telemetry::new());
         let events = LedgerEvents::new(&telemetry);
@@ -49,7 +51,7 @@ impl Relay {
     }
 
     /// Footage between two instants of capture time, in milliseconds after `from`.
-    fn object(&self, from: CaptureTime, begin: i64, end: i64) -> crate::archive::Object {
+    pub(super) fn object(&self, from: CaptureTime, begin: i64, end: i64) -> crate::archive::Object {
         let begin_at = later(from, begin * MS);
         let key = ObjectKey {
             camera: slipway(),
@@ -66,22 +68,27 @@ impl Relay {
         object
     }
 
-    fn record(&self, from: CaptureTime, begin: i64, end: i64) {
+    pub(super) fn record(&self, from: CaptureTime, begin: i64, end: i64) {
         let object = self.object(from, begin, end);
         object.finish(later(from, end * MS)).unwrap();
     }
 
-    fn close(self) {
+    pub(super) fn close(self) {
         assert!(self.ledger.close(Duration::from_secs(20)));
         assert!(self.archive.close(Duration::from_secs(20)));
     }
 
-    fn metric(&self, line: &str) -> Option<f64> {
+    pub(super) fn metric(&self, line: &str) -> Option<f64> {
         metric(&self.telemetry, line)
     }
 }
 
-fn evidence(witness: Witness, cause: GapCause, begin: CaptureTime, end: i64) -> Evidence {
+pub(super) fn evidence(
+    witness: Witness,
+    cause: GapCause,
+    begin: CaptureTime,
+    end: i64,
+) -> Evidence {
     Evidence {
         camera: slipway(),
         witness,
@@ -107,7 +114,7 @@ fn causes(coverage: &Coverage) -> Vec<&'static str> {
 }
 
 /// Waits for something that a thread does.
-fn until(what: &str, mut met: impl FnMut() -> bool) {
+pub(super) fn until(what: &str, mut met: impl FnMut() -> bool) {
     let begin = Instant::now();
     while !met() {
         assert!(
@@ -118,7 +125,7 @@ fn until(what: &str, mut met: impl FnMut() -> bool) {
     }
 }
 
-fn pause(ms: u64) {
+pub(super) fn pause(ms: u64) {
     std::thread::sleep(Duration::from_millis(ms));
 }
 
@@ -343,7 +350,7 @@ fn a_rebuilt_catalog_tells_the_same() {
     assert_eq!(told, [("dark", 1), ("motion", 2)]);
 }
 
-fn copy_tree(from: &Path, to: &Path) {
+pub(super) fn copy_tree(from: &Path, to: &Path) {
     std::fs::create_dir_all(to).unwrap();
     for entry in std::fs::read_dir(from).unwrap() {
         let entry = entry.unwrap();

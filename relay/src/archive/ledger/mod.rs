@@ -6,6 +6,7 @@
 //! without evidence footage that intake has seen is missing by fault of what comes after it.
 
 mod account;
+mod books;
 pub mod footage;
 mod journal;
 mod keeper;
@@ -19,6 +20,8 @@ mod types;
 
 pub(super) use account::MARGIN;
 pub use account::{Books, Footage, Run, Testimony, account};
+pub(crate) use books::told_by_files;
+pub(super) use journal::Journals;
 pub use journal::PURPOSE as JOURNALS;
 pub(super) use journal::retired_line;
 pub use rebuild::{RebuildError, Rebuilt, rebuild};
@@ -26,6 +29,7 @@ pub use retired::join as join_footage;
 pub use run::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
 pub(super) use scan::spool_names;
 pub use scan::{FOOTAGE, Scanned};
+pub(crate) use scan::{open_footage, spooled_footage};
 pub use spans::total_nanos;
 use spans::union;
-pub use types::{Coverage, Evidence, Fate, Gap, GapCause, Retired, Span, Witness};
+pub use types::{ClockState, Coverage, Evidence, Fate, Gap, GapCause, Retired, Span, Witness};

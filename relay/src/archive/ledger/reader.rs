@@ -9,7 +9,9 @@ use super::run::{FileAt, Message};
 use super::scan::{Scan, Scanned, Subject, read_findings, read_footage};
 use crate::archive::catalog::Change;
 use crate::archive::mp4::Unrepairable;
+use crate::archive::{RealDisk, manifest};
 use crate::telemetry::LedgerEvents;
+use crate::units::CaptureTime;
 
 /// Files that wait to be read.
 const JOBS_MAX: usize = 4096;
@@ -24,8 +26,15 @@ pub(super) enum Job {
     },
     Scan {
         since: String,
+        /// The same for manifests.
+        manifests_since: String,
         known: HashSet<String>,
+        /// From which day on, and in folders that changed since when, files without a line in a
+        /// manifest are looked for.
+        unlisted_since: (String, CaptureTime),
     },
+    /// Look for the newest manifest of each camera.
+    Manifests,
 }
 
 /// Asks the thread; dropped, it ends it.
@@ -99,17 +108,39 @@ fn work(
             let answer = Message::Read(object, file.camera, change);
             answers.send(answer).is_ok()
         }
-        Job::Scan { since, known } => {
+        Job::Manifests => {
+            let newest = manifest::newest(&RealDisk, archive);
+            let newest = newest.map_err(|error| format!("the archive can't be read: {error}"));
+            answers.send(Message::Manifests(newest)).is_ok()
+        }
+        Job::Scan {
+            since,
+            manifests_since,
+            known,
+            unlisted_since: (unlisted_since, changed_since),
+        } => {
             // New files don't wait for the scan of old ones.
-            let mut take = |changes, _: Scanned| {
-                answers.send(Message::Scanned(changes)).is_ok()
-                    && jobs.try_iter().all(|job| match job {
-                        Job::Scan { .. } => true,
-                        read => work(read, jobs, archive, spool, answers),
-                    })
+            let others = || {
+                jobs.try_iter().all(|job| match job {
+                    Job::Scan { .. } => true,
+                    job => work(job, jobs, archive, spool, answers),
+                })
             };
-            let mut scan = Scan::new(archive, spool, &since, &known, &mut take);
-            scan.run(false) && answers.send(Message::ScanEnded).is_ok()
+            let mut take =
+                |changes, _: Scanned| answers.send(Message::Scanned(changes)).is_ok() && others();
+            let since = (since.as_str(), manifests_since.as_str());
+            let mut scan = Scan::new(archive, spool, since, &known, &mut take);
+            if !scan.run(false) {
+                return false;
+            }
+            let mut take =
+                |object, taken| answers.send(Message::Unlisted(object, taken)).is_ok() && others();
+            let since = (unlisted_since.as_str(), changed_since);
+            let looked = manifest::unlisted(&RealDisk, (archive, spool), since, &mut take);
+            if let Err(error) = looked {
+                tracing::warn!(%error, cause = %error.source, "files without a line in a manifest may be left");
+            }
+            answers.send(Message::ScanEnded).is_ok()
         }
     }
 }

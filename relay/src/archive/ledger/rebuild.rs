@@ -61,7 +61,7 @@ pub fn rebuild(
         let applied = catalog.apply(&changes);
         applied.map_err(|error| failure = Some(error)).is_ok()
     };
-    let mut scan = Scan::new(archive, spool, "", &known, &mut take);
+    let mut scan = Scan::new(archive, spool, ("", ""), &known, &mut take);
     scan.run(true);
     let scanned = scan.scanned;
     if let Some(error) = failure {
@@ -82,7 +82,7 @@ pub fn rebuild(
 }
 
 /// All is read. Everything up to the last run's end is settled, but what a crash left open is yet to be repaired.
-fn settle(catalog: &mut Catalog, spool: &Path) -> Result<(), CatalogError> {
+pub(super) fn settle(catalog: &mut Catalog, spool: &Path) -> Result<(), CatalogError> {
     let open = spool_names(&Spool::new(spool).open, FOOTAGE, MP4);
     let mut changes = vec![Change::Complete];
     for (camera, _) in catalog.cameras()? {

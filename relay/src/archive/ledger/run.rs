@@ -9,10 +9,11 @@ use std::time::Duration;
 use super::keeper::Keeper;
 use super::reader::Reader;
 use super::scan::Subject;
-use super::{Evidence, Retired, Witness};
+use super::{ClockState, Evidence, Retired, Witness};
 use crate::archive::catalog::Change;
 use crate::archive::ending::{Ended, Ending};
-use crate::archive::{Archive, ArchiveEvent, ObjectKey};
+use crate::archive::manifest::Newest;
+use crate::archive::{Archive, ArchiveEvent, Fingerprint, ObjectKey};
 use crate::telemetry::LedgerEvents;
 use crate::units::{CameraName, CaptureTime, SiteName};
 
@@ -32,10 +33,17 @@ pub struct LedgerOptions {
 pub(super) enum Message {
     Tell(Evidence),
     Withdraw(CameraName, Witness, CaptureTime),
+    Clock(CameraName, ClockState),
     /// A finished file waits in the spool.
     Waits(FileAt),
-    /// A file is under its final name.
-    Published(FileAt, PathBuf),
+    /// A file is under its final name; what of it the ledger reads.
+    Published(PathBuf, Fingerprint, Option<FileAt>),
+    /// A published file that no manifest lists.
+    Unlisted(String, Fingerprint),
+    /// The newest manifest of each camera, or why it can't be known.
+    Manifests(Result<Vec<(CameraName, Newest)>, String>),
+    /// An object was taken away on purpose.
+    Gone(Removal),
     /// What a file holds, if anything.
     Read(String, CameraName, Option<Change>),
     /// Files and journals told this.
@@ -43,6 +51,16 @@ pub(super) enum Message {
     ScanEnded,
     /// Look at the flags.
     Wake,
+}
+
+/// An object that was taken away on purpose.
+#[derive(Debug, Clone)]
+pub(super) struct Removal {
+    pub(super) object: String,
+    /// One line for the manifest.
+    pub(super) reason: String,
+    /// It was damaged: its footage is missing from now on.
+    pub(super) is_loss: bool,
 }
 
 /// A file in the spool.
@@ -115,8 +133,11 @@ impl LedgerFeed {
                 end,
                 spooled,
                 path,
-                ..
-            } => file(key, end, spooled).map(|file| Message::Published(file, path.clone())),
+                fingerprint,
+            } => {
+                let file = file(key, end, spooled);
+                Some(Message::Published(path.clone(), *fingerprint, file))
+            }
             _ => None,
         };
         let Some(message) = message else { return };
@@ -201,6 +222,36 @@ impl Ledger {
     pub fn withdraw(&self, camera: &CameraName, witness: Witness, begin: CaptureTime) {
         self.0
             .send(Message::Withdraw(camera.clone(), witness, begin));
+    }
+
+    /// Notes how well capture times are known, and how the camera's clock stands.
+    pub fn clock(&self, camera: &CameraName, state: ClockState) {
+        self.0.send(Message::Clock(camera.clone(), state));
+    }
+
+    /// Notes that an object (its path below the archive) was taken away on purpose, and why: it is
+    /// not missing. What it held is the caller's to tell.
+    pub fn gone(&self, object: &str, reason: &str) {
+        self.remove(object, reason, false);
+    }
+
+    /// Notes that a damaged object was moved aside: its footage counts as missing by the storage.
+    pub fn quarantined(&self, object: &str, reason: &str) {
+        self.remove(object, reason, true);
+    }
+
+    fn remove(&self, object: &str, reason: &str, is_loss: bool) {
+        self.0.send(Message::Gone(Removal {
+            object: object.to_owned(),
+            reason: reason.to_owned(),
+            is_loss,
+        }));
+    }
+
+    /// Has an object that no manifest lists written down, as found late.
+    pub fn unlisted(&self, object: &str, fingerprint: Fingerprint) {
+        self.0
+            .send(Message::Unlisted(object.to_owned(), fingerprint));
     }
 
     /// Tells the catalog of files that go. Their journal has it already, durably.

@@ -10,8 +10,10 @@ use super::journal::{PURPOSE, read_line};
 use crate::archive::catalog::Change;
 use crate::archive::findings::{self, PURPOSE as FINDINGS};
 use crate::archive::jsonl::{EXTENSION, each_line};
+use crate::archive::manifest::{self, Page, Record};
 use crate::archive::mp4::{FileSource, Source as _, Unrepairable};
 use crate::archive::names::{Spool, SpoolName};
+use crate::archive::{Fingerprint, RealDisk};
 use crate::units::{CameraName, CaptureTime, Name};
 
 /// The purpose of what counts as recorded.
@@ -81,6 +83,8 @@ pub struct Scanned {
     pub footage: u64,
     /// Journals that were read.
     pub journals: u64,
+    /// Manifests that were read.
+    pub manifests: u64,
     /// Files of findings that were read.
     pub findings: u64,
     /// Lines of these that could not be read.
@@ -95,6 +99,8 @@ pub(super) struct Scan<'a> {
     pub(super) spool: &'a Path,
     /// Days before this one are left out: `2026-05-04`.
     pub(super) since: &'a str,
+    /// The same for manifests, whose days are those of publishing.
+    pub(super) manifests_since: &'a str,
     /// What need not be read.
     pub(super) known: &'a HashSet<String>,
     /// Takes changes in their order; false ends the scan.
@@ -108,7 +114,7 @@ impl<'a> Scan<'a> {
     pub(super) fn new(
         archive: &'a Path,
         spool: &'a Path,
-        since: &'a str,
+        (since, manifests_since): (&'a str, &'a str),
         known: &'a HashSet<String>,
         take: &'a mut dyn FnMut(Vec<Change>, Scanned) -> bool,
     ) -> Self {
@@ -116,6 +122,7 @@ impl<'a> Scan<'a> {
             archive,
             spool,
             since,
+            manifests_since,
             known,
             take,
             scanned: Scanned::default(),
@@ -145,6 +152,10 @@ impl<'a> Scan<'a> {
             for (name, path) in spool_names(folder, PURPOSE, EXTENSION) {
                 self.journal(&name.key.camera, &path);
             }
+        }
+        // Before the footage: what they say has gone may be there again.
+        for (camera, _) in &cameras {
+            self.manifests(camera);
         }
         for (camera, folder) in &cameras {
             for path in self.days(&folder.join(FOOTAGE)) {
@@ -270,6 +281,55 @@ impl<'a> Scan<'a> {
         }
     }
 
+    fn manifests(&mut self, camera: &CameraName) {
+        let (archive, spool, since) = (self.archive, self.spool, self.manifests_since);
+        let pages = manifest::pages(&RealDisk, archive, spool, camera, since);
+        let pages = pages.unwrap_or_else(|error| {
+            tracing::warn!(%camera, %error, "the manifests can't be listed");
+            Vec::new()
+        });
+        for page in pages {
+            if !self.going {
+                return;
+            }
+            let read = manifest::read(&RealDisk, &page, &mut |record, _| {
+                self.push(match record {
+                    Record::Object {
+                        object,
+                        bytes,
+                        sha256,
+                        ..
+                    } => Change::Object {
+                        object,
+                        camera: camera.clone(),
+                        fingerprint: Fingerprint { bytes, sha256 },
+                    },
+                    Record::Gone { object, .. } => Change::Gone { object },
+                    Record::Chain(_) => return,
+                });
+            });
+            match read {
+                Ok(Some(Page { fingerprint, .. })) => {
+                    self.scanned.manifests += 1;
+                    if page.is_published {
+                        self.push(Change::Object {
+                            object: page.name,
+                            camera: camera.clone(),
+                            fingerprint,
+                        });
+                    }
+                }
+                // Carried to the archive meanwhile.
+                Ok(None) => {}
+                Err(error) => {
+                    self.scanned.failed += 1;
+                    let path = page.path.display();
+                    tracing::warn!(%path, %error, "the manifest can't be read");
+                }
+            }
+        }
+    }
+
     fn push(&mut self, change: Change) {
         self.batch.push(change);
         if self.batch.len() >= BATCH {
@@ -283,9 +343,23 @@ impl<'a> Scan<'a> {
     }
 }
 
-fn has_lines(path: &Path) -> bool {
+pub(super) fn has_lines(path: &Path) -> bool {
     path.extension()
         .is_some_and(|extension| extension == EXTENSION)
+}
+
+/// The footage of a camera that is whole and waits in the spool, with its begin.
+pub(crate) fn spooled_footage(spool: &Path, camera: &CameraName) -> Vec<(CaptureTime, PathBuf)> {
+    let names = spool_names(&Spool::new(spool).finished, FOOTAGE, MP4).into_iter();
+    let own = names.filter(|(name, _)| name.key.camera == *camera);
+    own.map(|(name, path)| (name.key.begin, path)).collect()
+}
+
+/// From when on footage of a camera is still being written; none where none is.
+pub(crate) fn open_footage(spool: &Path, camera: &CameraName) -> Option<CaptureTime> {
+    let names = spool_names(&Spool::new(spool).open, FOOTAGE, MP4).into_iter();
+    let own = names.filter(|(name, _)| name.key.camera == *camera);
+    own.map(|(name, _)| name.key.begin).min()
 }
 
 /// Files of a folder of the spool that have a purpose and an extension.
@@ -304,7 +378,7 @@ pub(in crate::archive) fn spool_names(
 }
 
 /// Names and paths in a folder; none where it can't be listed.
-fn entries(folder: &Path) -> Vec<(String, PathBuf)> {
+pub(super) fn entries(folder: &Path) -> Vec<(String, PathBuf)> {
     match std::fs::read_dir(folder) {
         Ok(entries) => entries
             .flatten()

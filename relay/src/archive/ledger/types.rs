@@ -1,5 +1,6 @@
 //! What the ledger takes and gives.
 
+use crate::intake::clock::CameraClock;
 use crate::units::{CameraName, CaptureTime, SinkName, SiteName};
 
 /// Why wanted footage is missing. Closed: a metric label, a column of the catalog, a word of the
@@ -93,6 +94,18 @@ pub struct Evidence {
     pub cause: GapCause,
     /// What was seen, in words for the operator, one line.
     pub detail: String,
+}
+
+/// How well capture times were known, and how the camera's own clock stood: from `at` on, until
+/// told otherwise.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ClockState {
+    /// Capture time of the unit that it was told with.
+    pub at: CaptureTime,
+    /// Half-width of the interval around a capture time that holds the truth.
+    pub uncertainty_nanos: u64,
+    /// By the camera's sender reports; none where it sends none.
+    pub camera: Option<CameraClock>,
 }
 
 /// A stretch that is wanted and not recorded, or (cause [`GapCause::Planned`]) not wanted.

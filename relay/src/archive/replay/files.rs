@@ -8,10 +8,10 @@ use crate::units::CaptureTime;
 
 /// A file that begins earlier than this before a stretch holds nothing of it: twice the longest
 /// segment that the recorder writes, and more.
-const LENGTH_MAX_NANOS: i64 = 3 * 3600 * 1_000_000_000;
+pub(crate) const LENGTH_MAX_NANOS: i64 = 3 * 3600 * 1_000_000_000;
 
 /// The time in a file's name: `2026-05-04T073100.120Z.mp4`, or `…Z-2.mp4`.
-pub(super) fn begin(path: &Path) -> Option<CaptureTime> {
+pub(crate) fn begin(path: &Path) -> Option<CaptureTime> {
     let (stem, _) = path.file_name()?.to_str()?.rsplit_once('.')?;
     CaptureTime::from_file_stem(stem.split_inclusive('Z').next()?)
 }
@@ -20,7 +20,7 @@ pub(super) fn begin(path: &Path) -> Option<CaptureTime> {
 ///
 /// # Errors
 /// When the folder can't be listed.
-pub(super) fn between(
+pub(crate) fn between(
     folder: &Path,
     from: Option<CaptureTime>,
     to: Option<CaptureTime>,

@@ -16,18 +16,24 @@ use crate::units::CaptureTime;
 /// Larger samples are damage: an access unit of the relay is far smaller.
 const SAMPLE_BYTES_MAX: u32 = 64 << 20;
 
-/// A coded unit, with what the file tells of it.
-#[derive(Debug)]
-pub(super) struct Shot {
+/// Where a coded unit lies, and what the file tells of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Spot {
     /// Which of the file's streams.
-    pub(super) stream: usize,
-    /// Ticks of the stream; when it is shown, edits counted in.
-    pub(super) media_time: i64,
-    pub(super) duration: u32,
-    pub(super) captured: CaptureTime,
-    pub(super) sync: bool,
-    pub(super) discontinuity: bool,
-    pub(super) payload: Bytes,
+    pub(crate) stream: usize,
+    /// Where it lies in the file, in bytes; all of it is there.
+    pub(crate) offset: u64,
+    pub(crate) size: u32,
+    /// When it is decoded; ticks of the stream.
+    pub(crate) decode: i64,
+    /// When it is shown, edits counted in; ticks of the stream.
+    pub(crate) media_time: i64,
+    /// Ticks of the stream.
+    pub(crate) duration: u32,
+    pub(crate) captured: CaptureTime,
+    pub(crate) sync: bool,
+    /// Decode times leave something out before it.
+    pub(crate) discontinuity: bool,
 }
 
 /// The capture time that belongs to a time of the file.
@@ -47,7 +53,7 @@ enum Way {
 
 /// A file that is being read.
 #[derive(Debug)]
-pub(super) struct Film {
+pub(crate) struct Film {
     source: FileSource,
     movie: Movie,
     way: Way,
@@ -64,7 +70,10 @@ pub(super) struct Film {
 
 impl Film {
     /// Opens a file. `base`: capture time of its beginning, where the caller knows it.
-    pub(super) fn open(path: &Path, base: Option<CaptureTime>) -> Result<Self, Fault> {
+    ///
+    /// # Errors
+    /// What is wrong with it.
+    pub(crate) fn open(path: &Path, base: Option<CaptureTime>) -> Result<Self, Fault> {
         let source = FileSource::open(path)?;
         let movie = movie::read(&source)?;
         let base = base.or(movie.created);
@@ -98,22 +107,49 @@ impl Film {
         Ok(film)
     }
 
-    pub(super) fn streams(&self) -> &[Stream] {
+    /// Its streams, at most one of each kind.
+    pub(crate) fn streams(&self) -> &[Stream] {
         &self.movie.streams
     }
 
+    /// The sample entry of a stream, byte for byte with its header.
+    pub(crate) fn entry(&self, stream: &Stream) -> &[u8] {
+        self.movie
+            .body
+            .get(stream.entry.clone())
+            .unwrap_or_default()
+    }
+
     /// Bytes of the file, and how many of them were handed out.
-    pub(super) fn progress(&self) -> (u64, u64) {
+    pub(crate) fn progress(&self) -> (u64, u64) {
         (self.source.size(), self.handed.min(self.source.size()))
     }
 
     /// The next unit; none at the end.
-    pub(super) fn next(&mut self) -> Result<Option<Shot>, Fault> {
+    pub(super) fn next(&mut self) -> Result<Option<(Spot, Bytes)>, Fault> {
+        let Some(spot) = self.next_spot()? else {
+            return Ok(None);
+        };
+        let payload = self.read(spot)?;
+        Ok(Some((spot, payload)))
+    }
+
+    /// Where the next unit lies; none at the end. Media data is not read.
+    ///
+    /// # Errors
+    /// What is wrong with the file.
+    pub(crate) fn next_spot(&mut self) -> Result<Option<Spot>, Fault> {
         let Some(sample) = self.next_sample()? else {
             return Ok(None);
         };
-        let payload = self.read(sample)?;
-        self.shot(sample, payload).map(Some)
+        let end = sample.offset.checked_add(sample.size.into());
+        let inside = end.is_some_and(|end| end <= self.source.size());
+        self.handed = self.handed.saturating_add(sample.size.into());
+        // More than there is: samples that share their bytes, without end.
+        if !inside || sample.size > SAMPLE_BYTES_MAX || self.handed > self.source.size() {
+            return Err(damaged(sample.offset));
+        }
+        self.spot(sample).map(Some)
     }
 
     fn next_sample(&mut self) -> Result<Option<Sample>, Fault> {
@@ -228,27 +264,16 @@ impl Film {
         }
     }
 
-    fn read(&mut self, sample: Sample) -> Result<Bytes, Fault> {
-        let damaged = Fault::Damaged {
-            what: "unit",
-            offset: sample.offset,
-        };
-        let end = sample.offset.checked_add(sample.size.into());
-        let inside = end.is_some_and(|end| end <= self.source.size());
-        self.handed = self.handed.saturating_add(sample.size.into());
-        // More than there is: samples that share their bytes, without end.
-        if !inside || sample.size > SAMPLE_BYTES_MAX || self.handed > self.source.size() {
-            return Err(damaged);
-        }
-        let mut payload = vec![0; usize::try_from(sample.size).unwrap_or_default()];
-        self.source.read_exact_at(sample.offset, &mut payload)?;
-        let Some(stream) = self.movie.streams.get(sample.stream) else {
-            return Err(damaged);
-        };
-        normal(stream.track.codec, stream.length_size, payload.into()).ok_or(damaged)
+    fn read(&self, spot: Spot) -> Result<Bytes, Fault> {
+        let mut payload = vec![0; usize::try_from(spot.size).unwrap_or_default()];
+        self.source.read_exact_at(spot.offset, &mut payload)?;
+        let stream = self.movie.streams.get(spot.stream);
+        let payload = stream
+            .and_then(|stream| normal(stream.track.codec, stream.length_size, payload.into()));
+        payload.ok_or_else(|| damaged(spot.offset))
     }
 
-    fn shot(&mut self, sample: Sample, payload: Bytes) -> Result<Shot, Fault> {
+    fn spot(&mut self, sample: Sample) -> Result<Spot, Fault> {
         let Some(stream) = self.movie.streams.get(sample.stream) else {
             return Err(Fault::Empty);
         };
@@ -262,14 +287,23 @@ impl Film {
         let distance = file_nanos.saturating_sub(anchor.file_nanos);
         let captured = anchor.captured.unix_nanos().saturating_add(distance);
         let hole = self.holes.get_mut(sample.stream);
-        Ok(Shot {
+        Ok(Spot {
             stream: sample.stream,
+            offset: sample.offset,
+            size: sample.size,
+            decode: sample.decode,
             media_time,
             duration: sample.duration,
             captured: CaptureTime::from_unix_nanos(captured),
             sync: sample.sync,
             discontinuity: hole.is_some_and(std::mem::take),
-            payload,
         })
+    }
+}
+
+fn damaged(offset: u64) -> Fault {
+    Fault::Damaged {
+        what: "unit",
+        offset,
     }
 }

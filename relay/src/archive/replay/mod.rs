@@ -8,7 +8,7 @@
 //! What a file can't tell: the uncertainty of a capture time (0 here) and units that the recorder
 //! left out without a hole in its times.
 
-mod files;
+pub(crate) mod files;
 mod film;
 mod keys;
 mod movie;
@@ -23,8 +23,11 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use self::film::{Film, Shot};
+use bytes::Bytes;
+
+pub(crate) use self::film::{Film, Spot};
 pub(super) use self::keys::{Group, Keys};
+pub(crate) use self::movie::Stream;
 use crate::hold::{Track, TrackKind, TrackSet, Unit};
 use crate::units::{CameraName, CaptureTime};
 
@@ -268,22 +271,22 @@ impl Replay {
         Some(Ok(()))
     }
 
-    /// The unit of a shot; none for one that is not asked for.
-    fn unit(&mut self, shot: Shot) -> Option<Arc<Unit>> {
-        let track = Arc::clone(self.tracks.get(shot.stream)?);
+    /// The unit at a spot; none for one that is not asked for.
+    fn unit(&mut self, spot: Spot, payload: Bytes) -> Option<Arc<Unit>> {
+        let track = Arc::clone(self.tracks.get(spot.stream)?);
         let sound = track.codec.kind() == TrackKind::Audio;
         let every = sound || track.codec == crate::hold::Codec::Jpeg;
         let mut unit = Unit {
             sequence: self.sequence,
             tracks: Arc::clone(&self.set),
-            media_time: shot.media_time,
-            duration: if sound { shot.duration } else { 0 },
+            media_time: spot.media_time,
+            duration: if sound { spot.duration } else { 0 },
             timeline: self.timeline,
-            captured: shot.captured,
+            captured: spot.captured,
             uncertainty_nanos: 0,
-            random_access: shot.sync || every,
-            discontinuity: shot.discontinuity,
-            payload: shot.payload,
+            random_access: spot.sync || every,
+            discontinuity: spot.discontinuity,
+            payload,
             track,
         };
         let early = |limit: Option<CaptureTime>| limit.is_some_and(|limit| unit.captured < limit);
@@ -308,12 +311,12 @@ impl Replay {
         Some(Arc::new(unit))
     }
 
-    /// Whether a shot shows that no more of this file is asked for: some seconds behind the end, as
+    /// Whether a spot shows that no more of this file is asked for: some seconds behind the end, as
     /// pictures are not shown in the order in which they are coded.
-    fn is_over(&self, shot: &Shot) -> bool {
+    fn is_over(&self, spot: &Spot) -> bool {
         let margin = 10 * PAUSE_NANOS;
         self.to
-            .is_some_and(|to| shot.captured.unix_nanos().saturating_sub(margin) > to.unix_nanos())
+            .is_some_and(|to| spot.captured.unix_nanos().saturating_sub(margin) > to.unix_nanos())
     }
 }
 
@@ -329,10 +332,10 @@ impl Iterator for Replay {
                 }
             };
             match film.next() {
-                Ok(Some(shot)) => {
-                    if self.is_over(&shot) {
+                Ok(Some((spot, payload))) => {
+                    if self.is_over(&spot) {
                         self.film = None;
-                    } else if let Some(unit) = self.unit(shot) {
+                    } else if let Some(unit) = self.unit(spot, payload) {
                         return Some(Ok(unit));
                     }
                 }

@@ -34,11 +34,11 @@ pub(super) struct Movie {
 
 /// A stream of a file that the relay has a codec for.
 #[derive(Debug, Clone)]
-pub(super) struct Stream {
+pub(crate) struct Stream {
     /// Its number in the file.
     pub(super) number: u32,
     /// As the hold has it; the id is the reader's to give.
-    pub(super) track: Track,
+    pub(crate) track: Track,
     /// Ticks that its presentation times are ahead of what is shown (§8.6.6); negative where they
     /// are behind it.
     pub(super) edit: i64,
@@ -47,6 +47,8 @@ pub(super) struct Stream {
     pub(super) defaults: Defaults,
     /// Where its `stbl` lies in the header.
     pub(super) tables: std::ops::Range<usize>,
+    /// Where its sample entry lies in the header.
+    pub(super) entry: std::ops::Range<usize>,
 }
 
 /// What samples of fragments have where they say nothing else (`trex`, §8.8.3).
@@ -59,7 +61,7 @@ pub(super) struct Defaults {
 
 impl Stream {
     /// Ticks as nanoseconds.
-    pub(super) fn nanos(&self, ticks: i64) -> i64 {
+    pub(crate) fn nanos(&self, ticks: i64) -> i64 {
         nanos(ticks, self.track.clock_rate)
     }
 }
@@ -184,6 +186,7 @@ fn stream(
     let stsd = named(stbl, b"stsd").next()?;
     // Behind version, flags and the number of entries; all samples are taken to be of the first.
     let (kind, entry) = children(stsd.get(8..)?).next()??;
+    let entry_begin = distance(moov, entry)?.checked_sub(8)?;
     // §8.3.2: as in the other headers.
     let number = word(tkhd, behind_times(tkhd))?;
     let rate = clock_rate(mdhd)?;
@@ -194,7 +197,7 @@ fn stream(
     let Some(edit) = edit(trak, movie_rate, rate) else {
         return Some(Err(Unread::Pieces));
     };
-    let begin = (stbl.as_ptr() as usize).checked_sub(moov.as_ptr() as usize)?;
+    let begin = distance(moov, stbl)?;
     Some(Ok(Stream {
         number,
         track: Track {
@@ -211,7 +214,13 @@ fn stream(
         length_size: described.length_size,
         defaults: Defaults::default(),
         tables: begin..begin.checked_add(stbl.len())?,
+        entry: entry_begin..entry_begin.checked_add(8)?.checked_add(entry.len())?,
     }))
+}
+
+/// How far into the header a part of it begins.
+fn distance(moov: &Bytes, part: &[u8]) -> Option<usize> {
+    (part.as_ptr() as usize).checked_sub(moov.as_ptr() as usize)
 }
 
 /// By how much media times are ahead of the times at which they are shown (§8.6.6): what the one

@@ -28,12 +28,14 @@
 //! and is the uncertainty's lower end.
 
 mod envelope;
+mod news;
 mod relate;
 mod reports;
 mod track;
 
 use std::num::NonZeroU32;
 
+pub(super) use news::ClockNews;
 pub use reports::ntp_to_unix_nanos;
 
 use envelope::{Envelope, Skew};

@@ -59,8 +59,12 @@ impl ArchiveEvents {
         let families = &self.telemetry.families;
         match event {
             ArchiveEvent::Published {
-                key, bytes, path, ..
+                key,
+                fingerprint,
+                path,
+                ..
             } => {
+                let bytes = fingerprint.bytes;
                 let labels = OfSink {
                     camera: key.camera.clone(),
                     sink: key.sink.clone(),
@@ -69,8 +73,11 @@ impl ArchiveEvents {
                 families
                     .published_bytes
                     .get_or_create(&labels)
-                    .inc_by(*bytes);
-                debug!(camera = %key.camera, bytes, path = %path.display(), "object published");
+                    .inc_by(bytes);
+                debug!(
+                    camera = %key.camera, bytes, sha256 = %fingerprint.sha256,
+                    path = %path.display(), "object published"
+                );
             }
             ArchiveEvent::Deferred { key, error, .. } => {
                 families.archive_deferred.inc();

@@ -22,6 +22,7 @@ pub struct LedgerEvents {
 const DROPPED: u64 = 0;
 const CATALOG: u64 = 1;
 const JOURNAL: u64 = 2;
+const MANIFEST: u64 = 3;
 
 fn seconds(nanos: i64) -> f64 {
     nanos.max(0) as f64 / 1e9
@@ -136,6 +137,21 @@ impl LedgerEvents {
             let cause = error.source().map(ToString::to_string);
             error!(%camera, %error, cause, lost, repeated, "a journal of the ledger can't be written");
         }
+    }
+
+    /// A manifest fails. `lost`: lines that nothing holds any more; a scan finds what they told of.
+    pub fn manifest_failed(&self, camera: &CameraName, error: &dyn std::error::Error, lost: u64) {
+        self.telemetry.families.manifest_failures.inc();
+        if let Some(repeated) = self.calm.pass(MANIFEST) {
+            let cause = error.source().map(ToString::to_string);
+            error!(%camera, %error, cause, lost, repeated, "a manifest can't be written");
+        }
+    }
+
+    /// A published object had no line in a manifest, and gets one now.
+    pub fn listed_late(&self, object: &str) {
+        self.telemetry.families.listed_late.inc();
+        debug!(object, "an object had no line in a manifest: listed late");
     }
 
     /// No capture times can be read from a file.

@@ -6,6 +6,7 @@ mod findings;
 mod ladder;
 mod ledger;
 mod pictures;
+mod scrub;
 mod sink;
 mod supervisor;
 
@@ -17,6 +18,7 @@ pub use findings::{FindingDrop, FindingsEvents};
 pub use ladder::LadderEvents;
 pub use ledger::LedgerEvents;
 pub use pictures::{DropReason, PictureEvents};
+pub use scrub::ScrubEvents;
 pub use sink::SinkEvents;
 pub use supervisor::SupervisorEvents;
 

@@ -1,0 +1,264 @@
+//! How the manifests of a camera hang together while they are written.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Display;
+
+use super::line::{Check, Line, Link, Record};
+use crate::archive::ObjectKey;
+use crate::archive::checksum::{Checksum, Fingerprinting};
+use crate::archive::names::ObjectName;
+use crate::units::{CameraName, CaptureTime};
+
+/// What is known of the manifests of earlier runs.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(in crate::archive) enum Before {
+    /// Nothing yet.
+    #[default]
+    Waiting,
+    /// All that there is: a camera of which nothing was learned has none.
+    Known,
+    /// Nothing, and nothing will be; why.
+    Unknown(String),
+}
+
+/// A camera's newest manifest that is closed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(in crate::archive) struct Newest {
+    /// Its name, as that of an object.
+    pub(in crate::archive) name: String,
+    /// Or why it isn't known.
+    pub(in crate::archive) sha256: Result<Checksum, String>,
+}
+
+impl Newest {
+    fn place(&self) -> Option<(CaptureTime, u32)> {
+        ObjectName::parse(&self.name).map(|name| name.place())
+    }
+
+    /// Whether it says more of the same file; a name that was taken has got a suffix.
+    fn completes(&self, other: &Self) -> bool {
+        let begin = |newest: &Self| newest.place().map(|(begin, _)| begin);
+        begin(self) == begin(other) && self.sha256.is_ok() && other.sha256.is_err()
+    }
+}
+
+/// The chains of all cameras.
+#[derive(Debug, Default)]
+pub(in crate::archive) struct Chain {
+    before: Before,
+    newest: BTreeMap<CameraName, Newest>,
+    open: BTreeMap<CameraName, Open>,
+    /// Cameras of which this run has begun files: it knows best which is the newest, whatever the
+    /// clock that named them has done.
+    begun: BTreeSet<CameraName>,
+}
+
+/// A file that is being written.
+#[derive(Debug)]
+struct Open {
+    name: String,
+    /// The line that is yet to go first.
+    link: Option<Vec<u8>>,
+    check: Check,
+    taken: Fingerprinting,
+    /// What is being appended, and its last check.
+    appending: Option<(Vec<u8>, Check)>,
+}
+
+impl Chain {
+    /// Whether it waits to learn of earlier runs.
+    pub(in crate::archive) fn is_waiting(&self) -> bool {
+        self.before == Before::Waiting
+    }
+
+    /// All is known, or will never be.
+    pub(in crate::archive) fn settle(&mut self, before: Before) {
+        self.before = before;
+    }
+
+    /// Takes note of a manifest that is closed.
+    pub(in crate::archive) fn learn(&mut self, camera: &CameraName, newest: Newest) {
+        let is_ours = self.begun.contains(camera);
+        let is_newer = match self.newest.get(camera) {
+            None => !is_ours,
+            Some(known) if newest.completes(known) => true,
+            Some(known) => !is_ours && newest.place() > known.place(),
+        };
+        if is_newer {
+            self.newest.insert(camera.clone(), newest);
+        }
+    }
+
+    /// Whether the first line of a camera's next file can be written.
+    pub(in crate::archive) fn may_begin(&self, camera: &CameraName) -> bool {
+        !self.is_waiting() || self.newest.contains_key(camera)
+    }
+
+    /// A file begins.
+    pub(in crate::archive) fn begin(&mut self, key: &ObjectKey) {
+        let (previous, sha256, reason) = match (self.newest.get(&key.camera), &self.before) {
+            (Some(Newest { name, sha256 }), _) => match sha256 {
+                Ok(sha256) => (Some(name.clone()), Some(*sha256), None),
+                Err(reason) => (Some(name.clone()), None, Some(reason.clone())),
+            },
+            (None, Before::Unknown(reason)) => (None, None, Some(reason.clone())),
+            (None, _) => (None, None, Some("the first".to_owned())),
+        };
+        let link = Link {
+            previous,
+            sha256,
+            reason,
+        };
+        let line = Line::new(CaptureTime::now(), Record::Chain(link));
+        let open = Open {
+            name: key.object_name(),
+            link: serde_json::to_vec(&line).ok(),
+            check: Check::default(),
+            taken: Fingerprinting::default(),
+            appending: None,
+        };
+        self.begun.insert(key.camera.clone());
+        self.open.insert(key.camera.clone(), open);
+    }
+
+    /// Lines as they are to be appended to the camera's open file.
+    pub(in crate::archive) fn seal(&mut self, camera: &CameraName, lines: &[u8]) -> Vec<u8> {
+        let Some(open) = self.open.get_mut(camera) else {
+            return lines.to_vec();
+        };
+        let mut sealed = Vec::with_capacity(lines.len() * 5 / 4);
+        let mut check = open.check.clone();
+        let lines = lines.split(|byte| *byte == b'\n');
+        for line in open.link.as_deref().into_iter().chain(lines) {
+            if !line.is_empty() {
+                let (line, next) = check.seal(line);
+                sealed.extend(line);
+                sealed.push(b'\n');
+                check = next;
+            }
+        }
+        open.appending = Some((sealed.clone(), check));
+        sealed
+    }
+
+    /// What was sealed last is in the file.
+    pub(in crate::archive) fn appended(&mut self, camera: &CameraName) {
+        if let Some(open) = self.open.get_mut(camera)
+            && let Some((sealed, check)) = open.appending.take()
+        {
+            open.link = None;
+            open.check = check;
+            open.taken.update(&sealed);
+        }
+    }
+
+    /// The camera's open file has ended whole.
+    pub(in crate::archive) fn ended(&mut self, camera: &CameraName) {
+        if let Some(Open { name, taken, .. }) = self.open.remove(camera) {
+            let sha256 = Ok(taken.finish().sha256);
+            self.newest.insert(camera.clone(), Newest { name, sha256 });
+        }
+    }
+
+    /// The camera's open file has failed: how much of it is kept is learned when it is published.
+    pub(in crate::archive) fn broken(&mut self, camera: &CameraName, error: &dyn Display) {
+        if let Some(Open { name, .. }) = self.open.remove(camera) {
+            let sha256 = Err(format!("the relay could not write to it: {error}"));
+            self.newest.insert(camera.clone(), Newest { name, sha256 });
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::archive::MANIFESTS;
+    use crate::units::Name;
+
+    fn key(second: i64) -> ObjectKey {
+        ObjectKey {
+            camera: Name::new("gate").unwrap(),
+            sink: Name::new(MANIFESTS).unwrap(),
+            purpose: MANIFESTS.into(),
+            extension: "jsonl".into(),
+            begin: CaptureTime::from_unix_nanos(second * 1_000_000_000),
+        }
+    }
+
+    fn newest(second: i64, bytes: &[u8]) -> Newest {
+        let mut taken = Fingerprinting::default();
+        taken.update(bytes);
+        Newest {
+            name: key(second).object_name(),
+            sha256: Ok(taken.finish().sha256),
+        }
+    }
+
+    /// Writes a file and gives its first line.
+    fn write(chain: &mut Chain, second: i64, ended: bool) -> (Vec<u8>, Link) {
+        let camera = key(second).camera;
+        chain.begin(&key(second));
+        let bytes = chain.seal(&camera, b"{\"kind\":\"none\"}\n");
+        chain.appended(&camera);
+        match ended {
+            true => chain.ended(&camera),
+            false => chain.broken(&camera, &"full"),
+        }
+        let first = bytes.split(|byte| *byte == b'\n').next().unwrap();
+        let Some((Record::Chain(link), _)) = super::super::line::record(first) else {
+            panic!("{bytes:?}");
+        };
+        (bytes, link)
+    }
+
+    #[test]
+    fn each_file_names_the_one_before_or_says_why_not() {
+        let camera = key(0).camera;
+        let mut chain = Chain::default();
+        assert!(!chain.may_begin(&camera));
+        chain.settle(Before::Known);
+        assert!(chain.may_begin(&camera));
+        let (first, link) = write(&mut chain, 100, true);
+        assert_eq!(
+            (link.previous, link.reason.as_deref()),
+            (None, Some("the first"))
+        );
+        // The clock is set back.
+        let (second, link) = write(&mut chain, 50, true);
+        assert_eq!(link.sha256, newest(100, &first).sha256.ok());
+        // What the archive says of the first comes late.
+        chain.learn(&camera, newest(100, &first));
+        let (_, link) = write(&mut chain, 200, false);
+        assert_eq!(link.sha256, newest(50, &second).sha256.ok());
+        let (_, link) = write(&mut chain, 200, false);
+        assert_eq!(link.previous, Some(key(200).object_name()));
+        assert_eq!(
+            link.reason.as_deref(),
+            Some("the relay could not write to it: full")
+        );
+        // Cut to whole lines and published, it is known after all.
+        let kept = newest(200, b"kept");
+        chain.learn(&camera, kept.clone());
+        let (_, link) = write(&mut chain, 300, true);
+        assert_eq!(link.sha256, kept.sha256.ok());
+    }
+
+    #[test]
+    fn what_earlier_runs_have_left_is_taken_up() {
+        let camera = key(0).camera;
+        let mut chain = Chain::default();
+        chain.learn(&camera, newest(100, b"new"));
+        chain.learn(&camera, newest(50, b"old"));
+        assert!(chain.may_begin(&camera));
+        chain.settle(Before::Unknown("away".into()));
+        let (_, link) = write(&mut chain, 200, true);
+        assert_eq!(link.sha256, newest(100, b"new").sha256.ok());
+        let mut chain = Chain::default();
+        chain.settle(Before::Unknown("away".into()));
+        let (_, link) = write(&mut chain, 200, true);
+        assert_eq!(
+            (link.previous, link.reason.as_deref()),
+            (None, Some("away"))
+        );
+    }
+}
