@@ -406,7 +406,8 @@ fn a_clip_of_the_demo_tells_gaps_and_clocks() {
     let begin = named(&sources[0]);
     let config = folder.join("forebay.toml");
     // A demo takes files from shortly before it for its own.
-    let last = named(&sources[sources.len() - 1]);
+    let all = mp4_files(&folder.join("archive"));
+    let last = all.iter().map(|file| named(file)).fold(0.0, f64::max);
     wait_for(Duration::from_secs(30), || {
         (unix_now() > last + 6.0).then_some(())
     });
@@ -425,7 +426,8 @@ fn a_clip_of_the_demo_tells_gaps_and_clocks() {
     let out = folder.join("while");
     let output = clip(&config, "slipway", (begin, begin + 60.0), &out, &[]);
     let (films, manifest) = cut(&output, &out);
-    assert_eq!(digests(&films), digests(&sources));
+    // It may have finished a file of its own already.
+    assert!(digests(&films).starts_with(&digests(&sources)));
     let last = manifest["gaps"].as_array().unwrap().last().unwrap();
     assert_eq!(
         last["detail"],
@@ -445,22 +447,20 @@ fn a_clip_of_the_demo_tells_gaps_and_clocks() {
     // Pictures stand where the files' own names put them.
     let at = unix_of_rfc3339(manifest["bounds"]["begin"].as_str().unwrap()).unwrap();
     assert!(near(at, begin, 0.3), "{at} {begin}");
+    let times = &manifest["capture_time"];
+    let uncertainty = times["uncertainty_seconds"].as_f64().unwrap();
+    assert!((0.05..4.0).contains(&uncertainty), "{times:#}");
+    // In a run's first minute capture times are repaired by as much as is not known of them.
+    let off = manifest["files"][0]["off_capture_seconds"]
+        .as_f64()
+        .unwrap();
+    assert!(off < uncertainty, "{off}");
     let stretches = manifest["files"][0]["stretches"].as_array().unwrap();
     for stretch in stretches {
         let time = unix_of_rfc3339(stretch["begin"].as_str().unwrap()).unwrap();
         let file = stretch["file_seconds"].as_f64().unwrap();
-        // What a camera's clock is learnt of may move a time between two key frames, too.
-        let off = manifest["files"][0]["off_capture_seconds"]
-            .as_f64()
-            .unwrap();
-        assert!(
-            off < 0.2 && near(time - at, file, off + 0.0001),
-            "{off} {stretches:#?}"
-        );
+        assert!(near(time - at, file, off + 0.0001), "{off} {stretches:#?}");
     }
-    let times = &manifest["capture_time"];
-    let uncertainty = times["uncertainty_seconds"].as_f64().unwrap();
-    assert!((0.05..4.0).contains(&uncertainty), "{times:#}");
     let states = times["states"].as_array().unwrap();
     let clock = states
         .iter()

@@ -296,7 +296,8 @@ pub fn cut(request: &ClipRequest, shutdown: &Shutdown) -> Result<Clip, ClipError
         sources,
         passed_over: &passed,
     };
-    let (spans, paths) = work.publish(&manifest)?;
+    let spans = std::mem::take(&mut work.spans);
+    let paths = work.publish(&manifest)?;
     Ok(Clip {
         paths,
         files: spans,
@@ -383,10 +384,7 @@ impl Work<'_> {
     }
 
     /// Writes manifest and sums, and brings all to its place.
-    fn publish(
-        mut self,
-        manifest: &Manifest<'_>,
-    ) -> Result<(Vec<(PathBuf, Span, NewFile)>, Vec<PathBuf>), ClipError> {
+    fn publish(mut self, manifest: &Manifest<'_>) -> Result<Vec<PathBuf>, ClipError> {
         let name = self.desk.manifest_name();
         let mut text = serde_json::to_vec_pretty(manifest)
             .map_err(|error| ClipError::write(&self.desk.place(&name), error.into()))?;
@@ -395,7 +393,6 @@ impl Work<'_> {
         written.map_err(|error| error.of_size(text.len() as u64))?;
         self.proceed()?;
         let bytes = text.len() as u64;
-        let paths = self.desk.publish().map_err(|error| error.of_size(bytes))?;
-        Ok((self.spans, paths))
+        self.desk.publish().map_err(|error| error.of_size(bytes))
     }
 }

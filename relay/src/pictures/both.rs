@@ -69,7 +69,7 @@ struct Known {
 enum Refused {
     /// The first decoder does not do it.
     ByFirst(String),
-    /// None should be let at it.
+    /// None should be let at it; what to do is said with it.
     ByAll(String),
 }
 
@@ -257,6 +257,7 @@ impl Decoder {
                 (Refused::ByFirst(why.clone()), why)
             }
             Refusal::Unfit(why) | Refusal::Unsupported(why) | Refusal::KeyFramesOnly(why) => {
+                let why = unfit(&why);
                 (Refused::ByAll(why.clone()), why)
             }
         };
@@ -290,8 +291,17 @@ impl Decoder {
     /// Why a track was refused, and the second decoder's turn where that may help.
     async fn refused(&mut self, unit: &Unit, refused: Refused) -> Result<Decoded, DecodeFault> {
         match refused {
-            Refused::ByFirst(why) => self.second(unit, &why, DecodeFault::Unsupported).await,
-            Refused::ByAll(why) => Err(DecodeFault::Unsupported(unfit(&why))),
+            Refused::ByFirst(why) => {
+                let decoded = self.second(unit, &why, DecodeFault::Unsupported).await;
+                // What the second one must not be let at either is not told by each unit: of gray in
+                // several slices one that lost all but the first looks whole.
+                if let (Err(DecodeFault::Refused(why)), Some(known)) = (&decoded, &mut self.track) {
+                    known.refused = Some(Refused::ByAll(why.clone()));
+                    return Err(DecodeFault::Unsupported(why.clone()));
+                }
+                decoded
+            }
+            Refused::ByAll(why) => Err(DecodeFault::Unsupported(why)),
         }
     }
 

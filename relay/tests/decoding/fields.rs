@@ -150,7 +150,7 @@ async fn refused(clip: &Clip, ffmpeg: Option<std::path::PathBuf>, word: &str) {
     let unit = &clip.units[0];
     for _ in 0..2 {
         match decoder.decode_key(unit).await {
-            Err(DecodeFault::Refused(text)) => {
+            Err(DecodeFault::Refused(text) | DecodeFault::Unsupported(text)) => {
                 assert!(text.contains(word), "{text}");
                 assert!(text.contains("choose another format"), "{text}");
             }
@@ -158,7 +158,9 @@ async fn refused(clip: &Clip, ffmpeg: Option<std::path::PathBuf>, word: &str) {
         }
     }
     match decoder.decode_next(unit).await {
-        Err(DecodeFault::Refused(text)) => assert!(text.contains(word), "{text}"),
+        Err(DecodeFault::Refused(text) | DecodeFault::Unsupported(text)) => {
+            assert!(text.contains(word), "{text}");
+        }
         other => panic!("{other:?}"),
     }
 }
