@@ -18,6 +18,7 @@ mod foreign;
 mod guide;
 mod kept;
 mod kills;
+mod ladder;
 mod matrix;
 mod pictures;
 mod printed;

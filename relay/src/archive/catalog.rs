@@ -7,6 +7,7 @@
 
 mod change;
 mod objects;
+mod retired;
 mod seal;
 mod trail;
 
@@ -21,6 +22,7 @@ pub use change::Change;
 use change::write;
 pub(super) use change::{RunRecord, witness_of, witness_word};
 use objects::SCHEMA_OBJECTS;
+use retired::SCHEMA_RETIRED;
 pub use trail::{Side, Trace};
 
 use super::findings::{Tallies, Tally};
@@ -33,7 +35,7 @@ pub const FILE: &str = "catalog.sqlite";
 /// `Fore`: what `PRAGMA application_id` of the catalog says.
 const APPLICATION: i32 = 0x466f_7265;
 const VERSION: i32 = 3;
-/// The version that had no findings, and the one that had no checksums.
+/// The version that had no findings, and the one that knew neither checksums nor what had gone.
 const VERSION_FOOTAGE: i32 = 1;
 const VERSION_FINDINGS: i32 = 2;
 const BUSY: Duration = Duration::from_secs(5);
@@ -279,6 +281,7 @@ impl Catalog {
                 transaction.execute_batch(SCHEMA)?;
                 transaction.execute_batch(SCHEMA_FINDINGS)?;
                 transaction.execute_batch(SCHEMA_OBJECTS)?;
+                transaction.execute_batch(SCHEMA_RETIRED)?;
                 seal::seal(transaction)?;
                 transaction.pragma_update(None, "application_id", APPLICATION)?;
                 transaction.pragma_update(None, "user_version", VERSION)
@@ -287,8 +290,8 @@ impl Catalog {
         Ok(catalog)
     }
 
-    /// Makes a catalog of version 1 one of version 2. It has yet to learn what the archive has of
-    /// findings, so it is not complete.
+    /// Makes a catalog of version 1 one of version 2. It has yet to learn what the archive has
+    /// of findings, so it is not complete.
     fn add_findings(&mut self) -> Result<(), CatalogError> {
         self.in_one(|transaction| {
             transaction.execute_batch(SCHEMA_FINDINGS)?;
@@ -516,6 +519,8 @@ impl Catalog {
         })?;
         let footage: Vec<_> = footage.into_iter().flatten().collect();
 
+        let retired = self.retired(camera, least, from, to)?;
+
         // What has no end ends with its run.
         let sql = "SELECT witness, evidence.begin, coalesce(end, alive), cause, detail, \
                    end IS NULL AND NOT ended AND run = (SELECT max(begin) FROM run) \
@@ -539,6 +544,7 @@ impl Catalog {
             site: &site,
             runs: &runs,
             footage: &footage,
+            retired: &retired,
             evidence: &evidence,
         };
         Ok(Some(account(books, window, horizon)))

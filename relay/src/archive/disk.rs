@@ -58,7 +58,8 @@ pub struct Room {
     pub total_bytes: u64,
 }
 
-/// A tree of files. No operation but [`unlink`](Self::unlink) ever takes anything away.
+/// A tree of files. No operation but [`unlink`](Self::unlink) and [`remove_dir`](Self::remove_dir)
+/// ever takes anything away.
 pub trait Disk: Send + Sync + std::fmt::Debug {
     /// Creates a file for reading and writing; fails when the name is taken.
     fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
@@ -82,6 +83,8 @@ pub trait Disk: Send + Sync + std::fmt::Debug {
     fn link(&self, from: &Path, to: &Path) -> io::Result<()>;
     /// Takes a name away.
     fn unlink(&self, path: &Path) -> io::Result<()>;
+    /// Takes an empty folder away; fails when something is in it.
+    fn remove_dir(&self, path: &Path) -> io::Result<()>;
     /// Makes the names in a folder durable.
     fn sync_dir(&self, path: &Path) -> io::Result<()>;
     /// Room on the file system of a path.
@@ -176,6 +179,10 @@ impl Disk for RealDisk {
 
     fn unlink(&self, path: &Path) -> io::Result<()> {
         std::fs::remove_file(path)
+    }
+
+    fn remove_dir(&self, path: &Path) -> io::Result<()> {
+        std::fs::remove_dir(path)
     }
 
     fn sync_dir(&self, path: &Path) -> io::Result<()> {

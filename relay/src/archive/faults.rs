@@ -156,6 +156,11 @@ impl Disk for FaultyDisk {
         self.inner.unlink(path)
     }
 
+    fn remove_dir(&self, path: &Path) -> io::Result<()> {
+        self.state.step()?;
+        self.inner.remove_dir(path)
+    }
+
     fn sync_dir(&self, path: &Path) -> io::Result<()> {
         self.state.step()?;
         self.inner.sync_dir(path)

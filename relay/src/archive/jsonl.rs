@@ -167,6 +167,27 @@ impl Lines {
         refused
     }
 
+    /// Hands on what waits of a camera and makes it durable before it returns.
+    pub(super) fn flush(&mut self, camera: &CameraName) -> Result<(), ArchiveError> {
+        for ((of, _), book) in &mut self.books {
+            if of != camera {
+                continue;
+            }
+            let of = (&self.archive, camera, self.purpose);
+            book.append(of, self.open_max, false, self.chain.as_mut())?;
+            let flushed = match &mut book.object {
+                Some((_, object)) => object.flush(),
+                None => Ok(()),
+            };
+            if flushed.is_err() {
+                // Dropped, it is repaired; what comes goes to another.
+                book.object = None;
+            }
+            flushed?;
+        }
+        Ok(())
+    }
+
     /// Ends the files.
     pub(super) fn finish(&mut self) -> Vec<Refused> {
         let mut refused = self.append();

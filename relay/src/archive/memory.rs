@@ -334,6 +334,23 @@ impl Disk for MemDisk {
         Ok(())
     }
 
+    fn remove_dir(&self, path: &Path) -> io::Result<()> {
+        let mut tree = self.0.lock().unwrap();
+        if tree.seen.get(path) != Some(&Node::Folder) {
+            return Err(io::ErrorKind::NotFound.into());
+        }
+        if tree.seen.keys().any(|inside| inside.parent() == Some(path)) {
+            return Err(io::ErrorKind::DirectoryNotEmpty.into());
+        }
+        tree.seen.remove(path);
+        tree.pending.push(Change {
+            path: path.into(),
+            node: None,
+            not_without: None,
+        });
+        Ok(())
+    }
+
     fn sync_dir(&self, path: &Path) -> io::Result<()> {
         let mut tree = self.0.lock().unwrap();
         if path != Path::new("/") && tree.seen.get(path) != Some(&Node::Folder) {

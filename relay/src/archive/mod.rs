@@ -19,6 +19,7 @@ mod disk;
 mod ending;
 pub mod findings;
 mod jsonl;
+pub mod ladder;
 pub mod ledger;
 mod manifest;
 pub mod mp4;
@@ -139,6 +140,11 @@ pub enum ArchiveEvent {
         /// What it was meant to be.
         key: ObjectKey,
     },
+    /// A copy of what is in the archive was left unfinished, and was removed.
+    RemovedCopy {
+        /// What it was meant to be.
+        key: ObjectKey,
+    },
     /// Data of an open file, or the names in a folder, could not be made durable.
     FlushFailed {
         /// The file or folder.
@@ -170,7 +176,7 @@ pub struct RecoveryReport {
     pub bytes_cut: u64,
     /// Files moved to the folder `set-aside`.
     pub set_aside: u64,
-    /// Files removed since nothing was in them.
+    /// Files removed since nothing was in them that is not elsewhere.
     pub empty: u64,
     /// Files removed since a power cut had brought back a name that they had lost.
     pub duplicates: u64,
@@ -373,6 +379,11 @@ impl Archive {
         keys.filter(|key| key.camera == *camera && key.purpose == purpose)
             .map(|key| key.begin)
             .min()
+    }
+
+    /// The disk that it is on.
+    pub(in crate::archive) fn disk(&self) -> Arc<dyn Disk> {
+        Arc::clone(&self.store.disk)
     }
 
     /// Bytes appended to open objects that a power cut now would take.

@@ -9,11 +9,13 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use super::disk::{DiskFile, read_exact_at, write_all_at};
+use super::ladder::KEY_FRAMES;
 use super::mp4::{self, Unrepairable};
 use super::names::{Order, SpoolName};
 use super::store::{Handed, OpenFile, Store, locked};
 use super::worker::RETRY_FIRST;
 use super::{ArchiveEvent, At, Published, RecoveryReport, StorageError};
+use crate::config::LADDER_SINK;
 
 /// What a file that was left open turned out to be.
 enum Left {
@@ -214,6 +216,15 @@ impl Store {
             }
             result => result.at("open", path)?,
         };
+        if is_copy(name) {
+            // Half of it must not pass for the whole; it is made again from its original.
+            drop(file);
+            self.remove(path)?;
+            self.tell(ArchiveEvent::RemovedCopy {
+                key: name.key.clone(),
+            });
+            return Ok(Left::Gone);
+        }
         let trusted = written.map_or(u64::MAX, |written| self.trusted(written));
         let size = file.size().at("look up", path)?;
         if size == 0 {
@@ -340,6 +351,11 @@ impl Store {
         });
         Ok(Left::SetAside(path))
     }
+}
+
+/// Whether a file is made of another one, which stays until this one is published.
+fn is_copy(name: &SpoolName) -> bool {
+    name.key.purpose == KEY_FRAMES && name.key.sink.as_str() == LADDER_SINK
 }
 
 fn whole_part(part: &Part<'_>) -> Result<(u64, Vec<mp4::Patch>), Unrepairable> {

@@ -137,6 +137,8 @@ mod tests {
             window: span(0, 1000),
             wanted: vec![span(0, 900)],
             recorded: vec![],
+            thinned: vec![],
+            expired: vec![],
             gaps: vec![
                 gap(102, 200, GapCause::Uplink, "no answer"),
                 gap(200, 246, GapCause::Camera, ""),

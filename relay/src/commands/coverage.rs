@@ -1,7 +1,6 @@
 //! `forebay coverage`: what is recorded, what is missing, and why.
 
-use std::io::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::str::FromStr;
 
 use jiff::civil::DateTime;
@@ -104,7 +103,7 @@ pub(super) fn coverage(arguments: &CoverageArguments) -> Result<(), Failure> {
         Format::Html => html::write(&sheet).map_err(|error| Failure::caused(exit::USAGE, error))?,
     };
     match &arguments.out {
-        Some(path) => write_whole(path, &told).map_err(|error| {
+        Some(path) => output::write_whole(path, &told).map_err(|error| {
             let message = format!("can't write {}: {error}", path.display());
             Failure::new(exit::CANT_CREATE, message)
         }),
@@ -157,6 +156,8 @@ fn nothing(camera: &CameraName, site: &Site, window: Span) -> Coverage {
         window,
         wanted: Vec::new(),
         recorded: Vec::new(),
+        thinned: Vec::new(),
+        expired: Vec::new(),
         gaps: Vec::new(),
     }
 }
@@ -290,26 +291,6 @@ fn first_midnight(end: CaptureTime, days: u16, zone: &TimeZone) -> Option<Captur
     let last = last.to_zoned(zone.clone()).date();
     let first = last.checked_sub((i64::from(days) - 1).days()).ok()?;
     midnight(first, zone)
-}
-
-/// Writes beside the file and renames: whoever reads it sees the old one or the new one.
-fn write_whole(path: &Path, text: &str) -> std::io::Result<()> {
-    let name = path.file_name().ok_or(std::io::ErrorKind::IsADirectory)?;
-    let mut part = std::ffi::OsString::from(".");
-    part.push(name);
-    part.push(format!(".{}.part", std::process::id()));
-    let part = path.with_file_name(part);
-    let written = std::fs::File::create(&part)
-        .and_then(|mut file| {
-            file.write_all(text.as_bytes())?;
-            file.sync_all()
-        })
-        .and_then(|()| std::fs::rename(&part, path));
-    if written.is_err() {
-        // What went wrong is told; a left-over that can't be removed adds nothing to it.
-        std::fs::remove_file(&part).ok();
-    }
-    written
 }
 
 #[cfg(test)]

@@ -1,5 +1,7 @@
 //! What the command asks for, and what it says when it can't.
 
+use std::path::Path;
+
 use clap::Parser as _;
 
 use super::*;
@@ -62,6 +64,8 @@ fn whole(camera: &CameraName, window: Span) -> Account {
         window,
         wanted: vec![window],
         recorded: vec![window],
+        thinned: Vec::new(),
+        expired: Vec::new(),
         gaps: Vec::new(),
     }))
 }
@@ -219,13 +223,13 @@ fn a_file_is_the_old_one_or_the_new_one() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("sheet.html");
     std::fs::write(&path, "old").unwrap();
-    write_whole(&path, "new").unwrap();
+    output::write_whole(&path, "new").unwrap();
     assert_eq!(std::fs::read_to_string(&path).unwrap(), "new");
     // A folder has the name: nothing is left beside it.
     let taken = folder.path().join("taken");
     std::fs::create_dir_all(taken.join("inner")).unwrap();
-    write_whole(&taken, "new").unwrap_err();
-    write_whole(&folder.path().join("nowhere/sheet.html"), "new").unwrap_err();
+    output::write_whole(&taken, "new").unwrap_err();
+    output::write_whole(&folder.path().join("nowhere/sheet.html"), "new").unwrap_err();
     let mut names: Vec<_> = std::fs::read_dir(folder.path())
         .unwrap()
         .map(|entry| entry.unwrap().file_name().into_string().unwrap())

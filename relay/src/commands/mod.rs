@@ -7,7 +7,9 @@ mod coverage;
 #[cfg(feature = "demo")]
 mod demo;
 mod findings;
+mod ladder;
 mod output;
+mod pin;
 mod run;
 mod scrub;
 mod trial;
@@ -83,6 +85,14 @@ enum Command {
     Clip(clip::ClipArguments),
     /// Read the archive again, and tell what is not what was written
     Scrub(scrub::ScrubArguments),
+    /// Tell what of the archive would go when, and how much space it takes in the next two years
+    Ladder(ladder::LadderArguments),
+    /// Keep a stretch of a camera's time whatever the rules of [ladder] say, also while a relay runs
+    Pin(pin::PinArguments),
+    /// End a pin
+    Unpin(pin::UnpinArguments),
+    /// List what is pinned
+    Pins(pin::PinsArguments),
     /// Work on the index of the archive
     #[command(subcommand)]
     Catalog(catalog::CatalogCommand),
@@ -194,6 +204,10 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
             Command::Findings(arguments) => findings::findings(&arguments),
             Command::Clip(arguments) => clip::clip(arguments).await,
             Command::Scrub(arguments) => scrub::scrub(&arguments),
+            Command::Ladder(arguments) => ladder::ladder(&arguments),
+            Command::Pin(arguments) => pin::pin(&arguments),
+            Command::Unpin(arguments) => pin::unpin(&arguments),
+            Command::Pins(arguments) => pin::list(&arguments),
             Command::Catalog(command) => catalog::catalog(&command),
             Command::Try(arguments) => trial::trial(*arguments).await,
             #[cfg(feature = "demo")]

@@ -1,6 +1,7 @@
 //! The only place that prints. A closed pipe is not an error: whoever closed it has read enough.
 
 use std::io::Write as _;
+use std::path::Path;
 
 /// A line to standard output.
 pub(super) fn say(line: &str) {
@@ -32,4 +33,24 @@ pub(super) fn table(rows: &[Vec<String>]) {
             .collect();
         say(cells.join("  ").trim_end());
     }
+}
+
+/// Writes beside the file and renames: whoever reads it sees the old one or the new one.
+pub(super) fn write_whole(path: &Path, text: &str) -> std::io::Result<()> {
+    let name = path.file_name().ok_or(std::io::ErrorKind::IsADirectory)?;
+    let mut part = std::ffi::OsString::from(".");
+    part.push(name);
+    part.push(format!(".{}.part", std::process::id()));
+    let part = path.with_file_name(part);
+    let written = std::fs::File::create(&part)
+        .and_then(|mut file| {
+            file.write_all(text.as_bytes())?;
+            file.sync_all()
+        })
+        .and_then(|()| std::fs::rename(&part, path));
+    if written.is_err() {
+        // What went wrong is told; a left-over that can't be removed adds nothing to it.
+        std::fs::remove_file(&part).ok();
+    }
+    written
 }

@@ -9,8 +9,10 @@ use url::Url;
 use crate::units::{Name, SiteName};
 
 use super::fields::Fields;
+use super::ladder::read_camera_ladder;
 use super::model::{
-    Camera, FirstSequence, Quirks, SenderReports, SessionId, StartTime, StrayData, Transport,
+    Camera, FirstSequence, LadderRule, Quirks, SenderReports, SessionId, StartTime, StrayData,
+    Transport,
 };
 use super::pause::read_plan;
 use super::quantity::ByteCount;
@@ -24,12 +26,14 @@ const NO_SECRETS: &str = "Secrets don't belong in this file. Write:\n\
      password_file = \"/run/credentials/slipway\"   # a file that only the relay may read\n\
      or password_env with the name of an environment variable.";
 
-/// Reads a camera. `sites` are the names of all sites, `zones` the time zones of those that are right.
+/// Reads a camera. `sites` are the names of all sites, `zones` the time zones of those that are right;
+/// `ladder` holds where the camera's own says nothing.
 pub(super) fn read_camera(
     mut fields: Fields<'_, '_>,
     folder: &Path,
     sites: &[&str],
     zones: &BTreeMap<&SiteName, &TimeZone>,
+    ladder: &LadderRule,
 ) -> Option<Camera> {
     let name = fields.name("\"slipway\"");
     let site = read_site(&mut fields, sites);
@@ -86,6 +90,10 @@ pub(super) fn read_camera(
     // Where the zone is missing the site is wrong and reported: what comes out isn't used.
     let zone = site.as_ref().and_then(|site| zones.get(site).copied());
     let plan = read_plan(&mut fields, zone.cloned().unwrap_or(TimeZone::UTC));
+    let ladder = match fields.table("ladder", "[camera.ladder]") {
+        Some(own) => read_camera_ladder(own, ladder),
+        None => ladder.clone(),
+    };
     let quirks = fields
         .table("quirks", "[camera.quirks]")
         .map(read_quirks)
@@ -113,6 +121,7 @@ pub(super) fn read_camera(
         first_unit,
         step,
         plan,
+        ladder,
         quirks,
     })
 }

@@ -241,6 +241,18 @@ impl<'a, 't> Fields<'a, 't> {
         example: &str,
     ) -> Option<f64> {
         let value = self.take(key)?.get_ref();
+        self.as_number(key, value, range, unit, example)
+    }
+
+    /// The value of `key` as such a number.
+    fn as_number(
+        &self,
+        key: &str,
+        value: &DeValue<'_>,
+        range: RangeInclusive<f64>,
+        unit: &str,
+        example: &str,
+    ) -> Option<f64> {
         let (text, number) = match value {
             DeValue::Integer(integer) => (integer.to_string(), whole(integer).map(|n| n as f64)),
             DeValue::Float(float) => (float.to_string(), float.as_str().parse().ok()),
@@ -255,6 +267,32 @@ impl<'a, 't> Fields<'a, 't> {
             self.out_of_range(key, &text, &allowed);
         }
         number
+    }
+
+    /// A time in days, or `word` in quotes for one without end, which gives an inner none.
+    pub(super) fn days(
+        &mut self,
+        key: &'static str,
+        range: RangeInclusive<f64>,
+        word: &str,
+        example: &str,
+    ) -> Option<Option<Duration>> {
+        let value = self.take(key)?.get_ref();
+        let unit = format!("days, or \"{word}\"");
+        match value.as_str() {
+            Some(text) if text == word => Some(None),
+            Some(text) => {
+                let allowed = format!("{} to {} {unit}", range.start(), range.end());
+                let message = format!("{key} can't be {}", quoted(text));
+                let advice = format!("Write it as: {key} = {example}\nAllowed: {allowed}.");
+                self.wrong(key, message, advice);
+                None
+            }
+            None => {
+                let days = self.as_number(key, value, range, &unit, example)?;
+                Some(Some(Duration::from_secs_f64(days * 86_400.0)))
+            }
+        }
     }
 
     /// A time in seconds.
@@ -301,10 +339,29 @@ impl<'a, 't> Fields<'a, 't> {
         default: ByteCount,
         range: RangeInclusive<ByteCount>,
     ) -> ByteCount {
-        let allowed = format!("{} to {} (default {default})", range.start(), range.end());
-        let Some(value) = self.take(key).map(Spanned::get_ref) else {
-            return default;
-        };
+        let note = format!(" (default {default})");
+        self.size(key, default, range, &note).unwrap_or(default)
+    }
+
+    /// The same where there is no default.
+    pub(super) fn optional_bytes(
+        &mut self,
+        key: &'static str,
+        example: ByteCount,
+        range: RangeInclusive<ByteCount>,
+    ) -> Option<ByteCount> {
+        self.size(key, example, range, "")
+    }
+
+    fn size(
+        &mut self,
+        key: &'static str,
+        example: ByteCount,
+        range: RangeInclusive<ByteCount>,
+        note: &str,
+    ) -> Option<ByteCount> {
+        let allowed = format!("{} to {}{note}", range.start(), range.end());
+        let value = self.take(key)?.get_ref();
         let found = match value {
             DeValue::String(text) => match text.parse::<ByteCount>() {
                 Ok(found) => Some(found),
@@ -313,11 +370,11 @@ impl<'a, 't> Fields<'a, 't> {
                         key,
                         format!("{key} can't be {}: {error}", quoted(text)),
                         format!(
-                            "Write it as: {key} = \"{default}\"\nAllowed: {allowed}, \
+                            "Write it as: {key} = \"{example}\"\nAllowed: {allowed}, \
                              in B, kB, MB, GB, TB, KiB, MiB, GiB or TiB."
                         ),
                     );
-                    return default;
+                    return None;
                 }
             },
             DeValue::Integer(integer) => whole(integer)
@@ -325,21 +382,20 @@ impl<'a, 't> Fields<'a, 't> {
                 .map(ByteCount::new),
             _ => {
                 let wanted = "a size in quotes";
-                self.wrong_kind(key, value, wanted, &format!("\"{default}\""));
-                return default;
+                self.wrong_kind(key, value, wanted, &format!("\"{example}\""));
+                return None;
             }
         };
+        let found = found.filter(|found| range.contains(found));
+        if found.is_none() {
+            let shown = match value {
+                DeValue::String(text) => text.trim().to_owned(),
+                DeValue::Integer(integer) => format!("{integer} B"),
+                _ => String::new(),
+            };
+            self.out_of_range(key, &shown, &allowed);
+        }
         found
-            .filter(|found| range.contains(found))
-            .unwrap_or_else(|| {
-                let shown = match value {
-                    DeValue::String(text) => text.trim().to_owned(),
-                    DeValue::Integer(integer) => format!("{integer} B"),
-                    _ => String::new(),
-                };
-                self.out_of_range(key, &shown, &allowed);
-                default
-            })
     }
 
     /// A list of texts, each with its place.

@@ -5,8 +5,8 @@
 //! [`Config::check_surroundings`] checks what needs the machine: folders, secrets, plugin files.
 //!
 //! The way through the files: `document` gives TOML's tree and its syntax errors, `fields` takes
-//! typed values out of one table, `relay`, `pictures`, `camera`, `pause` and `sink` know the tables and the
-//! rules between them, `model` is what comes out, `plan` the part of it that knows when a camera is
+//! typed values out of one table, `relay`, `pictures`, `ladder`, `camera`, `pause` and `sink` know the tables
+//! and the rules between them, `model` is what comes out, `plan` the part of it that knows when a camera is
 //! wanted. `excerpt` shows lines of the file without the secrets in them, `wording` and `problem`
 //! put the message together.
 
@@ -14,6 +14,7 @@ mod camera;
 mod document;
 mod excerpt;
 mod fields;
+mod ladder;
 mod model;
 mod pause;
 mod pictures;
@@ -36,9 +37,9 @@ use std::io::Read;
 use std::path::Path;
 
 pub use model::{
-    BUILTIN_PLUGINS, Camera, Config, FirstSequence, Limits, PICTURES_SINK, Pictures, Plugin,
-    Position, Quirks, Relay, Scrub, SenderReports, SessionId, Sink, Site, StartTime, StrayData,
-    Transport, WhenBehind,
+    BUILTIN_PLUGINS, Camera, Config, FirstSequence, LADDER_SINK, Ladder, LadderRule, Limits,
+    PICTURES_SINK, Period, Pictures, Plugin, Position, Quirks, Relay, Scrub, SenderReports,
+    SessionId, Sink, Site, StartTime, StrayData, Transport, WhenBehind,
 };
 pub use plan::{Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};

@@ -19,6 +19,9 @@ pub const BUILTIN_PLUGINS: &[&str] = &["recorder", "stills", "motion"];
 /// Under this name the relay itself publishes findings: no sink may have it.
 pub const PICTURES_SINK: &str = "pictures";
 
+/// Under this name the relay itself writes what is left of thinned footage: no sink may have it.
+pub const LADDER_SINK: &str = "ladder";
+
 /// A whole configuration. Names are unique within their kind, and every reference points to
 /// something that exists. Relative paths of the file have been joined to the file's folder.
 #[derive(Debug, Clone)]
@@ -31,6 +34,8 @@ pub struct Config {
     pub pictures: Pictures,
     /// `[scrub]`: how the archive is read again beside the rest.
     pub scrub: Scrub,
+    /// `[ladder]`: how long what is in the archive is kept.
+    pub ladder: Ladder,
     /// `[[camera]]`, at least one.
     pub cameras: Vec<Camera>,
     /// `[[sink]]`, none or more.
@@ -129,6 +134,64 @@ impl Default for Scrub {
     }
 }
 
+/// `[ladder]`: how long what is in the archive is kept. Without it everything is, for good.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Ladder {
+    /// What shall be free at least on the archive's file system: where less is, the oldest footage
+    /// of all cameras goes, never stills, findings, or what is pinned. 1 MiB to 1024 TiB.
+    /// Default: none.
+    pub free_space: Option<ByteCount>,
+    /// What holds for a camera that has no `[camera.ladder]`.
+    pub rule: LadderRule,
+}
+
+/// How long something is kept, from its capture on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Period {
+    /// `"for good"`
+    ForGood,
+    /// So long.
+    Of(Duration),
+}
+
+/// How long what a camera has in the archive is kept: keys of `[ladder]` for all cameras, and of
+/// `[camera.ladder]` for one, where each key takes the place of the same one of `[ladder]`. Days are
+/// of 24 hours and may have fractions; 0.01 to 36 525, or `"for good"`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LadderRule {
+    /// `footage_days`: how long footage is kept whole. Default: for good.
+    pub footage: Period,
+    /// `key_frame_days`: how long key frames are kept of footage that is no longer kept whole, from
+    /// the capture on, so more than `footage_days`. Default: 0, footage goes as a whole.
+    pub key_frames: Period,
+    /// `stills_days`: how long stills are kept. Default: for good.
+    pub stills: Period,
+    /// `findings_days`: how long findings are kept. Default: for good.
+    pub findings: Period,
+    /// `least_days`: nothing younger goes, not even for room. Default: 0.
+    pub least: Duration,
+    /// `most_days`: nothing older stays, whatever it is, unless it is pinned: what the law allows.
+    /// Default: no such limit.
+    pub most: Option<Duration>,
+    /// Most bytes that the camera may have in the archive, in all that it has there: beyond it, its
+    /// oldest footage goes. 1 MiB to 1024 TiB. Default: no such bound.
+    pub quota: Option<ByteCount>,
+}
+
+impl Default for LadderRule {
+    fn default() -> Self {
+        Self {
+            footage: Period::ForGood,
+            key_frames: Period::Of(Duration::ZERO),
+            stills: Period::ForGood,
+            findings: Period::ForGood,
+            least: Duration::ZERO,
+            most: None,
+            quota: None,
+        }
+    }
+}
+
 /// `[[site]]`: a place with cameras.
 #[derive(Debug, Clone)]
 pub struct Site {
@@ -206,6 +269,8 @@ pub struct Camera {
     /// 1970 to 2200, with or without a time (a date alone is its first instant) and an offset from
     /// UTC (without it, in the site's zone). [`Plan`] tells how changes of the clocks count.
     pub plan: Plan,
+    /// `[camera.ladder]`: where it differs from `[ladder]`.
+    pub ladder: LadderRule,
     /// `[camera.quirks]`: how to deal with a camera that departs from the standards.
     pub quirks: Quirks,
 }

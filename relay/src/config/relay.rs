@@ -11,6 +11,7 @@ use toml::de::DeTable;
 
 use super::camera::read_camera;
 use super::fields::Fields;
+use super::ladder::read_ladder;
 use super::model::{Config, Position, Relay, Site};
 use super::pictures::read_pictures;
 use super::problem::Report;
@@ -36,6 +37,7 @@ pub(super) fn read_config(
     }
     let pictures = root.table("pictures", "[pictures]");
     let scrub = root.table("scrub", "[scrub]");
+    let ladder = root.table("ladder", "[ladder]");
     let sites = root.tables("site", "[[site]]");
     let cameras = root.tables("camera", "[[camera]]");
     let sinks = root.tables("sink", "[[sink]]");
@@ -63,6 +65,7 @@ pub(super) fn read_config(
     let relay = relay.and_then(|fields| read_relay(fields, folder));
     let pictures = pictures.map(|fields| read_pictures(fields, folder));
     let scrub = scrub.map(read_scrub);
+    let ladder = ladder.map(read_ladder).unwrap_or_default();
     let sites: Vec<_> = sites.into_iter().map(read_site).collect();
     let zones: BTreeMap<_, _> = sites
         .iter()
@@ -71,7 +74,7 @@ pub(super) fn read_config(
         .collect();
     let cameras: Vec<_> = cameras
         .into_iter()
-        .map(|fields| read_camera(fields, folder, &site_names, &zones))
+        .map(|fields| read_camera(fields, folder, &site_names, &zones, &ladder.rule))
         .collect();
     let access_units: BTreeMap<_, _> = cameras
         .iter()
@@ -86,6 +89,7 @@ pub(super) fn read_config(
         relay: relay?,
         pictures: pictures.unwrap_or_default(),
         scrub: scrub.unwrap_or_default(),
+        ladder,
         sites: sites.into_iter().collect::<Option<_>>()?,
         sinks: sinks.into_iter().collect::<Option<_>>()?,
         cameras: cameras.into_iter().collect::<Option<_>>()?,

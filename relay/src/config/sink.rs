@@ -9,7 +9,7 @@ use toml::de::{DeTable, DeValue};
 use crate::units::{CameraName, Name};
 
 use super::fields::Fields;
-use super::model::{BUILTIN_PLUGINS, Limits, PICTURES_SINK, Plugin, Sink, WhenBehind};
+use super::model::{BUILTIN_PLUGINS, LADDER_SINK, Limits, PICTURES_SINK, Plugin, Sink, WhenBehind};
 use super::problem::Report;
 use super::quantity::ByteCount;
 use super::wording::{listed, nearest, quoted};
@@ -22,14 +22,17 @@ pub(super) fn read_sink(
     access_units: &BTreeMap<&CameraName, ByteCount>,
 ) -> Option<Sink> {
     let name = fields.name("\"footage\"");
-    if fields.own_name() == Some(PICTURES_SINK) {
-        fields.wrong(
-            "name",
-            format!(
-                "the name {PICTURES_SINK} is the relay's own, for what it finds while it decodes"
-            ),
-            "Give the sink another name.",
-        );
+    for (own, purpose) in [
+        (PICTURES_SINK, "what it finds while it decodes"),
+        (LADDER_SINK, "what it keeps of thinned footage"),
+    ] {
+        if fields.own_name() == Some(own) {
+            fields.wrong(
+                "name",
+                format!("the name {own} is the relay's own, for {purpose}"),
+                "Give the sink another name.",
+            );
+        }
     }
     let plugin = read_plugin(&mut fields, folder);
     let cameras = read_cameras(&mut fields, cameras);

@@ -376,3 +376,65 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn a_camera_has_the_ladder_of_all_but_for_its_own_keys() {
+    let text = r#"
+        [relay]
+        archive = "a"
+        [ladder]
+        footage_days = 30
+        key_frame_days = 730.5
+        stills_days = "for good"
+        least_days = 7
+        free_space = "100 GB"
+        [[site]]
+        name = "boatyard"
+        time_zone = "UTC"
+        [[camera]]
+        name = "slipway"
+        site = "boatyard"
+        url = "rtsp://10.40.0.11/main"
+        [[camera]]
+        name = "gate"
+        site = "boatyard"
+        url = "rtsp://10.40.0.12/main"
+        [camera.ladder]
+        most_days = 30
+        quota = "500 GB"
+    "#;
+    let config = parse(text, Path::new("forebay.toml")).unwrap();
+    let days = |days: f64| Duration::from_secs_f64(days * 86_400.0);
+    let all = LadderRule {
+        footage: Period::Of(days(30.0)),
+        key_frames: Period::Of(days(730.5)),
+        least: days(7.0),
+        ..LadderRule::default()
+    };
+    assert_eq!(
+        config.ladder.free_space,
+        Some(ByteCount::new(100_000_000_000))
+    );
+    assert_eq!(config.ladder.rule, all);
+    assert_eq!(config.cameras[0].ladder, all);
+    let gate = LadderRule {
+        most: Some(days(30.0)),
+        quota: Some(ByteCount::new(500_000_000_000)),
+        ..all
+    };
+    assert_eq!(config.cameras[1].ladder, gate);
+    // Without a word everything is kept.
+    let without = text.split("[ladder]").next().unwrap().to_owned()
+        + "[[site]]"
+        + text
+            .split("[[site]]")
+            .nth(1)
+            .unwrap()
+            .split("[[camera]]")
+            .next()
+            .unwrap()
+        + "[[camera]]\nname = \"gate\"\nsite = \"boatyard\"\nurl = \"rtsp://10.40.0.12/main\"\n";
+    let config = parse(&without, Path::new("forebay.toml")).unwrap();
+    assert_eq!(config.ladder, Ladder::default());
+    assert_eq!(config.cameras[0].ladder, LadderRule::default());
+}

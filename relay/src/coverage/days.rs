@@ -133,6 +133,10 @@ pub struct Figures {
     pub wanted_nanos: u64,
     /// How much of that is recorded.
     pub recorded_nanos: u64,
+    /// How much of the recorded has only its key frames left.
+    pub thinned_nanos: u64,
+    /// How much of the recorded is gone, by the rules of how long it is kept.
+    pub expired_nanos: u64,
     /// How many gaps there are in what was wanted.
     pub gaps: u64,
     /// The longest of these.
@@ -142,8 +146,15 @@ pub struct Figures {
     pub by_cause_nanos: [u64; GapCause::ALL.len()],
 }
 
+/// What of the recorded is not whole any more.
+#[derive(Clone, Copy)]
+struct Kept<'a> {
+    thinned: &'a [Span],
+    expired: &'a [Span],
+}
+
 impl Figures {
-    fn of(wanted: &[Span], recorded: &[Span], gaps: &[Gap]) -> Self {
+    fn of(wanted: &[Span], recorded: &[Span], kept: Kept<'_>, gaps: &[Gap]) -> Self {
         let sum = |spans: &[Span]| {
             let lengths = spans.iter().map(|span| length_nanos(*span));
             lengths.fold(0, u64::saturating_add)
@@ -151,6 +162,8 @@ impl Figures {
         let mut figures = Self {
             wanted_nanos: sum(wanted),
             recorded_nanos: sum(recorded),
+            thinned_nanos: sum(kept.thinned),
+            expired_nanos: sum(kept.expired),
             ..Self::default()
         };
         for gap in gaps {
@@ -171,6 +184,8 @@ impl Figures {
     fn add(&mut self, other: &Self) {
         self.wanted_nanos = self.wanted_nanos.saturating_add(other.wanted_nanos);
         self.recorded_nanos = self.recorded_nanos.saturating_add(other.recorded_nanos);
+        self.thinned_nanos = self.thinned_nanos.saturating_add(other.thinned_nanos);
+        self.expired_nanos = self.expired_nanos.saturating_add(other.expired_nanos);
         self.gaps = self.gaps.saturating_add(other.gaps);
         self.longest_nanos = self.longest_nanos.max(other.longest_nanos);
         for (sum, more) in self.by_cause_nanos.iter_mut().zip(other.by_cause_nanos) {
@@ -244,6 +259,8 @@ impl CameraSheet {
             window,
             wanted,
             recorded,
+            thinned,
+            expired,
             gaps,
             ..
         } = account;
@@ -254,8 +271,12 @@ impl CameraSheet {
         let account_begin = begins.into_iter().flatten().min();
         let day = |(date, whole): (Date, Span)| {
             let covered = intersection(whole, window)?;
-            let wanted = cut(&wanted, |span| *span, |_, span| span, covered);
-            let recorded = cut(&recorded, |span| *span, |_, span| span, covered);
+            let within = |spans: &[Span]| cut(spans, |span| *span, |_, span| span, covered);
+            let (wanted, recorded) = (within(&wanted), within(&recorded));
+            let kept = Kept {
+                thinned: &within(&thinned),
+                expired: &within(&expired),
+            };
             let shorten = |gap: &Gap, span| Gap {
                 span,
                 cause: gap.cause,
@@ -268,7 +289,7 @@ impl CameraSheet {
                 date,
                 whole,
                 covered,
-                figures: Figures::of(&wanted, &recorded, &gaps),
+                figures: Figures::of(&wanted, &recorded, kept, &gaps),
                 recorded,
                 gaps,
             })
@@ -276,12 +297,16 @@ impl CameraSheet {
         let begin = account_begin.map(|begin| begin.max(window.begin));
         let since = |begin| Span { begin, ..window };
         let days = begin.map(|begin| civil_days(since(begin), zone));
+        let kept = Kept {
+            thinned: &thinned,
+            expired: &expired,
+        };
         Self {
             camera,
             settled_until: window.end.max(window.begin),
             account_begin: begin,
             days: days.into_iter().flatten().filter_map(day).collect(),
-            totals: Figures::of(&wanted, &recorded, &gaps),
+            totals: Figures::of(&wanted, &recorded, kept, &gaps),
             gaps,
             stills: StillDays::default(),
         }

@@ -9,7 +9,7 @@ use jiff::tz::TimeZone;
 
 use super::days::{CameraSheet, Day, Figures, Sheet, SiteSheet, length_nanos, zoned};
 use super::strip::{self, Scale};
-use super::words::{clock_length, length, local_long, meaning, percent, plain, utc};
+use super::words::{clock_length, kept, length, local_long, meaning, percent, plain, utc};
 use crate::archive::ledger::{Gap, GapCause};
 use crate::markup::{Images, Markup, escaped};
 use crate::units::{CameraName, CaptureTime};
@@ -338,6 +338,9 @@ impl Page {
         self.raw("<td class=\"s\" role=\"cell\"></td>");
         self.figures(&camera.totals);
         self.raw("</tr></tfoot>\n</table>\n");
+        if let Some(kept) = kept(&camera.totals) {
+            self.text("p", &kept);
+        }
         self.stills(camera);
         self.raw("</div>\n");
     }

@@ -103,6 +103,9 @@ struct Totals {
     recorded_seconds: f64,
     /// Recorded of wanted, not rounded; null where nothing was wanted.
     recorded_percent: Option<f64>,
+    /// Of the recorded: only key frames are left, or nothing, by the rules of how long it is kept.
+    thinned_seconds: f64,
+    expired_seconds: f64,
     missing_seconds: f64,
     /// Without the planned ones.
     gap_count: u64,
@@ -225,6 +228,8 @@ fn totals(figures: &Figures) -> Totals {
         wanted_seconds: seconds(figures.wanted_nanos),
         recorded_seconds: seconds(figures.recorded_nanos),
         recorded_percent: figures.percent(),
+        thinned_seconds: seconds(figures.thinned_nanos),
+        expired_seconds: seconds(figures.expired_nanos),
         missing_seconds: seconds(figures.missing_nanos()),
         gap_count: figures.gaps,
         longest_gap_seconds: seconds(figures.longest_nanos),

@@ -74,6 +74,8 @@ pub(super) fn account(camera: &str, window: Span, mut gaps: Vec<Gap>) -> Coverag
         window,
         wanted: without(window, gaps.iter().filter(planned).map(|gap| gap.span)),
         recorded: without(window, gaps.iter().map(|gap| gap.span)),
+        thinned: Vec::new(),
+        expired: Vec::new(),
         gaps,
     }
 }

@@ -10,7 +10,7 @@ use super::days::{civil_days, length_nanos};
 use super::sample::*;
 use super::*;
 use crate::archive::ledger::{GapCause, Span};
-use crate::units::CaptureTime;
+use crate::units::{CaptureTime, Name};
 
 const GOLDEN: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/src/coverage/golden");
 
@@ -252,7 +252,8 @@ fn names_in_json_stay() {
     };
     let list = |names: &str| names.split(' ').map(str::to_owned).collect::<BTreeSet<_>>();
     let totals = "wanted_seconds recorded_seconds recorded_percent missing_seconds gap_count \
-                  longest_gap_seconds missing_seconds_by_cause planned_seconds";
+                  longest_gap_seconds missing_seconds_by_cause planned_seconds thinned_seconds \
+                  expired_seconds";
     let camera = &told["sites"][0]["cameras"][0];
     assert_eq!(json::VERSION, 1);
     assert_eq!(told["version"], 1);
@@ -310,4 +311,36 @@ fn names_in_json_stay() {
     let missing = camera["totals"]["missing_seconds"].as_f64().unwrap();
     assert!((seconds.sum::<f64>() - missing).abs() < 1e-6);
     assert_eq!(camera["lasting_gap"], true);
+}
+
+#[test]
+fn what_has_expired_is_told_and_not_missing() {
+    let window = span("2026-05-04T00:00:00Z", "2026-05-06T00:00:00Z");
+    let mut account = account("slipway", window, Vec::new());
+    account.expired = vec![span("2026-05-04T01:00:00Z", "2026-05-04T03:00:00Z")];
+    account.thinned = vec![span("2026-05-04T23:00:00Z", "2026-05-05T02:00:00Z")];
+    let sheet = Sheet::new(
+        window.end,
+        vec![SiteAccounts {
+            site: Name::new("boatyard").unwrap(),
+            time_zone: jiff::tz::TimeZone::UTC,
+            time_zone_name: "UTC".to_owned(),
+            asked: window,
+            accounts: vec![account],
+        }],
+    );
+    let told: Value = serde_json::from_str(&json::write(&sheet).unwrap()).unwrap();
+    let camera = &told["sites"][0]["cameras"][0];
+    let figures = |of: &Value| {
+        let fields = ["thinned", "expired", "missing"];
+        fields.map(|field| of[format!("{field}_seconds")].as_f64().unwrap())
+    };
+    assert_eq!(figures(&camera["totals"]), [10_800.0, 7200.0, 0.0]);
+    assert_eq!(figures(&camera["days"][0]), [3600.0, 7200.0, 0.0]);
+    assert_eq!(figures(&camera["days"][1]), [7200.0, 0.0, 0.0]);
+    assert_eq!(camera["totals"]["recorded_percent"], 100.0);
+    let words = "of the recorded, 3 h 00 min 00 s has only its key frames left, and 2 h 00 min 00 s has \
+                 expired";
+    assert!(text::write(&sheet, 120).contains(words));
+    assert!(html::write(&sheet).unwrap().contains(words));
 }

@@ -1,7 +1,7 @@
 //! A table and a list for a terminal.
 
 use super::days::{CameraSheet, Figures, Sheet, SiteSheet, length_nanos};
-use super::words::{clock_length, length, local, local_long, percent, plain, utc};
+use super::words::{clock_length, kept, length, local, local_long, percent, plain, utc};
 use crate::archive::ledger::{Gap, GapCause};
 
 /// Narrowest table that can be read; a narrower terminal breaks the lines.
@@ -98,6 +98,9 @@ impl Page {
             self.figures(&date, &day.figures);
         }
         self.figures("total", &camera.totals);
+        if let Some(kept) = kept(&camera.totals) {
+            self.line(&format!("  {kept}"));
+        }
     }
 
     fn stills(&mut self, camera: &CameraSheet) {

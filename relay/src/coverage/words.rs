@@ -44,6 +44,20 @@ pub fn length(nanos: u64) -> String {
     }
 }
 
+/// What of the recorded is not whole any more, where anything isn't.
+pub(super) fn kept(figures: &Figures) -> Option<String> {
+    let thinned = (figures.thinned_nanos > 0).then(|| {
+        format!(
+            "{} has only its key frames left",
+            length(figures.thinned_nanos)
+        )
+    });
+    let expired = (figures.expired_nanos > 0)
+        .then(|| format!("{} has expired", length(figures.expired_nanos)));
+    let parts: Vec<_> = thinned.into_iter().chain(expired).collect();
+    (!parts.is_empty()).then(|| format!("of the recorded, {}", parts.join(", and ")))
+}
+
 /// Hours, minutes and whole seconds, rounded down: `23:58:11`.
 pub(super) fn clock_length(nanos: u64) -> String {
     let seconds = nanos / SECOND;

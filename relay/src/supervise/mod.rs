@@ -14,13 +14,16 @@ use std::time::{Duration, Instant};
 pub use shutdown::{Shutdown, Trigger, shutdown};
 
 use crate::archive::findings::FindingsHandle;
+use crate::archive::ladder::{LadderHandle, LadderOptions};
 use crate::archive::ledger::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
 use crate::archive::scrub::{ScrubOptions, Scrubber};
 use crate::archive::{Archive, ArchiveOptions, OpenError, RealDisk};
 use crate::config::{Config, SecretError};
 use crate::outlet::Outlet;
 use crate::sinks::{Engine, LoadError};
-use crate::telemetry::{ArchiveEvents, FindingsEvents, LedgerEvents, ScrubEvents, Telemetry};
+use crate::telemetry::{
+    ArchiveEvents, FindingsEvents, LadderEvents, LedgerEvents, ScrubEvents, Telemetry,
+};
 use crew::{Books, Crew};
 
 pub use crew::{RunningAnalysis, RunningCamera};
@@ -114,6 +117,7 @@ pub async fn run(
 
     let findings = FindingsHandle::start(&archive, FindingsEvents::new(&telemetry))
         .map_err(RunError::Thread)?;
+    let ladder = start_ladder(&config, &archive, &ledger, &telemetry).map_err(RunError::Thread)?;
     let books = Books {
         archive: archive.clone(),
         ledger: ledger.clone(),
@@ -144,11 +148,14 @@ pub async fn run(
     readiness.stopping();
     // Asked to end, not waited for: it may be reading from an archive that hangs.
     drop(scrubber);
+    if let Some(ladder) = &ladder {
+        ladder.ask();
+    }
     crew.stop(deadline - ARCHIVE_TIME - LEDGER_TIME - FINDINGS_TIME)
         .await;
     sampler.abort();
     watchdog.abort();
-    close_findings(findings).await;
+    tokio::join!(close_ladder(ladder), close_findings(findings));
     close_ledger(ledger).await;
     close_archive(archive, deadline).await;
     http_trigger.pull();
@@ -214,6 +221,29 @@ fn start_scrub(
     };
     let events = ScrubEvents::new(telemetry);
     Scrubber::start(archive, ledger.clone(), events, options).map(Some)
+}
+
+/// None where everything is kept for good.
+fn start_ladder(
+    config: &Config,
+    archive: &Archive,
+    ledger: &Ledger,
+    telemetry: &Arc<Telemetry>,
+) -> std::io::Result<Option<LadderHandle>> {
+    let options = LadderOptions::new(config);
+    if !options.lets_go() {
+        return Ok(None);
+    }
+    LadderHandle::start(options, archive, ledger, LadderEvents::new(telemetry)).map(Some)
+}
+
+async fn close_ladder(ladder: Option<LadderHandle>) {
+    let Some(ladder) = ladder else { return };
+    // What it is cut off in is done again: nothing is lost, so nothing is said.
+    let closing = tokio::task::spawn_blocking(move || ladder.close(LEDGER_TIME));
+    if !matches!(closing.await, Ok(true)) {
+        tracing::debug!("the ladder is cut off in a step; the next start does it again");
+    }
 }
 
 async fn close_ledger(ledger: Ledger) {

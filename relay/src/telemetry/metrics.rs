@@ -183,6 +183,20 @@ pub(super) struct OfPlace {
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfForm {
+    pub(super) camera: Name,
+    pub(super) form: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfRetirement {
+    pub(super) camera: Name,
+    pub(super) form: &'static str,
+    pub(super) fate: &'static str,
+    pub(super) reason: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
 struct OfBuild {
     version: &'static str,
     commit: &'static str,
@@ -319,6 +333,12 @@ families! {
     archive_flush_failures: Counter = "archive_flush_failures", "Failed attempts to make written data durable";
     archive_repaired: Counter = "archive_objects_repaired", "Objects left open by a crash that were repaired and published";
     archive_set_aside: Counter = "archive_objects_set_aside", "Objects that could not be repaired and were set aside";
+    archive_bytes: Family<OfForm, Gauge> = "archive_object_bytes", "What a camera has in the archive, by form; told once all of it has been looked at";
+    retired_objects: Family<OfRetirement, Counter> = "ladder_objects", "Objects that are no longer kept (expired), or of which only the key frames are (thinned), by reason";
+    retired_bytes: Family<OfRetirement, Counter> = "ladder_bytes", "Length of ladder_objects";
+    ladder_unthinned: Counter = "ladder_unthinned_files", "Files of footage that can't be thinned and stay whole";
+    ladder_failures: Counter = "ladder_failures", "Failed attempts to let go of what is no longer to be kept";
+    ladder_short: Gauge = "ladder_short_bytes", "What should be set free while nothing is left that may go";
     gap_seconds: Family<OfCause, SecondsTotal> = "gap_seconds", "Wanted footage that is not in the archive, by cause, as far as it is settled; planned pauses are not wanted";
     wanted_seconds: Family<OfCamera, SecondsTotal> = "wanted_seconds", "Time for which footage was wanted, as far as it is settled";
     recorded_seconds: Family<OfCamera, SecondsTotal> = "recorded_seconds", "Wanted time that is durable, as far as it is settled";

@@ -9,6 +9,7 @@ mod process;
 
 pub use events::{
     ArchiveEvents, CameraEvents, DropReason, FindingDrop, FindingsEvents, HedgeOutcome,
-    KickOutcome, LedgerEvents, PictureEvents, ScrubEvents, SinkEvents, SupervisorEvents,
+    KickOutcome, LadderEvents, LedgerEvents, PictureEvents, ScrubEvents, SinkEvents,
+    SupervisorEvents,
 };
 pub use metrics::{EndReason, Telemetry};

@@ -6,7 +6,7 @@ use rusqlite::types::ToSql;
 use super::{Name, Recorded};
 use crate::archive::checksum::Fingerprint;
 use crate::archive::findings::Tallies;
-use crate::archive::ledger::{Evidence, Witness};
+use crate::archive::ledger::{Evidence, Retired, Witness};
 use crate::units::{CameraName, CaptureTime, SiteName};
 
 /// The tables of what files hold.
@@ -102,6 +102,8 @@ pub enum Change {
         /// From when.
         begin: CaptureTime,
     },
+    /// Files go, or have gone.
+    Retired(Retired),
     /// Nothing before this is going to change.
     Settled {
         /// Whose footage.
@@ -263,6 +265,30 @@ pub(super) fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite:
             "DELETE FROM evidence WHERE camera = ?1 AND witness = ?2 AND begin = ?3",
             &[camera, &witness_word(witness), begin],
         ),
+        Change::Retired(retired) => {
+            for file in &retired.files {
+                let object = format!("{}/{file}", retired.folder);
+                for table in ["footage", "findings_file", "findings"] {
+                    run(
+                        &format!("DELETE FROM {table} WHERE object = ?1"),
+                        &[&object],
+                    )?;
+                }
+            }
+            retired.footage.iter().try_for_each(|held| {
+                run(
+                    "INSERT OR REPLACE INTO retired (camera, begin, end, fate, frame) \
+                     VALUES (?1, ?2, ?3, ?4, ?5)",
+                    &[
+                        &retired.camera,
+                        &held.span.begin,
+                        &held.span.end,
+                        &retired.fate.as_str(),
+                        &held.frame_nanos,
+                    ],
+                )
+            })
+        }
         Change::Settled { camera, until } => run(
             "INSERT INTO settled VALUES (?1, ?2) \
              ON CONFLICT DO UPDATE SET until = max(until, excluded.until)",

@@ -3,6 +3,7 @@
 use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, ValueRef};
 use rusqlite::{OptionalExtension, params};
 
+use super::retired::SCHEMA_RETIRED;
 use super::{Catalog, CatalogError, Of, VERSION, seal};
 use crate::archive::MANIFESTS;
 use crate::archive::checksum::{Checksum, Fingerprint};
@@ -34,13 +35,22 @@ impl FromSql for Checksum {
 }
 
 impl Catalog {
-    /// Makes a catalog of version 2 one of version 3. It has yet to read the manifests.
+    /// Makes a catalog of version 2 one of version 3. It has yet to read the manifests; nothing had
+    /// gone until then.
     pub(super) fn add_objects(&mut self) -> Result<(), CatalogError> {
         self.in_one(|transaction| {
             transaction.execute_batch(SCHEMA_OBJECTS)?;
+            transaction.execute_batch(SCHEMA_RETIRED)?;
             seal::seal(transaction)?;
             transaction.pragma_update(None, "user_version", VERSION)
         })
+    }
+
+    /// Whether a manifest lists a file that is there.
+    pub(in crate::archive) fn lists(&self, object: &str) -> Result<bool, CatalogError> {
+        let sql = "SELECT 1 FROM object WHERE path = ?1";
+        let row = self.connection.query_row(sql, [object], |_| Ok(()));
+        Ok(row.optional().of(&self.path)?.is_some())
     }
 
     /// Whether the manifests have been read whole since the catalog was begun.

@@ -10,7 +10,7 @@ use rusqlite::{Connection, Transaction};
 use crate::archive::checksum::Fingerprinting;
 
 /// The tables and their columns.
-const SEALED: [(&str, &[&str]); 9] = [
+const SEALED: [(&str, &[&str]); 10] = [
     ("run", &["begin", "alive", "ended"]),
     ("run_camera", &["camera", "run", "site"]),
     (
@@ -42,6 +42,7 @@ const SEALED: [(&str, &[&str]); 9] = [
         ],
     ),
     ("object", &["path", "camera", "bytes", "sha256"]),
+    ("retired", &["camera", "begin", "end", "fate", "frame"]),
 ];
 
 /// A row in bytes that no other row has: each value with its type and length.

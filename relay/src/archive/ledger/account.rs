@@ -9,12 +9,12 @@
 use std::collections::BTreeSet;
 
 use super::spans::{intersect, later, subtract};
-use super::{Coverage, Gap, GapCause, Span, Witness, union};
+use super::{Coverage, Fate, Gap, GapCause, Span, Witness, union};
 use crate::units::{CameraName, CaptureTime, SiteName};
 
 const SECOND: i64 = 1_000_000_000;
 /// How far one file may be from the next beyond a sample: capture times are estimates.
-const SLACK: i64 = 20_000_000;
+pub(super) const SLACK: i64 = 20_000_000;
 /// A shorter piece of a gap takes the cause of its neighbour: footage and evidence come from
 /// different hands, and their edges are never quite the same.
 const PIECE_MIN: i64 = SECOND / 4;
@@ -72,6 +72,8 @@ pub struct Books<'a> {
     pub runs: &'a [Run],
     /// What is durable.
     pub footage: &'a [Footage],
+    /// What was, and is not whole any more: it counts as recorded.
+    pub retired: &'a [(Fate, Footage)],
     /// What was told.
     pub evidence: &'a [Testimony],
 }
@@ -90,6 +92,8 @@ pub fn account(books: Books<'_>, window: Span, horizon: CaptureTime) -> Coverage
         window,
         wanted: Vec::new(),
         recorded: Vec::new(),
+        thinned: Vec::new(),
+        expired: Vec::new(),
         gaps: Vec::new(),
     };
     let extent = Span::new(
@@ -111,7 +115,9 @@ pub fn account(books: Books<'_>, window: Span, horizon: CaptureTime) -> Coverage
     );
     let (planned, wanted) = (intersect(&open, &planned), subtract(&open, &planned));
 
-    let missing = missing(&wanted, books.footage);
+    let retired = books.retired.iter().map(|(_, footage)| footage);
+    let ever: Vec<Footage> = books.footage.iter().chain(retired).copied().collect();
+    let missing = missing(&wanted, ever);
     let recorded = subtract(&wanted, &missing);
     let ground = Ground::new(&books, extent);
     let mut gaps: Vec<Gap> = Vec::new();
@@ -136,6 +142,9 @@ pub fn account(books: Books<'_>, window: Span, horizon: CaptureTime) -> Coverage
     }
     gaps.sort_by_key(|gap| gap.span);
     let in_window = |spans: Vec<Span>| spans.into_iter().filter_map(|s| s.cut(window)).collect();
+    let (thinned, expired) = no_longer_whole(&books, &recorded);
+    coverage.thinned = in_window(thinned);
+    coverage.expired = in_window(expired);
     coverage.wanted = in_window(wanted);
     coverage.recorded = in_window(recorded);
     gaps.retain_mut(|gap| {
@@ -161,8 +170,7 @@ fn wanted(runs: &[Run], extent: Span) -> Vec<Span> {
 
 /// What of the wanted time no footage covers. What is shorter than a sample and some slack, beside
 /// footage, does not count.
-fn missing(wanted: &[Span], footage: &[Footage]) -> Vec<Span> {
-    let mut footage = footage.to_vec();
+fn missing(wanted: &[Span], mut footage: Vec<Footage>) -> Vec<Span> {
     footage.sort_unstable();
     let mut pieces: Vec<(Span, i64)> = Vec::new();
     for Footage { span, frame_nanos } in footage {
@@ -186,6 +194,19 @@ fn missing(wanted: &[Span], footage: &[Footage]) -> Vec<Span> {
         })
     });
     missing
+}
+
+/// What of the recorded has only key frames left, and what is gone. What is whole is whole, whatever
+/// was written down of it: the relay may have been cut off before the file went.
+fn no_longer_whole(books: &Books<'_>, recorded: &[Span]) -> (Vec<Span>, Vec<Span>) {
+    let of = |wanted: Fate| {
+        let retired = books.retired.iter().filter(|(fate, _)| *fate == wanted);
+        union(retired.map(|(_, footage)| footage.span).collect())
+    };
+    let whole = union(books.footage.iter().map(|footage| footage.span).collect());
+    let expired = subtract(&of(Fate::Expired), &whole);
+    let thinned = subtract(&subtract(&of(Fate::Thinned), &whole), &expired);
+    (intersect(recorded, &thinned), intersect(recorded, &expired))
 }
 
 /// Evidence around spans that are asked for in their order.

@@ -15,6 +15,7 @@ const FRAME: i64 = 40 * MS;
 struct Case {
     runs: Vec<Run>,
     footage: Vec<Footage>,
+    retired: Vec<(Fate, Footage)>,
     evidence: Vec<Testimony>,
 }
 
@@ -55,6 +56,7 @@ impl Case {
             site: &site,
             runs: &self.runs,
             footage: &self.footage,
+            retired: &self.retired,
             evidence: &self.evidence,
         };
         account(books, span(begin, end), at(horizon))
@@ -72,6 +74,7 @@ impl Case {
 #[test]
 fn an_outage_is_one_gap() {
     let case = Case {
+        retired: Vec::new(),
         runs: vec![run(0, 100 * S)],
         footage: vec![footage(0, 10 * S), footage(40 * S + 130 * MS, 100 * S)],
         evidence: vec![
@@ -89,6 +92,7 @@ fn an_outage_is_one_gap() {
 #[test]
 fn a_kill_takes_its_tail_and_the_start_with_it() {
     let case = Case {
+        retired: Vec::new(),
         runs: vec![run(0, 50 * S), run(80 * S, 200 * S)],
         footage: vec![footage(S, 44 * S), footage(83 * S, 200 * S)],
         evidence: vec![],
@@ -102,6 +106,7 @@ fn a_kill_takes_its_tail_and_the_start_with_it() {
 #[test]
 fn the_end_of_the_last_run_is_the_relays() {
     let case = Case {
+        retired: Vec::new(),
         runs: vec![run(0, 50 * S)],
         footage: vec![footage(0, 46 * S)],
         evidence: vec![],
@@ -114,6 +119,7 @@ fn the_end_of_the_last_run_is_the_relays() {
 #[test]
 fn what_is_known_of_the_time_before_a_kill_stays() {
     let case = Case {
+        retired: Vec::new(),
         runs: vec![run(0, 50 * S), run(80 * S, 200 * S)],
         footage: vec![footage(0, 20 * S), footage(95 * S, 200 * S)],
         evidence: vec![
@@ -132,6 +138,7 @@ fn what_is_known_of_the_time_before_a_kill_stays() {
 #[test]
 fn without_evidence_it_is_the_sink() {
     let mut case = Case {
+        retired: Vec::new(),
         runs: vec![run(0, 300 * S)],
         footage: vec![footage(0, 10 * S), footage(30 * S, 100 * S)],
         evidence: vec![],
@@ -160,6 +167,7 @@ fn without_evidence_it_is_the_sink() {
 #[test]
 fn files_that_nearly_touch_have_no_gap() {
     let case = Case {
+        retired: Vec::new(),
         runs: vec![run(0, 100 * S)],
         footage: vec![
             footage(15 * MS, 10 * S),
@@ -176,6 +184,7 @@ fn files_that_nearly_touch_have_no_gap() {
 #[test]
 fn planned_time_is_not_wanted() {
     let case = Case {
+        retired: Vec::new(),
         runs: vec![run(0, 100 * S)],
         footage: vec![
             footage(0, 20 * S),
@@ -200,6 +209,7 @@ fn a_camera_taken_out_of_the_configuration_is_not_wanted() {
         ..run(60 * S, 90 * S)
     };
     let case = Case {
+        retired: Vec::new(),
         runs: vec![
             run(10 * S, 50 * S),
             unknowing,
@@ -220,6 +230,7 @@ fn a_camera_taken_out_of_the_configuration_is_not_wanted() {
 #[test]
 fn what_lasts_lasts() {
     let mut case = Case {
+        retired: Vec::new(),
         runs: vec![run(0, 100 * S)],
         footage: vec![footage(0, 20 * S)],
         evidence: vec![told(Witness::Intake, GapCause::Uplink, 20 * S, 90 * S)],
@@ -283,6 +294,7 @@ fn case() -> impl Strategy<Value = Case> {
             lasts,
         };
         Case {
+            retired: Vec::new(),
             runs: runs.into_iter().map(run).collect(),
             footage: files.into_iter().map(file).collect(),
             evidence: evidence.into_iter().zip(0..).map(told).collect(),
@@ -351,6 +363,7 @@ proptest! {
         let durable = (kill - lost).max(1000);
         let again = kill + down;
         let case = Case {
+            retired: Vec::new(),
             runs: vec![run(0, (kill - stale) * MS), run(again * MS, 300 * S)],
             footage: vec![footage(0, durable * MS), footage((again + start) * MS, 300 * S)],
             evidence: vec![],
@@ -361,5 +374,69 @@ proptest! {
         } else {
             prop_assert_eq!(case.gaps(300 * S), []);
         }
+    }
+}
+
+#[test]
+fn what_has_gone_by_its_rules_is_not_missing() {
+    use Fate::{Expired, Thinned};
+    let case = Case {
+        runs: vec![run(0, 1000 * S)],
+        // Whole from 600 s on; cut off before a file went of which the journal says that it has.
+        footage: vec![footage(590 * S, 1000 * S)],
+        retired: vec![
+            (Thinned, footage(100 * S, 600 * S)),
+            (Expired, footage(100 * S, 300 * S)),
+            (Expired, footage(590 * S, 600 * S)),
+        ],
+        evidence: vec![],
+    };
+    let coverage = case.account(0, 1000 * S, 1000 * S);
+    assert_eq!(coverage.recorded, [span(100 * S, 1000 * S)]);
+    assert_eq!(coverage.expired, [span(100 * S, 300 * S)]);
+    assert_eq!(coverage.thinned, [span(300 * S, 590 * S)]);
+    // What was missing before is missing still.
+    let gaps: Vec<_> = coverage.gaps.iter().map(|gap| gap.span).collect();
+    assert_eq!(gaps.first().map(|gap| gap.begin), Some(at(0)));
+    assert_eq!(gaps.last().map(|gap| gap.end), Some(at(100 * S)));
+    // And the same where the window is cut in the middle.
+    let part = case.account(200 * S, 400 * S, 1000 * S);
+    assert_eq!(part.recorded, [span(200 * S, 400 * S)]);
+    assert_eq!(part.expired, [span(200 * S, 300 * S)]);
+    assert_eq!(part.thinned, [span(300 * S, 400 * S)]);
+    assert_eq!(part.gaps, []);
+}
+
+proptest! {
+    /// Whatever goes, the account of what was recorded and what is missing stays the same.
+    #[test]
+    fn an_account_does_not_depend_on_what_has_gone(
+        pieces in prop::collection::vec((0i64..900, 1i64..60, 0u8..3), 0..30)
+    ) {
+        let of = |(begin, length, _): &(i64, i64, u8)| footage(begin * S, (begin + length) * S);
+        let before = Case {
+            runs: vec![run(0, 1000 * S)],
+            footage: pieces.iter().map(of).collect(),
+            ..Case::default()
+        };
+        let gone = |piece: &(i64, i64, u8)| match piece.2 {
+            0 => None,
+            1 => Some((Fate::Thinned, of(piece))),
+            _ => Some((Fate::Expired, of(piece))),
+        };
+        let after = Case {
+            footage: pieces.iter().filter(|piece| piece.2 == 0).map(of).collect(),
+            retired: pieces.iter().filter_map(gone).collect(),
+            ..before.clone()
+        };
+        let (before, after) = (
+            before.account(0, 1000 * S, 1000 * S),
+            after.account(0, 1000 * S, 1000 * S),
+        );
+        prop_assert_eq!(&before.recorded, &after.recorded);
+        prop_assert_eq!(&before.gaps, &after.gaps);
+        prop_assert_eq!(&before.wanted, &after.wanted);
+        let gone = total_nanos(&after.thinned) + total_nanos(&after.expired);
+        prop_assert!(gone <= total_nanos(&after.recorded));
     }
 }

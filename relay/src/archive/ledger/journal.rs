@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use super::{ClockState, Evidence, GapCause};
+use super::{ClockState, Evidence, Fate, Footage, GapCause, Retired, Span};
 use crate::archive::Archive;
 use crate::archive::catalog::{Change, RunRecord, witness_of, witness_word};
 use crate::archive::jsonl::{Lines, Refused, Stamp};
@@ -59,6 +59,14 @@ enum Record {
         uncertainty: f64,
         camera: Option<CameraClockLine>,
     },
+    Retired {
+        fate: String,
+        reason: String,
+        folder: String,
+        files: Vec<String>,
+        bytes: u64,
+        footage: Vec<Held>,
+    },
 }
 
 /// How the camera's own clock stands.
@@ -98,6 +106,37 @@ pub(super) fn read_clock(line: &[u8]) -> Option<ClockState> {
             steps: camera.steps,
         }),
     })
+}
+
+/// Footage of files that go.
+#[derive(Debug, Serialize, Deserialize)]
+struct Held {
+    begin: Stamp,
+    end: Stamp,
+    frame_nanos: i64,
+}
+
+/// What is told of files before they go, to be written as a line of the camera's journal.
+pub(in crate::archive) fn retired_line(
+    at: CaptureTime,
+    retired: &Retired,
+) -> impl Serialize + use<> {
+    let held = |footage: &Footage| Held {
+        begin: Stamp::from(footage.span.begin),
+        end: Stamp::from(footage.span.end),
+        frame_nanos: footage.frame_nanos,
+    };
+    Line {
+        at: Stamp::from(at),
+        record: Record::Retired {
+            fate: retired.fate.as_str().to_owned(),
+            reason: retired.reason.clone(),
+            folder: retired.folder.clone(),
+            files: retired.files.clone(),
+            bytes: retired.bytes,
+            footage: retired.footage.iter().map(held).collect(),
+        },
+    }
 }
 
 /// The changes that a line stands for; none for one that can't be read.
@@ -158,6 +197,29 @@ fn changes(camera: &CameraName, record: Record) -> Option<Vec<Change>> {
             begin: begin.time()?,
         }],
         Record::Clock { .. } => Vec::new(),
+        Record::Retired {
+            fate,
+            reason,
+            folder,
+            files,
+            bytes,
+            footage,
+        } => {
+            let held = |held: Held| {
+                let span = Span::new(held.begin.time()?, held.end.time()?)?;
+                let frame_nanos = held.frame_nanos;
+                Some(Footage { span, frame_nanos })
+            };
+            vec![Change::Retired(Retired {
+                camera,
+                fate: Fate::parse(&fate)?,
+                reason,
+                folder,
+                files,
+                bytes,
+                footage: footage.into_iter().map(held).collect::<Option<_>>()?,
+            })]
+        }
     })
 }
 
@@ -300,6 +362,20 @@ mod tests {
         for cut in 0..line.len() {
             assert_eq!(read_line(&camera, &line.as_bytes()[..cut]), []);
         }
+        let retired = Retired {
+            camera: camera.clone(),
+            fate: Fate::Thinned,
+            reason: "age".into(),
+            folder: "gate/footage/2026-05-04".into(),
+            files: vec!["2026-05-04T073100.120Z.mp4".into()],
+            bytes: 4711,
+            footage: vec![Footage {
+                span: Span::new(begin, CaptureTime::from_unix_nanos(i64::MAX)).unwrap(),
+                frame_nanos: 40_000_000,
+            }],
+        };
+        let line = serde_json::to_vec(&retired_line(begin, &retired)).unwrap();
+        assert_eq!(read_line(&camera, &line), [Change::Retired(retired)]);
         assert_eq!(read_line(&camera, b"\xff\0{}"), []);
         assert_eq!(read_line(&camera, &vec![b'['; 1 << 20]), []);
     }

@@ -9,7 +9,7 @@ use std::time::Duration;
 use super::keeper::Keeper;
 use super::reader::Reader;
 use super::scan::Subject;
-use super::{ClockState, Evidence, Witness};
+use super::{ClockState, Evidence, Retired, Witness};
 use crate::archive::catalog::Change;
 use crate::archive::ending::{Ended, Ending};
 use crate::archive::manifest::Newest;
@@ -46,6 +46,7 @@ pub(super) enum Message {
     Gone(Removal),
     /// What a file holds, if anything.
     Read(String, CameraName, Option<Change>),
+    /// Files and journals told this.
     Scanned(Vec<Change>),
     ScanEnded,
     /// Look at the flags.
@@ -154,6 +155,8 @@ pub struct Ledger(Arc<Handle>);
 #[derive(Debug)]
 struct Handle {
     sender: SyncSender<Message>,
+    /// The journals know what did not fit.
+    missed: Arc<AtomicBool>,
     events: LedgerEvents,
     flags: Arc<Flags>,
 }
@@ -187,6 +190,7 @@ impl Ledger {
         let reader = Reader::start(root.clone(), options.spool.clone(), sender.clone())?;
         let handle = Handle {
             sender,
+            missed: Arc::clone(&missed),
             events: events.clone(),
             flags: Arc::clone(&flags),
         };
@@ -248,6 +252,15 @@ impl Ledger {
     pub fn unlisted(&self, object: &str, fingerprint: Fingerprint) {
         self.0
             .send(Message::Unlisted(object.to_owned(), fingerprint));
+    }
+
+    /// Tells the catalog of files that go. Their journal has it already, durably.
+    pub(in crate::archive) fn retire(&self, retired: Retired) {
+        let message = Message::Scanned(vec![Change::Retired(retired)]);
+        if self.0.sender.try_send(message).is_err() {
+            self.0.missed.store(true, Ordering::Release);
+            self.0.events.dropped();
+        }
     }
 
     /// Ends it with the books closed; call it when no more footage is written. Whether that was

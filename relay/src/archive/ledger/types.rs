@@ -132,9 +132,60 @@ pub struct Coverage {
     pub window: Span,
     /// When footage was wanted, in order, not touching each other.
     pub wanted: Vec<Span>,
-    /// What of it is durable, in order, not touching each other.
+    /// What of it was made durable, in order, not touching each other.
     pub recorded: Vec<Span>,
+    /// What of the recorded has only its key frames left.
+    pub thinned: Vec<Span>,
+    /// What of the recorded is gone by the rules of how long it is kept: it is not missing.
+    pub expired: Vec<Span>,
     /// What of the window is neither outside of the time since the camera was first configured nor
     /// recorded: in order. The planned ones are not wanted; the others are `wanted` − `recorded`.
     pub gaps: Vec<Gap>,
+}
+
+/// What has become of recorded footage that is not whole in the archive any more.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Fate {
+    /// Only its key frames are left.
+    Thinned,
+    /// It is gone.
+    Expired,
+}
+
+impl Fate {
+    /// The word for it in catalog and journal.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Thinned => "thinned",
+            Self::Expired => "expired",
+        }
+    }
+
+    /// Reads what [`as_str`](Self::as_str) gives.
+    #[must_use]
+    pub fn parse(text: &str) -> Option<Self> {
+        [Self::Thinned, Self::Expired]
+            .into_iter()
+            .find(|fate| fate.as_str() == text)
+    }
+}
+
+/// Files that have left the archive by its rules: written down before they go.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Retired {
+    /// Whose.
+    pub camera: CameraName,
+    /// What became of them.
+    pub fate: Fate,
+    /// Why, one word.
+    pub reason: String,
+    /// Their folder, below the archive.
+    pub folder: String,
+    /// Their names in it.
+    pub files: Vec<String>,
+    /// Their length in all.
+    pub bytes: u64,
+    /// What footage they held, in order; empty for other purposes.
+    pub footage: Vec<super::Footage>,
 }

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
-use super::PURPOSE;
+use super::UNLISTED;
 use super::pages::{entries, names};
 use crate::archive::checksum::{Fingerprint, fingerprint};
 use crate::archive::disk::Disk;
@@ -85,7 +85,7 @@ fn folders(
     let earliest = days_before(since, CHANGED_DAYS_MAX);
     let top = archive.join(camera.as_str());
     for purpose in names(disk, &top).at("list the folder", &top)? {
-        if purpose == PURPOSE {
+        if UNLISTED.contains(&&*purpose) {
             continue;
         }
         let path = top.join(&purpose);

@@ -24,5 +24,10 @@ pub(super) use pages::{
 };
 pub(super) use writer::Manifests;
 
+use crate::archive::ladder::pins::PURPOSE as PINS;
+
 /// The purpose of manifests; in names of the spool it stands for the sink, too.
 pub const PURPOSE: &str = "manifest";
+/// Purposes whose files no manifest lists: manifests vouch for each other, and pins are made and
+/// ended by hand.
+pub(in crate::archive) const UNLISTED: [&str; 2] = [PURPOSE, PINS];

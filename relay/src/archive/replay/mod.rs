@@ -10,6 +10,7 @@
 
 pub(crate) mod files;
 mod film;
+mod keys;
 mod movie;
 mod payload;
 mod sample;
@@ -25,6 +26,7 @@ use std::sync::Arc;
 use bytes::Bytes;
 
 pub(crate) use self::film::{Film, Spot};
+pub(super) use self::keys::{Group, Keys};
 pub(crate) use self::movie::Stream;
 use crate::hold::{Track, TrackKind, TrackSet, Unit};
 use crate::units::{CameraName, CaptureTime};
@@ -66,6 +68,9 @@ pub enum Fault {
          `ffmpeg -i FILE -c copy NEW.mp4` writes it anew as one"
     )]
     Pieces,
+    /// Samples in the movie header, where fragments are needed.
+    #[error("its samples are not in fragments")]
+    NotFragmented,
     /// Neither fragments nor samples.
     #[error("it holds no samples")]
     Empty,

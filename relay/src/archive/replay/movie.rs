@@ -9,7 +9,7 @@ use bytes::Bytes;
 
 use super::Fault;
 use crate::archive::ledger::footage::{long, named, word};
-use crate::archive::mp4::{FileSource, MOVIE_BYTES_MAX, Walk, children, read_body};
+use crate::archive::mp4::{MOVIE_BYTES_MAX, Source, Walk, children, read_body};
 use crate::hold::{Codec, Track};
 use crate::units::CaptureTime;
 
@@ -72,7 +72,7 @@ pub(super) fn nanos(ticks: i64, rate: NonZeroU32) -> i64 {
 }
 
 /// Finds the header and reads it.
-pub(super) fn read(source: &FileSource) -> Result<Movie, Fault> {
+pub(super) fn read<S: Source + ?Sized>(source: &S) -> Result<Movie, Fault> {
     let mut walk = Walk::new();
     match walk.next(source)? {
         Some(first) if &first.kind == b"ftyp" => {}

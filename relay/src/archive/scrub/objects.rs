@@ -6,10 +6,10 @@ use std::io;
 use super::chain::Folders;
 use super::quarantine::{find, set_aside};
 use super::{FaultKind, Scrub, ScrubEvent, is_within};
-use crate::archive::MANIFESTS;
 use crate::archive::catalog::Catalog;
 use crate::archive::checksum::{Fingerprint, fingerprint_paced};
 use crate::archive::ledger::Span;
+use crate::archive::manifest::UNLISTED;
 use crate::archive::manifest::{Entries, Entry, State, entries, names};
 use crate::archive::names::{ObjectName, days_before};
 use crate::units::{CameraName, CaptureTime};
@@ -130,7 +130,7 @@ impl Scrub<'_> {
     ) -> io::Result<BTreeSet<(String, String)>> {
         let top = self.archive.join(camera.as_str());
         for purpose in names(self.disk, &top)? {
-            if purpose != MANIFESTS {
+            if !UNLISTED.contains(&&*purpose) {
                 let days = names(self.disk, &top.join(&purpose))?.into_iter();
                 found.0.extend(days.map(|day| (purpose.clone(), day)));
             }

@@ -39,6 +39,8 @@ fn coverage(missing: &[(i64, i64, GapCause)]) -> Coverage {
         window: span(0, 100),
         wanted: vec![span(0, 100)],
         recorded: Vec::new(),
+        thinned: Vec::new(),
+        expired: Vec::new(),
         gaps: missing.iter().map(gap).collect(),
     }
 }

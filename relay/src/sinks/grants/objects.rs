@@ -6,6 +6,8 @@ use wasmtime::component::Resource;
 
 use super::media::HeldUnit;
 use crate::archive::findings::PURPOSE as FINDINGS;
+use crate::archive::ladder::KEY_FRAMES;
+use crate::archive::ladder::pins::PURPOSE as PINS;
 use crate::archive::ledger::{FOOTAGE, JOURNALS};
 use crate::archive::{ArchiveError, MANIFESTS, Object, ObjectKey};
 use crate::sinks::account::Account;
@@ -19,8 +21,10 @@ use crate::units::CaptureTime;
 pub struct OpenObject(Option<Object>);
 
 /// Purposes that plugins can't write to. Forged journals would be believed when the catalog is made
-/// anew, forged findings would be taken for another sink's, forged manifests would hide damage.
-const RELAYS_OWN: [&str; 3] = [JOURNALS, FINDINGS, MANIFESTS];
+/// anew, forged findings would be taken for another sink's, forged manifests would hide damage,
+/// forged pins would keep what is to go, and forged key frames would be taken for what is left of
+/// footage.
+const RELAYS_OWN: [&str; 5] = [JOURNALS, FINDINGS, MANIFESTS, PINS, KEY_FRAMES];
 
 /// Most bytes of one append, in multiples of `held`.
 const APPEND_HELD: u64 = 4;

@@ -109,6 +109,9 @@ impl ArchiveEvents {
             ArchiveEvent::RemovedEmpty { key } => {
                 debug!(camera = %key.camera, begin = %key.begin, "empty object removed");
             }
+            ArchiveEvent::RemovedCopy { key } => {
+                debug!(camera = %key.camera, begin = %key.begin, "unfinished copy removed");
+            }
             ArchiveEvent::PublishFailed {
                 path,
                 error,

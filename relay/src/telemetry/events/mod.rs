@@ -3,6 +3,7 @@
 mod archive;
 mod camera;
 mod findings;
+mod ladder;
 mod ledger;
 mod pictures;
 mod scrub;
@@ -14,6 +15,7 @@ use std::time::Duration;
 pub use archive::ArchiveEvents;
 pub use camera::{CameraEvents, HedgeOutcome, KickOutcome};
 pub use findings::{FindingDrop, FindingsEvents};
+pub use ladder::LadderEvents;
 pub use ledger::LedgerEvents;
 pub use pictures::{DropReason, PictureEvents};
 pub use scrub::ScrubEvents;

@@ -149,7 +149,16 @@ impl Keeper {
             Change::Object { object, .. } | Change::Gone { object } => !self.is_told(object),
             _ => true,
         });
+        let gone: Vec<Removal> = changes.iter().flat_map(removals).collect();
         self.pending.extend(changes);
+        // The journal has told of them before they went; the manifests do now, also where a relay was
+        // killed in between.
+        for removal in gone {
+            let catalog = self.catalog.as_ref();
+            if catalog.is_some_and(|catalog| catalog.lists(&removal.object).unwrap_or(false)) {
+                self.gone(removal);
+            }
+        }
     }
 
     fn is_told(&self, object: &str) -> bool {
@@ -241,6 +250,19 @@ impl Keeper {
         self.drain();
         self.commit();
     }
+}
+
+/// What a change says of objects that go by the archive's rules.
+fn removals(change: &Change) -> Vec<Removal> {
+    let Change::Retired(retired) = change else {
+        return Vec::new();
+    };
+    let removal = |file: &String| Removal {
+        object: format!("{}/{file}", retired.folder),
+        reason: format!("{}: {}", retired.fate.as_str(), retired.reason),
+        is_loss: false,
+    };
+    retired.files.iter().map(removal).collect()
 }
 
 #[cfg(test)]

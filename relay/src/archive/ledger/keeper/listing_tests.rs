@@ -208,7 +208,7 @@ fn a_catalog_of_version_2_learns_of_files_from_manifests() {
     drops
         .iter()
         .for_each(|drop| old.execute_batch(drop).unwrap());
-    old.execute_batch("DROP TABLE seal; DROP TABLE object; DELETE FROM complete WHERE yes = 2")
+    old.execute_batch("DROP TABLE seal; DROP TABLE object; DROP TABLE retired; DELETE FROM complete WHERE yes = 2")
         .unwrap();
     old.pragma_update(None, "user_version", 2).unwrap();
     drop(old);
