@@ -8,6 +8,7 @@ use std::fs::{File, OpenOptions};
 use std::io::{self, IoSlice};
 use std::os::unix::fs::{FileExt, MetadataExt};
 use std::path::Path;
+use std::time::{Duration, Instant};
 
 use rustix::fs::{Advice, AtFlags, CWD, FlockOperation, RenameFlags, SeekFrom};
 use rustix::io::Errno;
@@ -68,7 +69,7 @@ pub trait Disk: Send + Sync + std::fmt::Debug {
     /// Opens a file for reading alone.
     fn open_to_read(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
     /// Opens (creates) a file and locks it for as long as the handle lives;
-    /// [`io::ErrorKind::WouldBlock`] when another process holds it.
+    /// [`io::ErrorKind::WouldBlock`] when another process holds it, and goes on to.
     fn lock(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
     /// What lies at a path; symbolic links are followed.
     fn metadata(&self, path: &Path) -> io::Result<Metadata>;
@@ -100,6 +101,11 @@ pub(crate) fn is_unsupported(error: &io::Error) -> bool {
         Some(Errno::INVAL | Errno::NOSYS | Errno::OPNOTSUPP)
     )
 }
+
+/// A lock outlives its holder for a moment: a process that was killed has it until its last thread
+/// is gone, and so has a child between its fork and its exec.
+const LOCK_PATIENCE: Duration = Duration::from_millis(500);
+const LOCK_PAUSE: Duration = Duration::from_millis(10);
 
 /// The disk of this machine.
 #[derive(Debug, Clone, Copy, Default)]
@@ -133,7 +139,15 @@ impl Disk for RealDisk {
             .create(true)
             .truncate(false)
             .open(path)?;
-        rustix::fs::flock(&file, FlockOperation::NonBlockingLockExclusive)?;
+        let given_up = Instant::now() + LOCK_PATIENCE;
+        loop {
+            match rustix::fs::flock(&file, FlockOperation::NonBlockingLockExclusive) {
+                Err(Errno::WOULDBLOCK) if Instant::now() < given_up => {
+                    std::thread::sleep(LOCK_PAUSE);
+                }
+                result => break result?,
+            }
+        }
         Ok(Box::new(RealFile(file)))
     }
 
