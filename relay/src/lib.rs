@@ -17,6 +17,7 @@
 )]
 
 pub mod archive;
+mod boxes;
 pub mod clip;
 pub mod commands;
 pub mod config;

@@ -20,6 +20,7 @@ mod kept;
 mod kills;
 mod ladder;
 mod matrix;
+mod outlet;
 mod pictures;
 mod printed;
 mod scrape;

@@ -30,6 +30,7 @@ pub struct Configuration {
     plugin: String,
     settings: String,
     spool: Option<PathBuf>,
+    relay: String,
     extra: String,
 }
 
@@ -44,6 +45,7 @@ impl Configuration {
             plugin: "builtin:recorder".into(),
             settings: String::new(),
             spool: None,
+            relay: String::new(),
             extra: String::new(),
         }
     }
@@ -77,6 +79,13 @@ impl Configuration {
         self
     }
 
+    /// TOML to stand at the end of `[relay]`.
+    #[must_use]
+    pub fn relay(mut self, toml: &str) -> Self {
+        self.relay.push_str(toml);
+        self
+    }
+
     /// TOML to stand at the end of the file.
     #[must_use]
     pub fn extra(mut self, toml: &str) -> Self {
@@ -99,7 +108,7 @@ impl Configuration {
     /// Writes the file, with the passwords in files of their own, and returns its path.
     #[must_use]
     pub fn write(&self, listen: &str) -> PathBuf {
-        let archive = self.archive();
+        let (archive, relay) = (self.archive(), &self.relay);
         fs::create_dir_all(&archive).unwrap();
         let spool = self
             .spool
@@ -107,7 +116,7 @@ impl Configuration {
             .map(|spool| format!("spool = {spool:?}\n"));
         let spool = spool.unwrap_or_default();
         let mut text = format!(
-            "[relay]\narchive = {archive:?}\nlisten = {listen:?}\n{spool}\n\
+            "[relay]\narchive = {archive:?}\nlisten = {listen:?}\n{spool}{relay}\n\
              [[site]]\nname = \"boatyard\"\ntime_zone = \"Europe/Oslo\"\n\
              latitude = 60.39\nlongitude = 5.32\n"
         );

@@ -10,7 +10,7 @@
 pub(super) const MAIN_NANOS: i64 = 20_000_000;
 /// How far the sound may be from its place beside the pictures: ITU-R BT.1359 finds errors noticed
 /// from 45 ms on.
-pub(super) const SIDE_NANOS: i64 = 45_000_000;
+pub(crate) const SIDE_NANOS: i64 = 45_000_000;
 
 /// Places groups of the main stream; ticks.
 #[derive(Debug, Clone, Copy)]
@@ -65,22 +65,27 @@ impl MainLine {
 
 /// Places sound beside the pictures; ticks.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct SideLine {
+pub(crate) struct SideLine {
     tolerance: i64,
     end: Option<i64>,
 }
 
 impl SideLine {
-    pub(super) fn new(tolerance: i64) -> Self {
+    pub(crate) fn new(tolerance: i64) -> Self {
         Self {
             tolerance,
             end: None,
         }
     }
 
+    /// The frame before the next one ends at `end`.
+    pub(super) fn resume(&mut self, end: i64) {
+        self.end = Some(end);
+    }
+
     /// The time of a frame that belongs at `time` and lasts for `duration`; none where it has no
     /// room.
-    pub(super) fn place(&mut self, time: i64, duration: u32) -> Option<i64> {
+    pub(crate) fn place(&mut self, time: i64, duration: u32) -> Option<i64> {
         let placed = match self.end {
             None => time,
             Some(end) => match time.saturating_sub(end) {

@@ -7,10 +7,14 @@
 //! `gaps` (pure) says what is missing and why, `manifest` all of it, and `output` brings the clip to
 //! its place, whole or not at all.
 //!
+//! The same stretches are looked at, without anything being written: `film` is one as a file whose
+//! bytes are read where they lie, `slices` are pieces of a few seconds.
+//!
 //! Nothing is coded anew: samples and sample entries are those of the footage, byte for byte.
 //! Everything is read from files, while a relay writes others; no catalog is needed. Memory holds the
 //! tables of one file (some 16 MiB) and the groups at hand.
 
+mod film;
 mod gaps;
 mod group;
 mod line;
@@ -18,6 +22,7 @@ mod manifest;
 mod movie;
 mod output;
 mod part;
+mod slices;
 mod sources;
 mod table;
 #[cfg(test)]
@@ -28,9 +33,12 @@ use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
 
+pub(crate) use film::{Film, Shelf};
 pub use gaps::ClipGap;
+pub(crate) use line::{SIDE_NANOS, SideLine};
 pub use manifest::{NewFile, Passed, Sound};
 pub use output::Target;
+pub(crate) use slices::{Slice, slices};
 
 use self::gaps::{Known, gaps};
 use self::manifest::{CaptureTimes, FileEntry, Manifest, SOFTWARE, SourceEntry, stamp};

@@ -7,16 +7,11 @@
 
 use super::group::StreamKind;
 use super::table::{Run, Table};
+use crate::boxes::{
+    MOVIE_RATE, TrackHeader, UNITY, Wide, boxed, entry_here, full, movie_header, since_1904, track,
+    word,
+};
 use crate::units::CaptureTime;
-
-/// Ticks a second of durations of the whole file.
-const MOVIE_RATE: u32 = 1000;
-/// From 1904-01-01, where the format counts from, to 1970-01-01; seconds.
-const EPOCH_1904: i64 = 2_082_844_800;
-const UNITY: u32 = 0x0001_0000;
-const MATRIX: [u32; 9] = [UNITY, 0, 0, 0, UNITY, 0, 0, 0, 0x4000_0000];
-/// `und`, undetermined, in three times five bits.
-const LANGUAGE: u16 = 0x55c4;
 
 /// Samples that lie together in the file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -67,61 +62,6 @@ pub(super) fn header(tracks: &[Track<'_>], created: CaptureTime, media: u64) -> 
     header
 }
 
-fn word(buf: &mut Vec<u8>, value: u32) {
-    buf.extend(value.to_be_bytes());
-}
-
-fn half(buf: &mut Vec<u8>, value: u16) {
-    buf.extend(value.to_be_bytes());
-}
-
-fn boxed(buf: &mut Vec<u8>, kind: &[u8; 4], fill: impl FnOnce(&mut Vec<u8>)) {
-    let begin = buf.len();
-    word(buf, 0);
-    buf.extend(kind);
-    fill(buf);
-    let size = u32::try_from(buf.len() - begin).unwrap_or(u32::MAX);
-    if let Some(field) = buf.get_mut(begin..begin + 4) {
-        field.copy_from_slice(&size.to_be_bytes());
-    }
-}
-
-/// A box with a version and flags.
-fn full(
-    buf: &mut Vec<u8>,
-    kind: &[u8; 4],
-    version: u8,
-    flags: u32,
-    fill: impl FnOnce(&mut Vec<u8>),
-) {
-    boxed(buf, kind, |buf| {
-        word(buf, u32::from(version) << 24 | flags);
-        fill(buf);
-    });
-}
-
-/// Whether times need 64 bits, and how each is written then.
-#[derive(Clone, Copy)]
-struct Wide(bool);
-
-impl Wide {
-    fn of(values: &[u64]) -> Self {
-        // All ones stand for "unknown".
-        Self(values.iter().any(|value| *value >= u32::MAX.into()))
-    }
-
-    fn version(self) -> u8 {
-        self.0.into()
-    }
-
-    fn put(self, buf: &mut Vec<u8>, value: u64) {
-        match self.0 {
-            true => buf.extend(value.to_be_bytes()),
-            false => word(buf, u32::try_from(value).unwrap_or(u32::MAX)),
-        }
-    }
-}
-
 /// Ticks of a track in those of the file, rounded up: what is a little too long cuts nothing off.
 fn of_movie(ticks: u64, rate: u32) -> u64 {
     let scaled = (u128::from(ticks) * u128::from(MOVIE_RATE)).div_ceil(u128::from(rate.max(1)));
@@ -157,25 +97,12 @@ impl Edit {
 }
 
 fn moov(tracks: &[Track<'_>], created: CaptureTime, base: u64, wide_offsets: bool) -> Vec<u8> {
-    let created = created.unix_nanos().div_euclid(1_000_000_000) + EPOCH_1904;
-    let created = u64::try_from(created).unwrap_or(0);
+    let created = since_1904(created);
     let duration = tracks.iter().map(|track| Edit::of(track).total()).max();
     let duration = duration.unwrap_or(0);
     let mut moov = Vec::new();
     boxed(&mut moov, b"moov", |buf| {
-        let wide = Wide::of(&[created, duration]);
-        full(buf, b"mvhd", wide.version(), 0, |buf| {
-            wide.put(buf, created);
-            wide.put(buf, created);
-            word(buf, MOVIE_RATE);
-            wide.put(buf, duration);
-            word(buf, UNITY); // rate
-            half(buf, 0x0100); // volume
-            buf.extend([0; 10]);
-            MATRIX.iter().for_each(|value| word(buf, *value));
-            buf.extend([0; 24]);
-            word(buf, tracks.len() as u32 + 1);
-        });
+        movie_header(buf, created, duration, tracks.len());
         for (track, number) in tracks.iter().zip(1..) {
             trak(buf, track, number, created, (base, wide_offsets));
         }
@@ -183,64 +110,20 @@ fn moov(tracks: &[Track<'_>], created: CaptureTime, base: u64, wide_offsets: boo
     moov
 }
 
-fn trak(buf: &mut Vec<u8>, track: &Track<'_>, number: u32, created: u64, offsets: (u64, bool)) {
-    let edit = Edit::of(track);
-    let video = track.kind.is_video();
-    boxed(buf, b"trak", |buf| {
-        let wide = Wide::of(&[created, edit.total()]);
-        // Enabled, and part of what is played.
-        full(buf, b"tkhd", wide.version(), 7, |buf| {
-            wide.put(buf, created);
-            wide.put(buf, created);
-            word(buf, number);
-            word(buf, 0);
-            wide.put(buf, edit.total());
-            buf.extend([0; 12]); // reserved, layer, alternate group
-            half(buf, if video { 0 } else { 0x0100 });
-            half(buf, 0);
-            MATRIX.iter().for_each(|value| word(buf, *value));
-            for pixels in [track.kind.width, track.kind.height] {
-                word(buf, pixels.min(0xffff) << 16);
-            }
-        });
-        boxed(buf, b"edts", |buf| edits(buf, &edit));
-        boxed(buf, b"mdia", |buf| {
-            let duration = track.table.duration();
-            let wide = Wide::of(&[created, duration]);
-            full(buf, b"mdhd", wide.version(), 0, |buf| {
-                wide.put(buf, created);
-                wide.put(buf, created);
-                word(buf, track.kind.rate);
-                wide.put(buf, duration);
-                half(buf, LANGUAGE);
-                half(buf, 0);
-            });
-            let (handler, name): (_, &[u8]) = match video {
-                true => (b"vide", b"video\0"),
-                false => (b"soun", b"audio\0"),
-            };
-            full(buf, b"hdlr", 0, 0, |buf| {
-                word(buf, 0);
-                buf.extend(handler);
-                buf.extend([0; 12]);
-                buf.extend(name);
-            });
-            boxed(buf, b"minf", |buf| {
-                match video {
-                    true => full(buf, b"vmhd", 0, 1, |buf| buf.extend([0; 8])),
-                    false => full(buf, b"smhd", 0, 0, |buf| buf.extend([0; 4])),
-                }
-                boxed(buf, b"dinf", |buf| {
-                    full(buf, b"dref", 0, 0, |buf| {
-                        word(buf, 1);
-                        // In this file.
-                        full(buf, b"url ", 0, 1, |_| {});
-                    });
-                });
-                boxed(buf, b"stbl", |buf| stbl(buf, track, offsets));
-            });
-        });
-    });
+fn trak(buf: &mut Vec<u8>, of: &Track<'_>, number: u32, created: u64, offsets: (u64, bool)) {
+    let edit = Edit::of(of);
+    let header = TrackHeader {
+        number,
+        created,
+        video: of.kind.is_video(),
+        width: of.kind.width,
+        height: of.kind.height,
+        rate: of.kind.rate,
+        shown: edit.total(),
+        duration: of.table.duration(),
+    };
+    let edits = |buf: &mut Vec<u8>| edits(buf, &edit);
+    track(buf, &header, Some(&edits), |buf| stbl(buf, of, offsets));
 }
 
 fn edits(buf: &mut Vec<u8>, edit: &Edit) {
@@ -268,12 +151,7 @@ fn stbl(buf: &mut Vec<u8>, track: &Track<'_>, (base, wide): (u64, bool)) {
     } = *track;
     full(buf, b"stsd", 0, 0, |buf| {
         word(buf, 1);
-        let entry = buf.len();
-        buf.extend(&kind.entry);
-        // The first and only data reference, whichever it was in the source (§8.5.2).
-        if let Some(reference) = buf.get_mut(entry + 14..entry + 16) {
-            reference.copy_from_slice(&1u16.to_be_bytes());
-        }
+        entry_here(buf, &kind.entry);
     });
     let pairs = |buf: &mut Vec<u8>, runs: &[Run<u32>]| {
         word(buf, runs.len() as u32);

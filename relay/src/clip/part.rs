@@ -25,10 +25,10 @@ const PAUSE_NANOS_MIN: i64 = 20_000_000;
 
 /// Bytes to copy.
 #[derive(Debug, Clone, Copy)]
-struct Piece {
-    source: usize,
-    offset: u64,
-    bytes: u64,
+pub(super) struct Piece {
+    pub(super) source: usize,
+    pub(super) offset: u64,
+    pub(super) bytes: u64,
     is_main: bool,
     samples: u32,
 }
@@ -276,13 +276,13 @@ impl Part {
         self.media
     }
 
-    /// Writes the file.
-    pub(super) fn write(
-        &self,
-        place: &Place<'_>,
-        sources: &[SourceFile],
-        out: &mut dyn FnMut(&[u8]) -> Result<(), ClipError>,
-    ) -> Result<(), ClipError> {
+    /// What the media data is copied from, in order.
+    pub(super) fn pieces(&self) -> &[Piece] {
+        &self.pieces
+    }
+
+    /// All before the media data.
+    pub(super) fn header(&self) -> Vec<u8> {
         let (mut main, mut side) = (Vec::new(), Vec::new());
         let mut offset = 0;
         for piece in &self.pieces {
@@ -301,7 +301,17 @@ impl Part {
                 chunks,
             })
             .collect();
-        out(&header(&tracks, self.zero, self.media))?;
+        header(&tracks, self.zero, self.media)
+    }
+
+    /// Writes the file.
+    pub(super) fn write(
+        &self,
+        place: &Place<'_>,
+        sources: &[SourceFile],
+        out: &mut dyn FnMut(&[u8]) -> Result<(), ClipError>,
+    ) -> Result<(), ClipError> {
+        out(&self.header())?;
         let mut open = None;
         for piece in &self.pieces {
             let Some(source) = sources.get(piece.source) else {

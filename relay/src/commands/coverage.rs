@@ -1,19 +1,19 @@
 //! `forebay coverage`: what is recorded, what is missing, and why.
 
 use std::path::PathBuf;
-use std::str::FromStr;
 
-use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan as _};
 
 use super::{ConfigFile, Failure, exit, output};
-use crate::archive::catalog::{Catalog, CatalogError};
 use crate::archive::findings::each;
-use crate::archive::ledger::{Coverage, Span};
+use crate::archive::ledger::Span;
 use crate::config::{Camera, Config, Site};
+pub(super) use crate::coverage::When;
 use crate::coverage::days::midnight;
-use crate::coverage::{AccountError, Sheet, SiteAccounts, html, json, local_long, text};
+use crate::coverage::{
+    Account, AccountError, Sheet, SiteAccounts, accounts, html, json, local_long, nothing, text,
+};
 use crate::units::{CameraName, CaptureTime};
 
 /// Width of the text where it does not go to a terminal.
@@ -54,45 +54,10 @@ enum Format {
     Html,
 }
 
-/// An instant, or a time that each site's zone makes one.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum When {
-    Instant(Timestamp),
-    Civil(DateTime),
-}
-
-impl FromStr for When {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        // A time with an offset is tried first: as civil time it would lose the offset.
-        let instant = text.parse().map(Self::Instant);
-        instant
-            .or_else(|_| text.parse().map(Self::Civil))
-            .map_err(|_| {
-                "a date like 2026-05-04, a time in the site's zone like 2026-05-04T07:30, or one \
-                 with its offset from UTC like 2026-05-04T05:30:00Z"
-                    .to_owned()
-            })
-    }
-}
-
-impl When {
-    /// None outside of the years that a capture time holds (1677 to 2262).
-    pub(super) fn at(self, zone: &TimeZone) -> Option<CaptureTime> {
-        let timestamp = match self {
-            Self::Instant(timestamp) => timestamp,
-            Self::Civil(civil) => civil.to_zoned(zone.clone()).ok()?.timestamp(),
-        };
-        let nanos = i64::try_from(timestamp.as_nanosecond()).ok()?;
-        Some(CaptureTime::from_unix_nanos(nanos))
-    }
-}
-
 pub(super) fn coverage(arguments: &CoverageArguments) -> Result<(), Failure> {
     let config = arguments.file.load()?;
     let cameras = arguments.cameras(&config)?;
-    let account = accounts(&config).map_err(unavailable)?;
+    let account = accounts(&config.relay.spool).map_err(unavailable)?;
     let mut sheet = arguments.sheet(&config, &cameras, CaptureTime::now(), account)?;
     count_stills(&config, &mut sheet);
     let told = match arguments.format {
@@ -114,25 +79,6 @@ pub(super) fn coverage(arguments: &CoverageArguments) -> Result<(), Failure> {
     }
 }
 
-/// The account of a camera over a window; none where it was never configured while a relay ran.
-type Account = Result<Option<Coverage>, AccountError>;
-
-/// Gives accounts from the catalog in the spool.
-fn accounts(
-    config: &Config,
-) -> Result<impl FnMut(&CameraName, Span) -> Account + use<>, AccountError> {
-    let path = config.relay.spool.join("catalog.sqlite");
-    let failed = move |error: CatalogError| match error {
-        CatalogError::Missing(path) => AccountError::Absent { path },
-        error => AccountError::Unreadable {
-            path: path.clone(),
-            reason: format!("{:#}", anyhow::Error::from(error)),
-        },
-    };
-    let catalog = Catalog::open_to_read(&config.relay.spool).map_err(&failed)?;
-    Ok(move |camera: &CameraName, window: Span| catalog.coverage(camera, window).map_err(&failed))
-}
-
 /// Counts the stills of each camera: they are told of by findings.
 fn count_stills(config: &Config, sheet: &mut Sheet) {
     let relay = &config.relay;
@@ -145,20 +91,6 @@ fn count_stills(config: &Config, sheet: &mut Sheet) {
                 camera.stills.note(&finding, zone);
             });
         }
-    }
-}
-
-/// The account of a camera of which nothing is known.
-fn nothing(camera: &CameraName, site: &Site, window: Span) -> Coverage {
-    Coverage {
-        camera: camera.clone(),
-        site: site.name.clone(),
-        window,
-        wanted: Vec::new(),
-        recorded: Vec::new(),
-        thinned: Vec::new(),
-        expired: Vec::new(),
-        gaps: Vec::new(),
     }
 }
 

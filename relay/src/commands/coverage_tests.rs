@@ -193,7 +193,7 @@ fn an_account_that_is_not_there_is_told() {
     let folder = tempfile::tempdir().unwrap();
     let mut config = config();
     config.relay.spool = folder.path().to_owned();
-    let error = accounts(&config).err().unwrap();
+    let error = accounts(&config.relay.spool).err().unwrap();
     let path = folder.path().join("catalog.sqlite");
     assert_eq!(error, AccountError::Absent { path: path.clone() });
     let failure = unavailable(error);

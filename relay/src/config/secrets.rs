@@ -18,6 +18,11 @@ const TOKEN_CHARACTERS_MIN: usize = 16;
 pub struct Secret(String);
 
 impl Secret {
+    #[cfg(test)]
+    pub(crate) fn for_tests(text: &str) -> Self {
+        Self(text.to_owned())
+    }
+
     /// The secret itself, to be sent and never to be shown.
     #[must_use]
     pub fn expose(&self) -> &str {

@@ -8,8 +8,10 @@ pub mod html;
 pub mod json;
 pub mod text;
 
+mod accounts;
 mod stills;
 mod strip;
+mod when;
 mod words;
 
 #[cfg(test)]
@@ -19,8 +21,10 @@ mod tests;
 
 use std::path::PathBuf;
 
+pub(crate) use accounts::{Account, accounts, nothing};
 pub use days::{CameraSheet, Day, Figures, Sheet, SiteAccounts, SiteSheet};
 pub use stills::{StillDays, Stills};
+pub use when::When;
 pub use words::{length, local, local_long, plain};
 
 /// Why there is no account.

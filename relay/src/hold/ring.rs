@@ -8,6 +8,7 @@ use tokio::sync::watch;
 use super::cursor::Cursor;
 use super::unit::{TrackKind, Unit};
 use crate::config::WhenBehind;
+use crate::units::CaptureTime;
 
 /// What a unit takes beside its payload, about: without it a camera that sends a byte at a time
 /// would take a hundred times the bound.
@@ -63,6 +64,59 @@ impl Hold {
         )
     }
 
+    /// A reader that begins at the oldest group captured at `from` or later; where there is none,
+    /// as [`cursor`](Self::cursor).
+    #[must_use]
+    pub fn cursor_from(self: &Arc<Self>, when_behind: WhenBehind, from: CaptureTime) -> Cursor {
+        let position = {
+            let ring = self.lock();
+            let late = |group: &&Position| {
+                ring.get(group.sequence)
+                    .is_some_and(|unit| unit.captured >= from)
+            };
+            let newest = || ring.newest_group().unwrap_or_else(|| ring.tail());
+            ring.groups
+                .iter()
+                .find(late)
+                .copied()
+                .unwrap_or_else(newest)
+        };
+        Cursor::new(
+            Arc::clone(self),
+            self.pushed.subscribe(),
+            position,
+            when_behind,
+        )
+    }
+
+    /// The units of these numbers; none where not all of them are held.
+    #[must_use]
+    pub fn range(&self, numbers: std::ops::Range<u64>) -> Option<Vec<Arc<Unit>>> {
+        let ring = self.lock();
+        numbers.map(|number| ring.get(number).cloned()).collect()
+    }
+
+    /// Number of the oldest unit held.
+    #[must_use]
+    pub fn oldest(&self) -> u64 {
+        self.lock().start()
+    }
+
+    /// The unit that came last.
+    #[must_use]
+    pub fn newest(&self) -> Option<Arc<Unit>> {
+        let ring = self.lock();
+        ring.slots.back().map(|slot| Arc::clone(&slot.unit))
+    }
+
+    /// Capture time of the newest unit where reading can begin.
+    #[must_use]
+    pub fn newest_group(&self) -> Option<CaptureTime> {
+        let ring = self.lock();
+        let group = ring.newest_group()?;
+        ring.get(group.sequence).map(|unit| unit.captured)
+    }
+
     /// The key frames that are held, oldest first.
     #[must_use]
     pub fn key_frames(&self) -> Vec<Arc<Unit>> {
@@ -73,6 +127,19 @@ impl Hold {
             .filter(|unit| unit.track.codec.kind() == TrackKind::Video)
             .map(Arc::clone)
             .collect()
+    }
+
+    /// The newest key frame that is held.
+    #[must_use]
+    pub fn newest_key_frame(&self) -> Option<Arc<Unit>> {
+        let ring = self.lock();
+        let mut groups = ring.groups.iter().rev();
+        groups
+            .find_map(|group| {
+                ring.get(group.sequence)
+                    .filter(|unit| unit.track.codec.kind() == TrackKind::Video)
+            })
+            .cloned()
     }
 
     /// Units pushed since the hold was made.

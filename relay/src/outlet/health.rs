@@ -3,9 +3,7 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU8, Ordering};
 
-use axum::Router;
 use axum::http::StatusCode;
-use axum::routing::get;
 
 const STARTING: u8 = 0;
 const READY: u8 = 1;
@@ -26,17 +24,11 @@ impl Readiness {
         self.0.store(STOPPING, Ordering::Relaxed);
     }
 
-    fn answer(&self) -> (StatusCode, &'static str) {
+    pub(super) fn answer(&self) -> (StatusCode, &'static str) {
         match self.0.load(Ordering::Relaxed) {
             STARTING => (StatusCode::SERVICE_UNAVAILABLE, "starting\n"),
             READY => (StatusCode::OK, "ready\n"),
             _ => (StatusCode::SERVICE_UNAVAILABLE, "stopping\n"),
         }
     }
-}
-
-pub(super) fn router(readiness: Readiness) -> Router {
-    Router::new()
-        .route("/healthz", get(async || "alive\n"))
-        .route("/readyz", get(async move || readiness.answer()))
 }

@@ -1,34 +1,74 @@
-//! What others may ask the relay for, over HTTP.
+//! What others may ask the relay for, over HTTP: metrics and health, how cameras are, what they show
+//! now and what is recorded of them.
+//!
+//! Those who look on are cursors on the hold: they cost the uplink nothing, and nothing waits for them.
+//! `server` bounds connections, `routes` says which address leads where. Live: `mux` (pure) gives units
+//! their places in a film, `pace` (pure) says what a slow viewer is shown, `live` sends one growing
+//! film, `segments` cuts the hold into slices; `playlist` (pure) writes their lists. Recorded: `films`,
+//! upon [`clip`](crate::clip). `state` (pure) says in words what is wrong with a camera, `events` tells
+//! what changes. What reads a disk or codes a picture goes over `desk`.
 
+mod accounts;
+mod cameras;
+mod desk;
+mod error;
+mod events;
+mod films;
 mod health;
+mod host;
+mod limits;
+mod live;
+mod mux;
+mod pace;
+mod playlist;
+mod query;
+mod range;
+mod routes;
+mod segments;
+mod server;
+mod shop;
+pub mod state;
+mod still;
 mod token;
+mod view;
 
-use std::future::IntoFuture as _;
 use std::net::SocketAddr;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use axum::Router;
-use axum::extract::State;
-use axum::http::{StatusCode, header};
-use axum::middleware;
-use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::extract::Request;
 use tokio::net::TcpListener;
 
 pub use health::Readiness;
 
-use crate::config::Secret;
-use crate::supervise::Shutdown;
-use crate::telemetry::Telemetry;
+use self::limits::{CONNECTIONS_MAX, VIEWERS_MAX};
+use self::routes::{Front, answer};
+use self::shop::Shop;
+use self::token::Gate;
+use crate::config::{Config, Secret};
+use crate::supervise::{RunningCamera, Shutdown};
+use crate::telemetry::{OutletEvents, Telemetry};
 
 /// A bound listener, not yet serving.
 #[derive(Debug)]
 pub struct Outlet {
     listener: TcpListener,
     address: SocketAddr,
-    token: Option<Secret>,
-    readiness: Readiness,
-    telemetry: Arc<Telemetry>,
+    front: Arc<Front>,
+}
+
+/// Opens what there is to see once it runs.
+#[derive(Debug, Clone)]
+pub struct Doors(Arc<Front>);
+
+impl Doors {
+    /// The cameras run.
+    pub fn open(&self, config: &Config, cameras: &[RunningCamera], shutdown: &Shutdown) {
+        let front = &self.0;
+        let shop = Shop::new(config, cameras, &front.telemetry, &front.events, shutdown);
+        // It is opened once.
+        front.shop.set(shop).ok();
+    }
 }
 
 impl Outlet {
@@ -43,12 +83,18 @@ impl Outlet {
     ) -> std::io::Result<Self> {
         let listener = TcpListener::bind(address).await?;
         let address = listener.local_addr()?;
+        let front = Front {
+            shop: OnceLock::new(),
+            readiness: Readiness::default(),
+            events: OutletEvents::new(&telemetry, CONNECTIONS_MAX, VIEWERS_MAX),
+            telemetry,
+            is_private: token.is_none() && address.ip().to_canonical().is_loopback(),
+            gate: token.map(Gate::new),
+        };
         Ok(Self {
             listener,
             address,
-            token,
-            readiness: Readiness::default(),
-            telemetry,
+            front: Arc::new(front),
         })
     }
 
@@ -61,41 +107,22 @@ impl Outlet {
     /// The switch behind `/readyz`.
     #[must_use]
     pub fn readiness(&self) -> Readiness {
-        self.readiness.clone()
+        self.front.readiness.clone()
+    }
+
+    /// For when the cameras run.
+    #[must_use]
+    pub fn doors(&self) -> Doors {
+        Doors(Arc::clone(&self.front))
     }
 
     /// Serves until shutdown.
-    pub async fn serve(self, mut shutdown: Shutdown) {
-        let mut router = Router::new().route(
-            "/metrics",
-            get(async |State(telemetry): State<Arc<Telemetry>>| metrics(&telemetry)),
-        );
-        if let Some(token) = self.token {
-            let token = Arc::new(token);
-            router = router.layer(middleware::from_fn_with_state(token, token::require));
-        }
-        // Health needs no token: a prober has none, and it tells nothing but its one word.
-        let router = router
-            .with_state(self.telemetry)
-            .merge(health::router(self.readiness));
-        let serving = axum::serve(self.listener, router)
-            .with_graceful_shutdown(async move { shutdown.requested().await });
-        if let Err(error) = serving.into_future().await {
-            tracing::error!(%error, "HTTP ended");
-        }
-    }
-}
-
-/// The text format of OpenMetrics 1.0.
-const OPENMETRICS: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
-
-fn metrics(telemetry: &Telemetry) -> Response {
-    match telemetry.render() {
-        Ok(text) => ([(header::CONTENT_TYPE, OPENMETRICS)], text).into_response(),
-        Err(_) => (
-            StatusCode::INTERNAL_SERVER_ERROR,
-            "metrics can't be written\n",
-        )
-            .into_response(),
+    pub async fn serve(self, shutdown: Shutdown) {
+        let (front, events) = (Arc::clone(&self.front), self.front.events.clone());
+        let router = Router::new().fallback(move |request: Request| {
+            let front = Arc::clone(&front);
+            async move { answer(front, request).await }
+        });
+        server::serve(self.listener, router, events, shutdown).await;
     }
 }

@@ -100,9 +100,9 @@ pub async fn run(
             source,
         })?;
     let address = outlet.address();
-    let readiness = outlet.readiness();
+    let (readiness, doors) = (outlet.readiness(), outlet.doors());
     let (http_trigger, http_shutdown) = shutdown();
-    let http = tokio::spawn(outlet.serve(http_shutdown));
+    let http = tokio::spawn(outlet.serve(http_shutdown.clone()));
 
     let events = ArchiveEvents::new(&telemetry);
     let (feed, inbox) = LedgerFeed::new(&LedgerEvents::new(&telemetry));
@@ -129,6 +129,7 @@ pub async fn run(
     let sampler = tokio::spawn(sample(archive.clone(), events));
     let scrubber = start_scrub(&config, &archive, &ledger, &telemetry).map_err(RunError::Thread)?;
     let watchdog = tokio::spawn(systemd::watchdog(crew.intake()));
+    doors.open(&config, &cameras, &http_shutdown);
     readiness.ready();
     systemd::ready();
     tracing::info!(

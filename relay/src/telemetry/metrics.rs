@@ -12,9 +12,13 @@ use prometheus_client::metrics::gauge::Gauge;
 use prometheus_client::metrics::histogram::Histogram;
 use prometheus_client::registry::{Metric, Registry};
 
+use tokio::sync::broadcast;
+
 use super::process::ProcessCollector;
+use crate::archive::findings::Finding;
+use crate::archive::ledger::Gap;
 use crate::pictures::Source;
-use crate::units::{CameraName, Name};
+use crate::units::{CameraName, Name, SinkName};
 
 pub(super) type Seconds = Gauge<f64, AtomicU64>;
 pub(super) type Histograms<L> = Family<L, Histogram, fn() -> Histogram>;
@@ -197,6 +201,23 @@ pub(super) struct OfRetirement {
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfViewer {
+    pub(super) camera: Name,
+    pub(super) kind: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfRequest {
+    pub(super) route: &'static str,
+    pub(super) class: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfReason {
+    pub(super) reason: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
 struct OfBuild {
     version: &'static str,
     commit: &'static str,
@@ -356,8 +377,29 @@ families! {
     scrub_faults: Family<OfFault, Counter> = "scrub_faults", "What the scrub has found to be wrong; again in each pass";
     scrub_quarantined: Counter = "scrub_quarantined_objects", "Damaged objects that were moved aside";
     scrub_passed: Seconds = "scrub_passed_timestamp_seconds", "Begin of the last scrub that came to its end: all that is older has been read since; 0 before the first";
+    viewers: Family<OfViewer, Gauge> = "viewers", "Those who look on now: films and footage by their responses, segments by the addresses of the last 15 s";
+    viewers_max: Gauge = "viewers_max", "Bound of the films that are sent at a time, over all cameras";
+    viewer_bytes: Family<OfViewer, Counter> = "viewer_bytes", "Bytes handed to those who look on; none of them crossed the uplink for it";
+    viewer_skips: Family<OfViewer, Counter> = "viewer_skips", "Times that a viewer was behind and went on at the newest key frame";
+    viewers_cut: Family<OfViewer, Counter> = "viewers_cut_off", "Viewers that could not keep up for good and were cut off";
+    http_requests: Family<OfRequest, Counter> = "http_requests", "Requests answered, by what was asked for and the class of the status";
+    http_refused: Family<OfReason, Counter> = "http_refused", "Requests and connections turned away, by reason";
+    http_connections: Gauge = "http_connections", "Connections that stand";
+    http_connections_max: Gauge = "http_connections_max", "Bound of http_connections";
     task_failures: Family<OfTask, Counter> = "task_failures", "Tasks of the relay that failed by a defect and were started again";
 }
+
+/// What those who look on are told as it happens.
+#[derive(Debug, Clone)]
+pub enum News {
+    /// An analyzer has seen something.
+    Finding(CameraName, Finding),
+    /// A stretch of missing footage is settled.
+    Gap(CameraName, Gap),
+}
+
+/// News that wait for their one reader.
+const NEWS_MAX: usize = 1024;
 
 /// All metrics, and what makes the event handles.
 #[derive(Debug)]
@@ -374,6 +416,7 @@ pub struct Telemetry {
     pub(super) dropout_seconds: Histograms<OfSite>,
     pub(super) recovery_seconds: Histograms<OfSite>,
     pub(super) plugin_observations: Histograms<OfSinkName>,
+    news: broadcast::Sender<News>,
 }
 
 impl Telemetry {
@@ -426,7 +469,40 @@ impl Telemetry {
             dropout_seconds,
             recovery_seconds,
             plugin_observations,
+            news: broadcast::Sender::new(NEWS_MAX),
         }
+    }
+
+    /// What happens from now on.
+    #[must_use]
+    pub fn news(&self) -> broadcast::Receiver<News> {
+        self.news.subscribe()
+    }
+
+    /// Tells those who listen, if anybody does. Never waits.
+    pub(super) fn tell(&self, news: impl FnOnce() -> News) {
+        if self.news.receiver_count() > 0 {
+            self.news.send(news()).ok();
+        }
+    }
+
+    /// Since when a camera's footage is missing, while it is.
+    #[must_use]
+    pub fn gap_begin_seconds(&self, camera: &CameraName) -> Option<f64> {
+        let camera = camera.clone();
+        let gauge = self.families.gap_begin.get(&OfCamera { camera })?;
+        Some(gauge.get())
+    }
+
+    /// Whether an instance of a sink's plugin runs.
+    #[must_use]
+    pub fn is_plugin_up(&self, camera: &CameraName, sink: &SinkName) -> bool {
+        let labels = OfSink {
+            camera: camera.clone(),
+            sink: sink.clone(),
+        };
+        let gauge = self.families.plugin_up.get(&labels);
+        gauge.is_some_and(|gauge| gauge.get() == 1)
     }
 
     /// Everything in the OpenMetrics text format.

@@ -9,7 +9,7 @@ mod process;
 
 pub use events::{
     ArchiveEvents, CameraEvents, DropReason, FindingDrop, FindingsEvents, HedgeOutcome,
-    KickOutcome, LadderEvents, LedgerEvents, PictureEvents, ScrubEvents, SinkEvents,
-    SupervisorEvents,
+    KickOutcome, LadderEvents, LedgerEvents, OutletEvents, PictureEvents, Refusal, ScrubEvents,
+    SinkEvents, SupervisorEvents, ViewKind,
 };
-pub use metrics::{EndReason, Telemetry};
+pub use metrics::{EndReason, News, Telemetry};

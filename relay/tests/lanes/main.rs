@@ -12,6 +12,7 @@
 )]
 
 mod behind;
+mod live;
 mod pair;
 
 use std::path::{Path, PathBuf};

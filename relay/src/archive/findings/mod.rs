@@ -10,7 +10,9 @@ mod files;
 mod finding;
 mod line;
 mod read;
+mod row;
 mod run;
+mod told;
 
 pub use edges::{Edged, Edges, Kind};
 pub use episode::{Episode, Episodes};
@@ -19,7 +21,9 @@ pub use finding::{Finding, Phase, Region, is_kind};
 pub use line::read_line;
 pub(super) use read::tally;
 pub use read::{Tallies, Tally};
+pub use row::{Row, utc};
 pub use run::FindingsHandle;
+pub use told::{Asked, told};
 
 /// The purpose of files of findings; in names of the spool it stands for the sink, too.
 pub const PURPOSE: &str = "findings";

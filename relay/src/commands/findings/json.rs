@@ -5,46 +5,14 @@
 
 use std::io::{self, Write};
 
-use serde::Serialize;
-
-use super::{Teller, utc};
-use crate::archive::findings::{Episode, Passed};
+use super::Teller;
+use crate::archive::findings::{Episode, Passed, Row, utc};
 use crate::archive::ledger::Span;
 use crate::config::Site;
-use crate::coverage::plain;
 use crate::units::{CaptureTime, Name};
 
 /// Of the object's shape.
 const VERSION: u32 = 1;
-
-#[derive(Serialize)]
-struct Row<'a> {
-    sink: &'a str,
-    kind: &'a str,
-    /// A state, with begin, end and length; otherwise of the instant `begin`.
-    state: bool,
-    /// Null where the begin of a state is not told.
-    begin: Option<String>,
-    /// Null for an instant, and where a state has not ended or its end is not told.
-    end: Option<String>,
-    /// From begin to end.
-    seconds: Option<f64>,
-    /// 0 to 1.
-    score: f64,
-    /// `main` or `analysis`.
-    stream: &'static str,
-    /// Shares of the picture's width and height.
-    region: Option<Part>,
-    text: String,
-}
-
-#[derive(Serialize)]
-struct Part {
-    left: f64,
-    top: f64,
-    width: f64,
-    height: f64,
-}
 
 pub(super) struct Json<W> {
     out: W,
@@ -103,23 +71,7 @@ impl<W: Write> Teller for Json<W> {
 
     fn episode(&mut self, _: &Site, _: &Name, episode: &Episode) -> io::Result<()> {
         self.part(2)?;
-        let row = Row {
-            sink: episode.sink.as_str(),
-            kind: &episode.kind,
-            state: episode.lasts,
-            begin: episode.begin.map(utc),
-            end: episode.end.map(utc),
-            seconds: episode.nanos().map(|nanos| nanos as f64 / 1e9),
-            score: episode.score,
-            stream: episode.source.as_str(),
-            region: episode.region.map(|region| Part {
-                left: region.left,
-                top: region.top,
-                width: region.width,
-                height: region.height,
-            }),
-            text: plain(&episode.text),
-        };
+        let row = Row::from(episode);
         serde_json::to_writer(&mut self.out, &row).map_err(io::Error::from)
     }
 

@@ -9,14 +9,10 @@ use std::io::{self, BufWriter, Write as _};
 use super::coverage::{When, chosen, window};
 use super::{ConfigFile, Failure, exit, output};
 use crate::archive::catalog::{Catalog, CatalogError};
-use crate::archive::findings::{Edged, Edges, Episode, Episodes, Kind, Passed, each, is_kind};
+use crate::archive::findings::{Asked, Episode, Kind, Passed, is_kind, told, utc};
 use crate::archive::ledger::Span;
 use crate::config::{Camera, Config, Site};
 use crate::units::{CaptureTime, Name};
-
-/// So far around the window all findings are read. Begins and ends of states that are further off
-/// are looked for one by one.
-const MARGIN_NANOS: i64 = 24 * 3600 * 1_000_000_000;
 
 #[derive(Debug, clap::Args)]
 pub(super) struct FindingsArguments {
@@ -170,11 +166,17 @@ impl FindingsArguments {
             for name in names {
                 teller.camera(site, name)?;
                 let mut written = Ok(());
-                let edges = catalog.map(|catalog| {
-                    let relay = &config.relay;
-                    Edges::new(catalog, &relay.archive, &relay.spool, name)
-                });
-                let passed = self.each(config, name, edges, *window, &mut |episode| {
+                let relay = &config.relay;
+                let asked = Asked {
+                    archive: &relay.archive,
+                    spool: &relay.spool,
+                    catalog,
+                    camera: name,
+                    window: *window,
+                    wants: &|kind| self.wants(kind),
+                    min_score: self.min_score,
+                };
+                let passed = told(&asked, &complain_of_catalog, &mut |episode| {
                     if written.is_ok() {
                         written = teller.episode(site, name, &episode);
                     }
@@ -190,96 +192,23 @@ impl FindingsArguments {
         Ok(all)
     }
 
-    /// Calls back with what a camera's analyzers have seen in a window.
-    fn each(
-        &self,
-        config: &Config,
-        camera: &Name,
-        edges: Option<Edges<'_>>,
-        window: Span,
-        take: &mut dyn FnMut(Episode),
-    ) -> Passed {
-        let around = |time: CaptureTime, nanos: i64| {
-            CaptureTime::from_unix_nanos(time.unix_nanos().saturating_add(nanos))
-        };
-        let wide = Span {
-            begin: around(window.begin, -MARGIN_NANOS),
-            end: around(window.end, MARGIN_NANOS),
-        };
-        let mut episodes = Episodes::default();
-        let mut tell = |episode: Episode, last: bool| {
-            // What has no end, and is followed by the next of its kind, is told by its begin.
-            let until = match (episode.end, last && episode.lasts) {
-                (Some(end), _) => end,
-                (None, true) if is_over(&episode, edges, wide.begin) => episode.first(),
-                (None, true) => CaptureTime::from_unix_nanos(i64::MAX),
-                (None, false) => episode.first(),
-            };
-            let within = episode.first() < window.end && until >= window.begin;
-            if within && episode.score >= self.min_score {
-                take(episode);
-            }
-        };
-        let look = |look: &dyn Fn(Edges<'_>) -> Result<Edged, CatalogError>| {
-            edges
-                .and_then(|edges| known(look(edges)))
-                .unwrap_or_default()
-        };
-        let before = look(&|edges| edges.open_at(wide.begin, &|kind| self.wants(kind)));
-        for begin in before.edges {
-            episodes.push(begin);
-        }
-        let relay = &config.relay;
-        let mut passed = each(&relay.archive, &relay.spool, camera, wide, &mut |finding| {
-            let kind = (finding.sink.clone(), finding.kind.clone());
-            if self.wants(&kind)
-                && let Some(episode) = episodes.push(finding)
-            {
-                tell(episode, false);
-            }
-        });
-        let after = look(&|edges| edges.next(wide.end, &|kind| episodes.is_open(kind)));
-        for edge in after.edges {
-            if let Some(episode) = episodes.push(edge) {
-                tell(episode, false);
-            }
-        }
-        for episode in episodes.finish() {
-            tell(episode, true);
-        }
-        passed.unreadable_files += before.unreadable_files + after.unreadable_files;
-        passed
-    }
-
     fn wants(&self, (sink, kind): &Kind) -> bool {
         let wanted = self.kinds.is_empty() || self.kinds.contains(kind);
         wanted && (self.sinks.is_empty() || self.sinks.contains(sink))
     }
 }
 
-/// Whether a state without an end, that began before all that is read, is over by then.
-fn is_over(episode: &Episode, edges: Option<Edges<'_>>, by: CaptureTime) -> bool {
-    let begin = episode.first();
-    let edges = edges.filter(|_| begin < by);
-    edges.and_then(|edges| known(edges.is_cut_off(begin, by))) == Some(true)
-}
-
 /// What the catalog says. Where it fails, findings are told without it.
 fn known<T>(answer: Result<T, CatalogError>) -> Option<T> {
-    let failed = |error| {
-        let error = anyhow::Error::from(error);
-        output::complain(&format!(
-            "forebay: of states that began or ended more than a day from the times asked for only \
-             one end is told: {error:#}"
-        ));
-    };
-    answer.map_err(failed).ok()
+    answer.map_err(complain_of_catalog).ok()
 }
 
-/// RFC 3339 in UTC, to the nanosecond where there are any.
-fn utc(time: CaptureTime) -> String {
-    let time = jiff::Timestamp::from_nanosecond(time.unix_nanos().into());
-    time.unwrap_or(jiff::Timestamp::UNIX_EPOCH).to_string()
+fn complain_of_catalog(error: CatalogError) {
+    let error = anyhow::Error::from(error);
+    output::complain(&format!(
+        "forebay: of states that began or ended more than a day from the times asked for only \
+         one end is told: {error:#}"
+    ));
 }
 
 #[cfg(test)]

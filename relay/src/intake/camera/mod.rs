@@ -6,8 +6,8 @@ mod sessions;
 
 use std::future::Future;
 use std::pin::Pin;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU8, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use futures_util::StreamExt as _;
@@ -42,19 +42,54 @@ const PROBE_TIME: Duration = Duration::from_secs(3);
 
 /// What others may know of a camera's task while it runs.
 #[derive(Debug, Default)]
-pub struct CameraStatus(AtomicU8);
+pub struct CameraStatus {
+    phase: AtomicU8,
+    told: Mutex<Told>,
+}
+
+#[derive(Debug, Default, Clone)]
+struct Told {
+    since: Option<CaptureTime>,
+    error: Option<(SessionError, CaptureTime)>,
+}
 
 impl CameraStatus {
     /// What the line is doing now.
     #[must_use]
     pub fn phase(&self) -> Phase {
-        let value = self.0.load(Ordering::Relaxed);
+        let value = self.phase.load(Ordering::Relaxed);
         let known = Phase::ALL.into_iter().find(|phase| *phase as u8 == value);
         known.unwrap_or(Phase::Resting)
     }
 
+    /// Since when, by the home clock; none before anything was done.
+    #[must_use]
+    pub fn since(&self) -> Option<CaptureTime> {
+        self.told().since
+    }
+
+    /// Why the last session ended or could not be made, and when; none once one plays again.
+    #[must_use]
+    pub fn error(&self) -> Option<(SessionError, CaptureTime)> {
+        self.told().error.clone()
+    }
+
     fn set(&self, phase: Phase) {
-        self.0.store(phase as u8, Ordering::Relaxed);
+        self.phase.store(phase as u8, Ordering::Relaxed);
+        let mut told = self.told();
+        told.since = Some(CaptureTime::now());
+        if phase == Phase::Flowing {
+            told.error = None;
+        }
+    }
+
+    fn note(&self, error: &SessionError) {
+        self.told().error = Some((error.clone(), CaptureTime::now()));
+    }
+
+    /// Held for a copy of a line of text, by the few who ask once a second.
+    fn told(&self) -> MutexGuard<'_, Told> {
+        self.told.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
@@ -329,6 +364,7 @@ impl<'a> Work<'a> {
                 let error = SessionError::new(EndCause::Connect, format!("connect: {error}"));
                 if self.kept.is_none() {
                     self.outflow.note(&error);
+                    self.task.status.note(&error);
                     self.task.events.session_ended(&error);
                     self.unanswered = Some(now);
                 }
@@ -346,6 +382,7 @@ impl<'a> Work<'a> {
             self.unanswered = Some(now);
             let error = SessionError::timed_out("connect", self.task.camera.step);
             self.outflow.note(&error);
+            self.task.status.note(&error);
             self.task.events.session_ended(&error);
         }
     }

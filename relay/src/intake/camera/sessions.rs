@@ -122,6 +122,7 @@ impl Work<'_> {
                 HedgeOutcome::Failed
             });
         }
+        self.task.status.note(error);
         self.task.events.session_ended(error);
         self.line
             .on(Event::Ended(Slot::Fresh, error.cause), Instant::now());
@@ -133,6 +134,7 @@ impl Work<'_> {
 
     pub(super) async fn ended(&mut self, slot: Slot, error: &SessionError) {
         let now = Instant::now();
+        self.task.status.note(error);
         self.task.events.session_ended(error);
         let active = self.slot(slot).take();
         if let (Slot::Fresh, Some(fresh)) = (slot, &active) {
@@ -230,6 +232,7 @@ impl Work<'_> {
             self.testify(None);
         }
         let error = self.silent_error(why);
+        self.task.status.note(&error);
         self.task.events.session_ended(&error);
         self.outflow
             .lull(Begin::Silence, active.session.heard().unwrap_or(now));

@@ -7,7 +7,7 @@ use tracing::{debug, error, warn};
 use super::REPEAT;
 use crate::archive::findings::{Finding, Phase};
 use crate::telemetry::calm::Calm;
-use crate::telemetry::metrics::{OfSinkKind, OfSinkReason, Telemetry};
+use crate::telemetry::metrics::{News, OfSinkKind, OfSinkReason, Telemetry};
 use crate::units::{CameraName, SinkName};
 
 /// Why a finding is not in the archive.
@@ -91,6 +91,8 @@ impl FindingsEvents {
             %camera, sink = %finding.sink, kind = finding.kind, score = finding.score,
             at = %finding.at, phase = finding.phase.as_str(), text = finding.text, "finding"
         );
+        self.telemetry
+            .tell(|| News::Finding(camera.clone(), finding.clone()));
     }
 
     /// The score of a finding, whether it is kept or not.

@@ -8,7 +8,7 @@ use tracing::{debug, error, warn};
 use super::REPEAT;
 use crate::archive::ledger::{Coverage, GapCause, total_nanos};
 use crate::telemetry::calm::Calm;
-use crate::telemetry::metrics::{OfCamera, OfCause, Telemetry};
+use crate::telemetry::metrics::{News, OfCamera, OfCause, Telemetry};
 use crate::units::{CameraName, CaptureTime};
 
 /// What happens in the ledger.
@@ -76,6 +76,8 @@ impl LedgerEvents {
                 camera = %coverage.camera, cause = gap.cause.as_str(), begin = %gap.span.begin,
                 seconds = seconds(gap.span.nanos()), detail = gap.detail, "a gap is settled"
             );
+            let news = || News::Gap(coverage.camera.clone(), gap.clone());
+            self.telemetry.tell(news);
         }
     }
 
