@@ -4,6 +4,7 @@
 mod abuse;
 mod footage;
 mod live;
+mod page;
 mod schema;
 mod viewers;
 

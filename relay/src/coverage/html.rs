@@ -23,10 +23,10 @@ pub const LISTED_MAX: usize = 500;
 
 /// How the page looks: a sheet of a log book. The causes' colours are made after Okabe and Ito,
 /// "Color Universal Design", darker on paper and lighter on black.
-const STYLE: &str = include_str!("sheet.css");
+pub(crate) const STYLE: &str = include_str!("sheet.css");
 /// Patterns and marks that the strips refer to. Each cause has its own pattern, mark and letter,
 /// so that none depends on its colour.
-const DEFINITIONS: &str = include_str!("definitions.svg");
+pub(crate) const DEFINITIONS: &str = include_str!("definitions.svg");
 
 /// More days and cameras than a page can show.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -62,6 +62,45 @@ pub fn write(sheet: &Sheet) -> Result<String, TooLong> {
         page.site(sheet, site, merge_nanos, &here);
     }
     Ok(page.end(sheet))
+}
+
+/// What colours, patterns, marks and letters of a strip stand for.
+pub(crate) fn legend() -> String {
+    let mut page = Markup::part();
+    page.raw("<ul class=\"legend\">\n");
+    let swatch = |page: &mut Markup, inside: &str, name: &str, meaning: &str| {
+        let svg = "<svg height=\"34\" aria-hidden=\"true\">\
+             <rect class=\"have\" x=\"1\" y=\"10\" width=\"88\" height=\"14\"/>";
+        let frame = "<rect class=\"frame\" x=\"1\" y=\"10\" width=\"88\" height=\"14\"/></svg>";
+        page.raw("<li>");
+        page.raw(svg);
+        page.raw(inside);
+        page.raw(frame);
+        page.raw("<span>");
+        page.text("strong", name);
+        page.raw(&escaped(meaning));
+        page.raw("</span></li>\n");
+    };
+    swatch(&mut page, "", "recorded", "durable in the archive");
+    for cause in GapCause::ALL {
+        let letter = strip::letter(cause);
+        let wide = format!(
+            r#"<rect class="gap g{letter}" x="34" y="10" width="46" height="14"/><text class="letter" x="57" y="21">{letter}</text>"#
+        );
+        let y = if strip::is_above(cause) { 10 } else { 24 };
+        let short = match cause {
+            GapCause::Planned => String::new(),
+            _ => format!(
+                r##"<rect class="gap g{letter}" x="16" y="10" width="0.1" height="14"/><use href="#m{letter}" x="16" y="{y}"/>"##
+            ),
+        };
+        swatch(&mut page, &(wide + &short), cause.as_str(), meaning(cause));
+    }
+    let nothing = r#"<rect class="void" x="1" y="10" width="88" height="14"/>"#;
+    let none = "not configured yet, or not settled yet";
+    swatch(&mut page, nothing, "no account", none);
+    page.raw("</ul>\n");
+    page.into_string()
 }
 
 /// A gap of the list.
@@ -247,39 +286,7 @@ impl Page {
 
     fn legend(&mut self, merge_nanos: u64) {
         self.text("h2", "How to read the strips");
-        self.raw("<ul class=\"legend\">\n");
-        let swatch = |page: &mut Self, inside: &str, name: &str, meaning: &str| {
-            let svg = "<svg height=\"34\" aria-hidden=\"true\">\
-                 <rect class=\"have\" x=\"1\" y=\"10\" width=\"88\" height=\"14\"/>";
-            let frame = "<rect class=\"frame\" x=\"1\" y=\"10\" width=\"88\" height=\"14\"/></svg>";
-            page.raw("<li>");
-            page.raw(svg);
-            page.raw(inside);
-            page.raw(frame);
-            page.raw("<span>");
-            page.text("strong", name);
-            page.raw(&escaped(meaning));
-            page.raw("</span></li>\n");
-        };
-        swatch(self, "", "recorded", "durable in the archive");
-        for cause in GapCause::ALL {
-            let letter = strip::letter(cause);
-            let wide = format!(
-                r#"<rect class="gap g{letter}" x="34" y="10" width="46" height="14"/><text class="letter" x="57" y="21">{letter}</text>"#
-            );
-            let y = if strip::is_above(cause) { 10 } else { 24 };
-            let short = match cause {
-                GapCause::Planned => String::new(),
-                _ => format!(
-                    r##"<rect class="gap g{letter}" x="16" y="10" width="0.1" height="14"/><use href="#m{letter}" x="16" y="{y}"/>"##
-                ),
-            };
-            swatch(self, &(wide + &short), cause.as_str(), meaning(cause));
-        }
-        let nothing = r#"<rect class="void" x="1" y="10" width="88" height="14"/>"#;
-        let none = "not configured yet, or not settled yet";
-        swatch(self, nothing, "no account", none);
-        self.raw("</ul>\n");
+        self.raw(&legend());
         self.text(
             "p class=\"soft\"",
             &format!(

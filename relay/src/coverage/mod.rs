@@ -11,6 +11,7 @@ pub mod text;
 mod accounts;
 mod stills;
 mod strip;
+pub(crate) mod strips;
 mod when;
 mod words;
 
@@ -25,6 +26,7 @@ pub(crate) use accounts::{Account, accounts, nothing};
 pub use days::{CameraSheet, Day, Figures, Sheet, SiteAccounts, SiteSheet};
 pub use stills::{StillDays, Stills};
 pub use when::When;
+pub(crate) use words::percent;
 pub use words::{length, local, local_long, plain};
 
 /// Why there is no account.

@@ -67,7 +67,7 @@ pub(super) fn clock_length(nanos: u64) -> String {
 
 /// Recorded in percent of wanted with two decimals, rounded down: 100.00 % means that nothing is
 /// missing. 86 s of a day show as 99.90 %.
-pub(super) fn percent(figures: &Figures) -> Option<String> {
+pub(crate) fn percent(figures: &Figures) -> Option<String> {
     let wanted = u128::from(figures.wanted_nanos);
     let hundredths = (u128::from(figures.recorded_nanos) * 10_000).checked_div(wanted)?;
     Some(format!("{}.{:02}", hundredths / 100, hundredths % 100))

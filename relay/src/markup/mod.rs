@@ -6,7 +6,7 @@
 use std::fmt::{self, Write as _};
 
 /// How every page looks; each adds its own to it.
-const BASE: &str = include_str!("base.css");
+pub(crate) const BASE: &str = include_str!("base.css");
 
 /// Whether a page has pictures in itself.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -22,6 +22,16 @@ pub(crate) enum Images {
 pub(crate) struct Markup(String);
 
 impl Markup {
+    /// Begins a part of a page.
+    pub(crate) fn part() -> Self {
+        Self(String::new())
+    }
+
+    /// What has been written.
+    pub(crate) fn into_string(self) -> String {
+        self.0
+    }
+
     /// Begins a page, up to the open body.
     pub(crate) fn page(title: &str, style: &str, images: Images) -> Self {
         let mut page = Self(String::new());

@@ -64,6 +64,7 @@ struct Links {
     footage_m3u8: String,
     coverage: String,
     findings: String,
+    stills: String,
 }
 
 pub(super) fn all(shop: &Shop) -> Result<Response, Problem> {
@@ -94,6 +95,19 @@ fn not_yet() -> Problem {
     )
 }
 
+/// Why a camera can't be looked at as a film, where it can't.
+pub(super) fn why_no_film(newest: Option<&crate::hold::Unit>) -> Option<String> {
+    match newest.map(|unit| Parts::of(&unit.tracks)) {
+        None => Some("nothing has come from it yet".to_owned()),
+        Some(Ok(_)) => None,
+        Some(Err(NoFilm::Codec(codec))) => Some(format!(
+            "it sends {codec}, which browsers play in no film: fetch still.jpg"
+        )),
+        Some(Err(NoFilm::Configuration)) => Some("its parameter sets have not come yet".to_owned()),
+        Some(Err(NoFilm::NoPictures)) => Some("it sends sound alone".to_owned()),
+    }
+}
+
 fn camera<'a>(
     shop: &Shop,
     spot: &'a Spot,
@@ -105,15 +119,7 @@ fn camera<'a>(
         let side = parts.side.as_ref().map(|side| side.track.id);
         track.id == parts.main.track.id || Some(track.id) == side
     };
-    let why_not = match &film {
-        None => Some("nothing has come from it yet".to_owned()),
-        Some(Ok(_)) => None,
-        Some(Err(NoFilm::Codec(codec))) => Some(format!(
-            "it sends {codec}, which browsers play in no film: fetch still.jpg"
-        )),
-        Some(Err(NoFilm::Configuration)) => Some("its parameter sets have not come yet".to_owned()),
-        Some(Err(NoFilm::NoPictures)) => Some("it sends sound alone".to_owned()),
-    };
+    let why_not = why_no_film(newest);
     let tracks = newest.map(|unit| unit.tracks.tracks.as_slice());
     let tracks = tracks.unwrap_or_default().iter().map(|track| Stream {
         kind: match track.codec.kind() {
@@ -151,6 +157,7 @@ fn camera<'a>(
             footage_m3u8: link("footage.m3u8"),
             coverage: link("coverage"),
             findings: link("findings"),
+            stills: link("stills"),
         },
     })
 }

@@ -32,4 +32,9 @@ pub(super) const JOBS_WAITING_MAX: usize = 64;
 /// The longest stretch of time that can be asked for at once.
 pub(super) const FOOTAGE_NANOS_MAX: i64 = 24 * 3600 * 1_000_000_000;
 pub(super) const FINDINGS_NANOS_MAX: i64 = 32 * 24 * 3600 * 1_000_000_000;
+pub(super) const STILLS_NANOS_MAX: i64 = 32 * 24 * 3600 * 1_000_000_000;
 pub(super) const COVERAGE_NANOS_MAX: i64 = 400 * 24 * 3600 * 1_000_000_000;
+
+/// Stills in one list; and the length of one.
+pub(super) const STILLS_MAX: usize = 5_000;
+pub(super) const STILL_BYTES_MAX: u64 = 32 << 20;

@@ -6,7 +6,7 @@
 //! their places in a film, `pace` (pure) says what a slow viewer is shown, `live` sends one growing
 //! film, `segments` cuts the hold into slices; `playlist` (pure) writes their lists. Recorded: `films`,
 //! upon [`clip`](crate::clip). `state` (pure) says in words what is wrong with a camera, `events` tells
-//! what changes. What reads a disk or codes a picture goes over `desk`.
+//! what changes. What reads a disk or codes a picture goes over `desk`. `page` is for people.
 
 mod accounts;
 mod cameras;
@@ -20,6 +20,7 @@ mod limits;
 mod live;
 mod mux;
 mod pace;
+mod page;
 mod playlist;
 mod query;
 mod range;
@@ -29,6 +30,7 @@ mod server;
 mod shop;
 pub mod state;
 mod still;
+mod stills;
 mod token;
 mod view;
 

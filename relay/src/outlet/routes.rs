@@ -16,7 +16,7 @@ use super::query::Query;
 use super::segments::NoList;
 use super::shop::{Shop, Spot};
 use super::token::{Denied, Gate};
-use super::{accounts, cameras, events, films, host, live, range, still};
+use super::{accounts, cameras, events, films, host, live, page, range, still, stills};
 use crate::telemetry::{OutletEvents, Refusal, Telemetry, ViewKind};
 
 /// The text format of OpenMetrics 1.0.
@@ -121,6 +121,10 @@ fn dress(response: &mut Response) {
 /// character that would have to be escaped.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Route<'a> {
+    Front,
+    /// Camera, date.
+    Day(&'a str, &'a str),
+    Asset(&'a str),
     Alive,
     Ready,
     Metrics,
@@ -132,6 +136,7 @@ enum Route<'a> {
     /// Camera, list, file.
     Live(&'a str, &'a str, &'a str),
     Footage(&'a str, &'a str),
+    Still(&'a str, &'a str),
     None,
 }
 
@@ -146,6 +151,9 @@ impl<'a> Route<'a> {
             (*slot, number) = (word, number + 1);
         }
         match words.get(..number).unwrap_or_default() {
+            [""] => Self::Front,
+            [asset @ ("page.css" | "page.js")] => Self::Asset(asset),
+            ["day", camera, date] => Self::Day(camera, date),
             ["healthz"] => Self::Alive,
             ["readyz"] => Self::Ready,
             ["metrics"] => Self::Metrics,
@@ -156,6 +164,7 @@ impl<'a> Route<'a> {
             ["v1", "cameras", camera, leaf] => Self::Leaf(camera, leaf),
             ["v1", "cameras", camera, "live", list, file] => Self::Live(camera, list, file),
             ["v1", "cameras", camera, "footage", file] => Self::Footage(camera, file),
+            ["v1", "cameras", camera, "stills", file] => Self::Still(camera, file),
             _ => Self::None,
         }
     }
@@ -163,6 +172,7 @@ impl<'a> Route<'a> {
     /// As metric label: from a closed list.
     fn word(self) -> &'static str {
         match self {
+            Self::Front | Self::Day(..) | Self::Asset(_) => "page",
             Self::Alive | Self::Ready => "health",
             Self::Metrics => "metrics",
             Self::OpenApi => "openapi",
@@ -175,12 +185,13 @@ impl<'a> Route<'a> {
                 .unwrap_or("other"),
             Self::Live(..) => "live",
             Self::Footage(..) => "footage",
+            Self::Still(..) => "stills",
             Self::None => "other",
         }
     }
 }
 
-const LEAVES: [&str; 7] = [
+const LEAVES: [&str; 8] = [
     "still.jpg",
     "live.mp4",
     "live.m3u8",
@@ -188,6 +199,7 @@ const LEAVES: [&str; 7] = [
     "footage.m3u8",
     "coverage",
     "findings",
+    "stills",
 ];
 
 #[derive(Clone, Copy)]
@@ -232,6 +244,10 @@ impl Front {
             Route::Ready => return Ok(self.readiness.answer().into_response()),
             Route::Metrics => return self.metrics(),
             Route::None => return Err(nowhere(uri)),
+            Route::Asset(name) => {
+                Query::of(uri, &[])?;
+                return page::asset(name).ok_or_else(|| nowhere(uri));
+            }
             Route::OpenApi => {
                 Query::of(uri, &[])?;
                 return Ok(accounts::object(OPENAPI.to_owned()));
@@ -247,6 +263,18 @@ impl Front {
             )
         })?;
         match route {
+            Route::Front => {
+                Query::of(uri, &[])?;
+                Box::pin(page::front(shop)).await
+            }
+            Route::Day(name, date) => {
+                let spot = shop.spot(name)?;
+                Box::pin(page::day(shop, spot, date, uri)).await
+            }
+            Route::Still(name, file) => {
+                let spot = shop.spot(name)?;
+                stills::file(shop, spot, file, uri, headers).await
+            }
             Route::Cameras => {
                 Query::of(uri, &[])?;
                 cameras::all(shop)
@@ -299,6 +327,7 @@ impl Front {
             "footage.m3u8" => films::list(shop, spot, uri).await,
             "coverage" => accounts::coverage(shop, spot, uri).await,
             "findings" => accounts::findings(shop, spot, uri).await,
+            "stills" => stills::list(shop, spot, uri).await,
             _ => Err(nowhere(uri)),
         }
     }
