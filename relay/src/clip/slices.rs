@@ -13,8 +13,9 @@ use crate::archive::replay::Spot;
 use crate::boxes::{self, Anchor, InitTrack, Run, Sample};
 use crate::units::CaptureTime;
 
-/// A slice is as many groups as this takes, at least one.
-const SLICE_NANOS: i64 = 4_000_000_000;
+/// A slice is as many groups as this takes, at least one: a little less than whole seconds, as cameras
+/// are not exact.
+const SLICE_NANOS: i64 = 3_800_000_000;
 /// Beyond what a picture lasts: where more is missing, there is a break.
 const PAUSE_NANOS: i64 = 300_000_000;
 /// Time 0 of the films is so long before the first picture: pictures may be decoded before any is shown.

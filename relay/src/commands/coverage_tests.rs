@@ -1,5 +1,6 @@
 //! What the command asks for, and what it says when it can't.
 
+use crate::archive::ledger::Coverage;
 use std::path::Path;
 
 use clap::Parser as _;

@@ -16,7 +16,7 @@ use crate::archive::findings::{Asked, Passed, Row, each, is_kind, told, utc};
 use crate::archive::ledger::Span;
 use crate::config::Site;
 use crate::coverage::{AccountError, Sheet, SiteAccounts, accounts, json, nothing};
-use crate::units::{CameraName, CaptureTime};
+use crate::units::{CameraName, CaptureTime, Name, SinkName};
 
 /// Where no `from` is given.
 const DAY_NANOS: i64 = 24 * 3600 * 1_000_000_000;
@@ -92,23 +92,23 @@ pub(super) async fn findings(shop: &Shop, spot: &Spot, uri: &Uri) -> Result<Resp
     let query = Query::of(uri, &["from", "to", "kind", "sink"])?;
     let now = CaptureTime::now();
     let asked = query.window(&spot.site, now, Some(DAY_NANOS), FINDINGS_NANOS_MAX)?;
-    let word = |name: &str| match query.get(name) {
-        None => Ok(None),
-        Some(text) if is_kind(text) || crate::units::Name::new(text).is_ok() => {
-            Ok(Some(text.to_owned()))
-        }
-        Some(text) => {
+    let word = |name: &str, is_one: fn(&str) -> bool, advice: &str| match query.get(name) {
+        Some(text) if !is_one(text) => {
             let detail = format!("{name}={} can't be one", shown(text));
-            Err(Problem::bad(detail, "It has characters a-z, 0-9 and '-'."))
+            Err(Problem::bad(detail, advice))
         }
+        given => Ok(given.map(str::to_owned)),
     };
-    let (kind, sink) = (word("kind")?, word("sink")?);
+    let kind = "It has characters a-z, 0-9 and '-', and begins with a letter.";
+    let kind = word("kind", is_kind, kind)?;
+    let sink = "It has characters a-z, 0-9 and '-'.";
+    let sink = word("sink", |text| Name::new(text).is_ok(), sink)?;
     let (site, camera) = (spot.site.clone(), spot.name.clone());
     let (archive, spool) = (shop.archive.clone(), shop.spool.clone());
     let written = shop.desk.run(move |stop: &Stop| {
         // Without it states that began far away are told with one end.
         let catalog = Catalog::open_to_read(&spool).ok();
-        let wants = |(of, what): &(crate::units::SinkName, String)| {
+        let wants = |(of, what): &(SinkName, String)| {
             kind.as_ref().is_none_or(|kind| kind == what)
                 && sink.as_ref().is_none_or(|sink| sink == of.as_str())
         };

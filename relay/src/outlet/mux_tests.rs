@@ -62,7 +62,10 @@ fn muxer(breaks: Breaks) -> (Arc<TrackSet>, Muxer) {
 
 fn times(placed: &[Option<Placed>]) -> Vec<Option<(i64, bool)>> {
     let of = |placed: &Placed| (placed.time, placed.is_break);
-    placed.iter().map(|placed| placed.as_ref().map(of)).collect()
+    placed
+        .iter()
+        .map(|placed| placed.as_ref().map(of))
+        .collect()
 }
 
 #[test]
@@ -73,7 +76,13 @@ fn a_film_begins_at_a_key_frame_and_follows_the_camera() {
     // What is shown before the key frame needs what is not there.
     assert_eq!(
         times(&placed),
-        [None, Some((0, false)), None, Some((PICTURE, false)), Some((2 * PICTURE, false))]
+        [
+            None,
+            Some((0, false)),
+            None,
+            Some((PICTURE, false)),
+            Some((2 * PICTURE, false))
+        ]
     );
 }
 
@@ -85,8 +94,13 @@ fn breaks_are_closed_or_kept() {
             muxer.place(&picture(&tracks, number, number == 0, 0));
         }
         // Four seconds are missing; then the camera's times begin anew.
-        let placed = [(100, false, 0), (100, true, 0), (101, false, 0), (102, true, 1)]
-            .map(|(number, key, timeline)| muxer.place(&picture(&tracks, number, key, timeline)));
+        let placed = [
+            (100, false, 0),
+            (100, true, 0),
+            (101, false, 0),
+            (102, true, 1),
+        ]
+        .map(|(number, key, timeline)| muxer.place(&picture(&tracks, number, key, timeline)));
         assert_eq!(
             times(&placed),
             [
@@ -116,9 +130,15 @@ fn what_was_left_out_is_a_break() {
 #[test]
 fn sound_stands_beside_the_pictures_and_is_even() {
     let (tracks, mut muxer) = muxer(Breaks::Closed);
-    assert!(muxer.place(&sound(&tracks, 0)).is_none(), "nothing to stand beside yet");
+    assert!(
+        muxer.place(&sound(&tracks, 0)).is_none(),
+        "nothing to stand beside yet"
+    );
     muxer.place(&picture(&tracks, 10, true, 0));
-    assert!(muxer.place(&sound(&tracks, SECOND / 5)).is_none(), "from before the film");
+    assert!(
+        muxer.place(&sound(&tracks, SECOND / 5)).is_none(),
+        "from before the film"
+    );
     let begin = 10 * SECOND / 25;
     let placed: Vec<_> = (0..4)
         .map(|frame| {
@@ -127,11 +147,17 @@ fn sound_stands_beside_the_pictures_and_is_even() {
             muxer.place(&sound(&tracks, begin + frame * 64_000_000 + jitter))
         })
         .collect();
-    let times: Vec<_> = placed.iter().map(|placed| placed.as_ref().unwrap().time).collect();
+    let times: Vec<_> = placed
+        .iter()
+        .map(|placed| placed.as_ref().unwrap().time)
+        .collect();
     assert_eq!(times, [0, 1024, 2048, 3072]);
     let pieces = muxer.fragment(&placed.into_iter().flatten().collect::<Vec<_>>(), None);
     assert_eq!(pieces.len(), 5);
-    assert_eq!(pieces[0].windows(4).filter(|four| four == b"traf").count(), 1);
+    assert_eq!(
+        pieces[0].windows(4).filter(|four| four == b"traf").count(),
+        1
+    );
 }
 
 /// I P B B P: decoded in that order, at the times at which pictures are shown.
@@ -140,7 +166,11 @@ fn decode_times_rise_whatever_is_shown_first() {
     let (tracks, mut muxer) = muxer(Breaks::Closed);
     let placed: Vec<_> = [0, 3, 1, 2, 6, 4, 5]
         .iter()
-        .map(|number| muxer.place(&picture(&tracks, *number, *number == 0, 0)).unwrap())
+        .map(|number| {
+            muxer
+                .place(&picture(&tracks, *number, *number == 0, 0))
+                .unwrap()
+        })
         .collect();
     let whole = Fragment::new(&placed, None, None, PICTURE);
     let offsets = |fragment: &Fragment| -> Vec<i64> {
@@ -155,6 +185,9 @@ fn decode_times_rise_whatever_is_shown_first() {
         floor = fragment.floor();
         decoded.push(floor.unwrap());
     }
-    assert!(decoded.windows(2).all(|pair| pair[0] < pair[1]), "{decoded:?}");
+    assert!(
+        decoded.windows(2).all(|pair| pair[0] < pair[1]),
+        "{decoded:?}"
+    );
     assert_eq!(decoded[4], 6 * PICTURE);
 }

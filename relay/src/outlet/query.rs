@@ -142,7 +142,7 @@ mod tests {
 
     #[test]
     fn times_are_the_sites_or_have_an_offset() {
-        let begin = |query| window(query).unwrap().begin.to_string();
+        let begin = |query: &str| window(query).unwrap().begin.to_string();
         assert_eq!(begin("from=2026-05-04T07:30"), "2026-05-04T05:30:00.000Z");
         for same in ["07:30:00%2B02:00", "07:30:00+02:00", "05:30:00Z"] {
             let query = format!("from=2026-05-04T{same}&to=2026-05-04T10:00");

@@ -22,8 +22,9 @@ use crate::units::CaptureTime;
 const SIDES: [u32; 4] = [160, 320, 640, 1280];
 /// A picture that was made so lately will do, whatever has come since.
 const FRESH: Duration = Duration::from_secs(2);
-/// How long decoding may take, with what others want meanwhile.
-const PATIENCE: Duration = Duration::from_secs(12);
+/// How long decoding may take, with what others want meanwhile, and with the compiling of the decoder
+/// where it is the first time.
+const PATIENCE: Duration = Duration::from_secs(25);
 const QUALITY: u8 = 85;
 
 /// A picture that was made.
@@ -32,7 +33,6 @@ struct Still {
     side: u32,
     /// Number of the key frame that was the newest then.
     newest: u64,
-    sequence: u64,
     captured: CaptureTime,
     jpeg: Bytes,
     made: Instant,
@@ -115,7 +115,7 @@ async fn develop(shop: &Shop, spot: &Spot, side: u32) -> Result<Arc<Still>, Prob
             10,
         ));
     };
-    let (sequence, captured) = (picture.sequence, picture.captured);
+    let captured = picture.captured;
     let jpeg = shop.desk.run(move |_| coded(&picture, u32::MAX, QUALITY));
     let Some((jpeg, ..)) = jpeg.await? else {
         return Err(Problem::later(
@@ -128,7 +128,6 @@ async fn develop(shop: &Shop, spot: &Spot, side: u32) -> Result<Arc<Still>, Prob
     let still = Arc::new(Still {
         side,
         newest: key.sequence,
-        sequence,
         captured,
         jpeg,
         made: Instant::now(),

@@ -130,7 +130,7 @@ fn even(times: &[f64], path: &str) {
 fn by_gstreamer(yard: &Yard, source: &str, demux: &str, path: &str) -> usize {
     let log = yard.folder.join("gst.log");
     let output = run(Command::new("timeout")
-        .args([READ_MAX, "gst-launch-1.0", "-q", source])
+        .args([READ_MAX, "gst-launch-1.0", source])
         .arg(format!("location={}", yard.url(path)))
         .args(demux.split(' '))
         .args(

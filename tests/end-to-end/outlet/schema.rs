@@ -51,8 +51,10 @@ fn answers_are_as_they_are_described() {
             "20",
         ])
         .args(["--exclude-checks", "positive_data_acceptance"])
+        .args(["--generation-database", "none", "--continue-on-failure"])
         .args(["--exclude-path-regex", "(live\\.mp4|/v1/events)$"])
         .arg(&document)
+        .current_dir(&folder)
         .stdout(output.try_clone().unwrap())
         .stderr(output)
         .stdin(Stdio::null())
