@@ -125,11 +125,14 @@ pub(crate) struct TrackHeader {
     pub(crate) duration: u64,
 }
 
+/// Writes what is in a box.
+type Fill<'a> = &'a dyn Fn(&mut Vec<u8>);
+
 /// A track: its edits, if any, and its table of samples are the caller's.
 pub(crate) fn track(
     buf: &mut Vec<u8>,
     header: &TrackHeader,
-    edits: Option<&dyn Fn(&mut Vec<u8>)>,
+    edits: Option<Fill<'_>>,
     samples: impl FnOnce(&mut Vec<u8>),
 ) {
     let TrackHeader {

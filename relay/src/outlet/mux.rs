@@ -278,7 +278,7 @@ impl Muxer {
                     Breaks::Closed => next,
                     Breaks::Kept => main.ticks(nanos(zero, unit.captured)).max(next),
                 };
-                (self.begin, self.latest) = (time, time);
+                (self.begin, self.latest, self.behind) = (time, time, -1);
                 time
             }
         };

@@ -37,7 +37,7 @@ fn a_camera_that_is_heard_is_fine_since_it_was_told_so() {
     (later.now, later.newest) = (at(660), Some((at(659), at(660))));
     let still = later.judge(Some(&fine));
     assert_eq!(still.since, at(600));
-    assert_eq!(still.summary, "fine for 1 min");
+    assert_eq!(still.summary, "fine for 1 min 00 s");
 }
 
 #[test]

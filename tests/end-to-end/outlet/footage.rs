@@ -65,7 +65,7 @@ fn what_is_recorded_plays_at_true_time_over_an_outage() {
     let configuration = configuration(&folder, &site);
     let relay = Relay::start(&configuration);
     let begin = unix_now() - 1.0;
-    wait_for_pictures(&relay, "slipway", 150.0);
+    wait_for_pictures(&relay, "slipway", 90.0);
     // Off for six seconds; a camera that restarts holds nothing back.
     let order = json!({"do": "reboot", "camera": "camera-0", "seconds": 6});
     site.order(&order).unwrap();
@@ -75,7 +75,7 @@ fn what_is_recorded_plays_at_true_time_over_an_outage() {
         .metrics()
         .sum("forebay_camera_units_total", &[("kind", "video")])
         .unwrap();
-    wait_for_pictures(&relay, "slipway", before + 150.0);
+    wait_for_pictures(&relay, "slipway", before + 90.0);
     let end = unix_now();
     let archive = configuration.archive();
     let whole = wait_for(WAIT_MAX, || {

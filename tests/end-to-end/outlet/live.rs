@@ -6,7 +6,9 @@ use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use forebay_tests::http::{curl, get};
-use forebay_tests::{Camera, Configuration, Peer, Relay, fresh_folder, run, script};
+use forebay_tests::{
+    Camera, Configuration, Peer, Relay, Running, fresh_folder, run, script, wait_for,
+};
 use serde_json::Value;
 
 use super::wait_for_pictures;
@@ -14,6 +16,9 @@ use crate::{SCRATCH, alone};
 
 /// For a program that reads some seconds of what is live.
 const READ_MAX: &str = "60";
+
+/// Sixty pictures, on a busy machine.
+const GST_MAX: Duration = Duration::from_secs(120);
 
 /// One relay, and a camera of each codec.
 struct Yard {
@@ -121,33 +126,45 @@ fn even(times: &[f64], path: &str) {
     assert!(times.len() > 60, "{path}: {times:?}");
     let holes: Vec<_> = times
         .windows(2)
-        .filter(|pair| pair[1] - pair[0] > 0.15)
+        .filter(|pair| pair[1] - pair[0] > 0.3)
         .collect();
     assert!(holes.is_empty(), "{path}: {holes:?}");
 }
 
-/// Decodes some pictures by GStreamer; how many came.
-fn by_gstreamer(yard: &Yard, source: &str, demux: &str, path: &str) -> usize {
+/// Decodes some pictures by GStreamer.
+fn by_gstreamer(yard: &Yard, demux: &str, path: &str) {
     let log = yard.folder.join("gst.log");
-    let output = run(Command::new("timeout")
-        .args([READ_MAX, "gst-launch-1.0", source])
-        .arg(format!("location={}", yard.url(path)))
-        .args(demux.split(' '))
-        .args(
-            "! h264parse ! avdec_h264 ! identity eos-after=60 silent=false name=count ! fakesink"
-                .split(' '),
-        )
-        .arg("-v")
-        .stderr(Stdio::from(fs::File::create(log).unwrap())));
-    let said = String::from_utf8_lossy(&output.stdout).into_owned();
-    said.matches("count: last-message = chain").count()
+    let said = fs::File::create(&log).unwrap();
+    // It does not end by itself: what is live has no end.
+    let running = Running::start(
+        Command::new("gst-launch-1.0")
+            .arg("souphttpsrc")
+            .arg(format!("location={}", yard.url(path)))
+            .args(demux.split(' '))
+            .args(
+                "! h264parse ! avdec_h264 ! identity silent=false name=count ! fakesink -v"
+                    .split(' '),
+            )
+            .stderr(Stdio::from(said.try_clone().unwrap()))
+            .stdout(Stdio::from(said)),
+    );
+    let decoded = wait_for(GST_MAX, || {
+        let said = fs::read_to_string(&log).unwrap_or_default();
+        (said.matches("last-message = chain").count() >= 60).then_some(())
+    });
+    drop(running);
+    assert!(
+        decoded.is_some(),
+        "{path}: {}",
+        fs::read_to_string(&log).unwrap()
+    );
 }
 
 #[test]
 fn programs_of_others_read_what_is_live() {
     let _alone = alone();
     let yard = yard();
-    for (path, codecs) in [
+    let ways = [
         ("slipway/live.mp4", &["h264", "aac"][..]),
         ("slipway/live.m3u8", &["h264", "aac"]),
         ("gate/live.mp4", &["hevc"]),
@@ -155,20 +172,21 @@ fn programs_of_others_read_what_is_live() {
         // With B pictures; sound that no browser plays in MP4 is left out.
         ("quay/live.mp4", &["h264"]),
         ("quay/live.m3u8", &["h264"]),
-    ] {
-        let probed = yard.copied(path, "6");
-        let (found, times) = seen(&probed);
-        assert_eq!(found, codecs, "{path}");
-        even(&times, path);
-    }
-    let http = "souphttpsrc is-live=true";
-    let source = http.split(' ').next().unwrap();
-    let film = by_gstreamer(&yard, source, "! qtdemux", "slipway/live.mp4");
-    let list = by_gstreamer(&yard, source, "! hlsdemux ! qtdemux", "slipway/live.m3u8");
-    assert!(
-        film >= 60 && list >= 60,
-        "{film} pictures of the film, {list} of the list"
-    );
+    ];
+    let yard = &yard;
+    std::thread::scope(|scope| {
+        for (path, codecs) in ways {
+            scope.spawn(move || {
+                let probed = yard.copied(path, "5");
+                let (found, times) = seen(&probed);
+                assert_eq!(found, codecs, "{path}");
+                even(&times, path);
+            });
+        }
+        scope.spawn(|| playlists(yard));
+    });
+    by_gstreamer(yard, "! qtdemux", "slipway/live.mp4");
+    by_gstreamer(yard, "! hlsdemux ! qtdemux", "slipway/live.m3u8");
 
     // What has no film says so, and has stills.
     let address = yard.relay.address();
@@ -234,9 +252,10 @@ fn programs_of_others_read_what_is_live() {
         );
         assert_eq!(camera["live"]["film"], camera["camera"] != "mast-crane");
     }
-    playlists(&yard);
-    let stopped = yard.relay.stop();
-    assert!(stopped.status.success());
+    assert_eq!(
+        yard.relay.metrics().sum("forebay_task_failures_total", &[]),
+        Some(0.0)
+    );
 }
 
 /// The lists, by a parser of others (PyPI's m3u8).
@@ -253,5 +272,4 @@ fn playlists(yard: &Yard) {
             .arg(yard.url(&format!("{name}/live.m3u8"))));
         println!("{name}: {}", String::from_utf8_lossy(&output.stdout).trim());
     }
-    std::thread::sleep(Duration::from_millis(10));
 }

@@ -9,7 +9,7 @@ use forebay_tests::{Relay, fresh_folder};
 use super::{configuration, site, wait_for_pictures};
 use crate::{SCRATCH, alone};
 
-/// `FOREBAY_SCHEMA_EXAMPLES` (default 6) for each operation. Films and events that have no end are left
+/// `FOREBAY_SCHEMA_EXAMPLES` (default 3) for each operation. Films and events that have no end are left
 /// out.
 #[test]
 fn answers_are_as_they_are_described() {
@@ -17,7 +17,7 @@ fn answers_are_as_they_are_described() {
         return;
     };
     let _alone = alone();
-    let examples = std::env::var("FOREBAY_SCHEMA_EXAMPLES").unwrap_or_else(|_| "6".into());
+    let examples = std::env::var("FOREBAY_SCHEMA_EXAMPLES").unwrap_or_else(|_| "3".into());
     let folder = fresh_folder(SCRATCH, "outlet-schema");
     let site = site(&[]);
     let relay = Relay::start(&configuration(&folder, &site));
@@ -44,12 +44,7 @@ fn answers_are_as_they_are_described() {
             "20260504",
             "--no-color",
         ])
-        .args([
-            "--phases",
-            "examples,coverage,fuzzing",
-            "--request-timeout",
-            "20",
-        ])
+        .args(["--phases", "coverage,fuzzing", "--request-timeout", "20"])
         .args(["--exclude-checks", "positive_data_acceptance"])
         .args(["--generation-database", "none", "--continue-on-failure"])
         .args(["--exclude-path-regex", "(live\\.mp4|/v1/events)$"])
@@ -67,10 +62,12 @@ fn answers_are_as_they_are_described() {
         said.lines().rev().take(12).collect::<Vec<_>>().join("\n")
     );
     let page = relay.metrics();
-    let count = |class| {
-        page.sum("forebay_http_requests_total", &[("class", class)])
-            .unwrap_or(0.0)
+    // While it starts it says that it is not ready.
+    let sum = |page: &forebay_tests::Metrics, class| {
+        let answers = page.sum("forebay_http_requests_total", &[("class", class)]);
+        answers.unwrap_or(0.0)
     };
+    let count = |class| sum(&page, class) - sum(&before, class);
     println!(
         "{} answers 2xx, {} 4xx, {} 5xx",
         count("2xx"),
