@@ -45,7 +45,7 @@ const MOTION: &str = "motion";
 
 const SCRIPT: &str = include_str!("page.js");
 const STYLE: &str = include_str!("page.css");
-const POLICY: &str = "default-src 'none'; img-src 'self'; media-src 'self'; style-src 'self'; \
+const POLICY: &str = "default-src 'none'; img-src 'self' data:; media-src 'self'; style-src 'self'; \
                       script-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'self'; \
                       frame-ancestors 'none'";
 
@@ -289,3 +289,6 @@ fn end(page: &mut String) {
     )
     .ok();
 }
+
+#[cfg(test)]
+mod tests;
