@@ -73,10 +73,7 @@ impl Yard {
 
     /// Copies some seconds of a stream, and says what is in them.
     fn copied(&self, path: &str, seconds: &str) -> Value {
-        let to = self
-            .folder
-            .join(path.replace('/', "-"))
-            .with_extension("copy.mkv");
+        let to = self.folder.join(path.replace(['/', '.'], "-") + ".mkv");
         run(Command::new("timeout")
             .args([
                 READ_MAX, "ffmpeg", "-nostdin", "-v", "error", "-xerror", "-y", "-i",
@@ -203,7 +200,8 @@ fn programs_of_others_read_what_is_live() {
     for (name, format) in [
         ("slipway", "320,180"),
         ("gate", "320,180"),
-        ("mast-crane", "320,180"),
+        // RFC 2435 §3.1.5: in blocks of eight pixels.
+        ("mast-crane", "320,184"),
     ] {
         let file = yard.folder.join("still.jpg");
         let head = curl(&yard.url(&format!("{name}/still.jpg")), &file, &[]);
@@ -263,7 +261,7 @@ fn playlists(yard: &Yard) {
     let Some(python) = std::env::var_os("FOREBAY_PYTHON") else {
         return;
     };
-    for (name, codecs) in [("slipway", "avc1.42c00d,mp4a.40.2"), ("gate", "hvc1.")] {
+    for (name, codecs) in [("slipway", "avc1.42,mp4a.40.2"), ("gate", "hvc1.")] {
         let output = run(Command::new("timeout")
             .arg("90")
             .arg(&python)
