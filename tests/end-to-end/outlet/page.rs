@@ -12,11 +12,16 @@ use crate::{SCRATCH, alone};
 
 const WAIT_MAX: Duration = Duration::from_secs(150);
 
-/// The day and the clock of UTC, which is the site's zone here.
+/// The day and the clock of the site.
 fn civil(unix: f64) -> (String, String) {
-    let told = forebay_tests::recording::rfc3339_of(unix);
-    let (day, time) = told.split_once('T').unwrap();
-    (day.to_owned(), time[..8].to_owned())
+    let told = run(Command::new("date").env("TZ", "Europe/Oslo").args([
+        "+%F %T",
+        "-d",
+        &format!("@{unix:.0}"),
+    ]));
+    let told = String::from_utf8(told.stdout).unwrap();
+    let (day, time) = told.trim().split_once(' ').unwrap();
+    (day.to_owned(), time.to_owned())
 }
 
 #[test]

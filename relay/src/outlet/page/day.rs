@@ -8,7 +8,7 @@ use jiff::civil::Date;
 
 use super::times::{clock, share, zoned};
 use crate::archive::findings::utc;
-use crate::archive::ledger::{Gap, GapCause, Span};
+use crate::archive::ledger::{GapCause, Span};
 use crate::config::Site;
 use crate::coverage::{CameraSheet, Day, length, percent, plain, strips};
 use crate::markup::escaped;
@@ -239,13 +239,12 @@ fn player(page: &mut String, view: &DayView, at: CaptureTime) {
     let end = CaptureTime::from_unix_nanos(at.unix_nanos().saturating_add(nanos)).min(view.now);
     page.push_str("<section id=\"player\" aria-label=\"Footage\">\n");
     let window = Span { begin: at, end };
-    if let Some(gap) = all_missing(view, window) {
+    if let Some(why) = nothing_there(view, window) {
         writeln!(
             page,
-            "<p class=\"empty\">Nothing is recorded from {} to {}: {}.</p>\n</section>",
+            "<p class=\"empty\">Nothing is recorded from {} to {}: {why}.</p>\n</section>",
             clock(window.begin, zone),
             clock(window.end, zone),
-            gap.cause.as_str()
         )
         .ok();
         return;
@@ -297,11 +296,24 @@ fn player(page: &mut String, view: &DayView, at: CaptureTime) {
     .ok();
 }
 
-/// The gap that all of a stretch lies in.
-fn all_missing(view: &DayView, window: Span) -> Option<&Gap> {
-    let gaps = &view.day()?.gaps;
-    gaps.iter()
-        .find(|gap| gap.span.begin <= window.begin && gap.span.end >= window.end)
+/// Why nothing of a stretch can be played, where that is so.
+fn nothing_there(view: &DayView, window: Span) -> Option<&'static str> {
+    if view.unread {
+        return None;
+    }
+    let Some(day) = view.day() else {
+        return Some("there is no account of it");
+    };
+    let meets = |span: &Span| span.begin < window.end && window.begin < span.end;
+    if day.recorded.iter().any(meets) {
+        return None;
+    }
+    let gap = day.gaps.iter().find(|gap| meets(&gap.span));
+    Some(match gap {
+        Some(gap) => gap.cause.as_str(),
+        None if window.end > day.covered.end => "it is not finished yet, or not settled",
+        None => "the camera was not configured then",
+    })
 }
 
 fn shots(page: &mut String, view: &DayView) {
