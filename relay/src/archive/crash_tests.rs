@@ -374,7 +374,7 @@ fn check_manifests(disk: &dyn Disk, store: &Arc<Store>, context: &str) {
             assert_eq!((page.damaged, page.torn), (vec![], 0), "{context}");
         }
         let places = (archive.as_path(), spool.as_path());
-        entries(disk, places, &camera, "", &|_| true)
+        entries(disk, places, &camera, Wanted::since(""), &|_| true)
             .unwrap()
             .objects
     };

@@ -137,7 +137,9 @@ pub(in crate::archive) fn witness_of(word: &str) -> Option<Witness> {
 
 pub(super) fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite::Result<()> {
     let run = |sql: &str, parameters: &[&dyn ToSql]| {
-        transaction.prepare(sql)?.execute(parameters)?;
+        #[cfg(test)]
+        super::indexes::tests::note(transaction, sql);
+        transaction.prepare_cached(sql)?.execute(parameters)?;
         Ok(())
     };
     match change {

@@ -3,6 +3,19 @@
 use super::super::ledger::{Evidence, Witness};
 use super::*;
 
+impl Catalog {
+    /// The files that hold something after an instant.
+    pub(in crate::archive) fn objects_since(
+        &self,
+        time: CaptureTime,
+    ) -> Result<HashSet<String>, CatalogError> {
+        let sql = "SELECT object FROM footage WHERE begin >= ?1 \
+                   UNION SELECT object FROM findings_file WHERE last IS NULL OR last >= ?1";
+        let objects = self.rows(sql, [time], |row| row.get(0))?;
+        Ok(objects.into_iter().collect())
+    }
+}
+
 fn at(second: i64) -> CaptureTime {
     CaptureTime::from_unix_nanos(second * 1_000_000_000)
 }
