@@ -232,6 +232,8 @@ class Camera:
                     f'"kind":"clock","of":"{stamp(at)}","uncertainty":0.0525,"camera":'
                     '{"offset":-3.25,"drift_ppm":12.5,"plausible":true,"steps":0}',
                 )
+        # Nothing lasts over midnight here, so that a day's journal tells all that there is to tell.
+        say(begin, '"kind":"standing"')
         for first, end, cause in outages:
             for at, until in ((first, "null"), (end, f'"{stamp(end)}"')):
                 say(

@@ -16,7 +16,10 @@ use crate::SCRATCH;
 
 fn json(arguments: &[&str], config: &Path) -> Value {
     let mut command = Command::new(Relay::program());
-    command.args(arguments).args(["--format", "json", "--config"]).arg(config);
+    command
+        .args(arguments)
+        .args(["--format", "json", "--config"])
+        .arg(config);
     serde_json::from_slice(&run(&mut command).stdout).unwrap()
 }
 
@@ -42,18 +45,27 @@ fn a_grown_archive_is_told_as_it_is() {
         .arg(&folder)
         .args(["--days", &days, "--end", "2026-05-04"])
         .env("FOREBAY_BIN", Relay::program()));
-    let truth: Value = serde_json::from_slice(&fs::read(folder.join("truth.json")).unwrap()).unwrap();
+    let truth: Value =
+        serde_json::from_slice(&fs::read(folder.join("truth.json")).unwrap()).unwrap();
     let config = folder.join("forebay.toml");
     let archive = folder.join("archive");
 
     // A day, by the ledger: each outage with its cause and nothing else, to a picture.
-    let day = ["--from", "2026-05-03T00:00:00Z", "--to", "2026-05-04T00:00:00Z"];
+    let day = [
+        "--from",
+        "2026-05-03T00:00:00Z",
+        "--to",
+        "2026-05-04T00:00:00Z",
+    ];
     let sheet = json(&[&["coverage"], &day[..]].concat(), &config);
     for account in sheet["sites"][0]["cameras"].as_array().unwrap() {
         let camera = account["camera"].as_str().unwrap();
         let expected = truth["cameras"][camera]["gaps"].as_array().unwrap();
         let from = unix_of_rfc3339("2026-05-03T00:00:00").unwrap();
-        let expected: Vec<_> = expected.iter().filter(|gap| seconds(&gap[0]) >= from).collect();
+        let expected: Vec<_> = expected
+            .iter()
+            .filter(|gap| seconds(&gap[0]) >= from)
+            .collect();
         // The last half second of the last run has no run that follows.
         let gaps = account["gaps"].as_array().unwrap();
         assert_eq!(gaps.len(), expected.len(), "{camera}: {gaps:?}");
@@ -78,9 +90,18 @@ fn a_grown_archive_is_told_as_it_is() {
     assert_eq!(sum("stills_bytes"), stills);
 
     // What really is there is whole; what is not is missing, and nothing else is wrong.
-    let real = ["--from", "2026-05-03T23:30:00Z", "--to", "2026-05-04T00:00:00Z"];
+    let real = [
+        "--from",
+        "2026-05-03T23:30:00Z",
+        "--to",
+        "2026-05-04T00:00:00Z",
+    ];
     let mut command = Command::new(Relay::program());
-    command.args(["scrub", "gate", "--format", "json"]).args(real).arg("--config").arg(&config);
+    command
+        .args(["scrub", "gate", "--format", "json"])
+        .args(real)
+        .arg("--config")
+        .arg(&config);
     let told: Value = serde_json::from_slice(&command.output().unwrap().stdout).unwrap();
     let faults = told["faults"].as_array().unwrap();
     let whole = told["objects"].as_u64().unwrap();
@@ -95,9 +116,16 @@ fn a_grown_archive_is_told_as_it_is() {
     // A clip of footage with two years before it, from the manifests' and journals' files.
     let out = parent.join("clip");
     let mut command = Command::new(Relay::program());
-    command.args(["clip", "gate"]).args(real).arg("--out").arg(&out).arg("--config").arg(&config);
+    command
+        .args(["clip", "gate"])
+        .args(real)
+        .arg("--out")
+        .arg(&out)
+        .arg("--config")
+        .arg(&config);
     run(&mut command);
-    let clip: Value = serde_json::from_slice(&fs::read(out.join("manifest.json")).unwrap()).unwrap();
+    let clip: Value =
+        serde_json::from_slice(&fs::read(out.join("manifest.json")).unwrap()).unwrap();
     for source in clip["sources"].as_array().unwrap() {
         assert_eq!(source["verified"], true, "{source}");
     }

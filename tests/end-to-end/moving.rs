@@ -8,7 +8,9 @@ use std::process::{Command, Output};
 use std::time::Duration;
 
 use forebay_tests::recording::{rfc3339_of, unix_of_rfc3339};
-use forebay_tests::{Camera, Configuration, Relay, fresh_folder, mp4_files, run, unix_now, wait_for};
+use forebay_tests::{
+    Camera, Configuration, Relay, fresh_folder, mp4_files, run, unix_now, wait_for,
+};
 use serde_json::Value;
 
 use crate::bad_guests::session::site;
@@ -87,7 +89,9 @@ fn listed_and_whole(archive: &Path) -> usize {
                   | xargs -0 grep -h '\"kind\":\"object\"' \
                   | sed -E 's/.*\"object\":\"([^\"]*)\".*\"sha256\":\"([0-9a-f]*)\".*/\\2  \\1/' \
                   | tee /dev/stderr | sha256sum --check --strict --quiet";
-    let output = run(Command::new("bash").args(["-c", script]).current_dir(archive));
+    let output = run(Command::new("bash")
+        .args(["-c", script])
+        .current_dir(archive));
     String::from_utf8_lossy(&output.stderr).lines().count()
 }
 
@@ -105,11 +109,13 @@ fn an_archive_moves_to_a_new_home_while_a_relay_records() {
     let home = |name: &str| {
         let folder = folder.join(name);
         fs::create_dir_all(&folder).unwrap();
-        Configuration::new(&folder).segment_seconds(2).camera(Camera {
-            name: "gate".into(),
-            url: site.urls[0].clone(),
-            ..Camera::default()
-        })
+        Configuration::new(&folder)
+            .segment_seconds(2)
+            .camera(Camera {
+                name: "gate".into(),
+                url: site.urls[0].clone(),
+                ..Camera::default()
+            })
     };
     let (old, new, plain) = (home("old"), home("new"), home("plain"));
     let begun = rfc3339_of(unix_now() - 1.0);
@@ -182,7 +188,10 @@ fn an_archive_moves_to_a_new_home_while_a_relay_records() {
     let mut told = faults(&plain_file);
     told.sort();
     let wrong = |kind: &str, path: &Path| (kind.to_owned(), name(path));
-    assert_eq!(told, [wrong("damaged", &files[2]), wrong("missing", &files[1])]);
+    assert_eq!(
+        told,
+        [wrong("damaged", &files[2]), wrong("missing", &files[1])]
+    );
     // A clip of it says so, too.
     let clip = folder.join("clip");
     let window = ["clip", "gate", "--from", &begun, "--to", &end, "--out"];
@@ -207,16 +216,29 @@ fn an_archive_moves_to_a_new_home_while_a_relay_records() {
     assert_eq!(cut.status.code(), Some(DATA), "{}", text(&cut));
     // What is known is written down, and not told again.
     let lost = name(&files[1]);
-    let known = ["scrub", "--acknowledge", &lost, "--reason", "lost in the move"];
+    let known = [
+        "scrub",
+        "--acknowledge",
+        &lost,
+        "--reason",
+        "lost in the move",
+    ];
     let noted = forebay(&known, &plain_file);
     assert!(noted.status.success(), "{}", text(&noted));
     assert_eq!(faults(&plain_file), [wrong("damaged", &files[2])]);
 
     let removed = fs::read_dir(new.archive().join("gate/manifest")).unwrap();
     let day = removed.map(|day| day.unwrap().path()).min().unwrap();
-    let first = fs::read_dir(day).unwrap().map(|file| file.unwrap().path()).min().unwrap();
+    let first = fs::read_dir(day)
+        .unwrap()
+        .map(|file| file.unwrap().path())
+        .min()
+        .unwrap();
     fs::remove_file(&first).unwrap();
     let told = faults(&new_file);
     let below = first.strip_prefix(new.archive()).unwrap().to_str().unwrap();
-    assert!(told.contains(&("removed".to_owned(), below.to_owned())), "{told:?}");
+    assert!(
+        told.contains(&("removed".to_owned(), below.to_owned())),
+        "{told:?}"
+    );
 }

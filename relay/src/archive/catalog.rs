@@ -27,9 +27,7 @@ use objects::SCHEMA_OBJECTS;
 use retired::SCHEMA_RETIRED;
 pub use trail::{Side, Trace};
 
-use super::findings::{Tallies, Tally};
 use super::ledger::footage::Recorded;
-use super::ledger::{Books, Coverage, Footage, GapCause, MARGIN, Run, Span, Testimony, account};
 use crate::units::{CameraName, CaptureTime, Name, SiteName};
 
 /// Its name in the spool.
@@ -48,8 +46,6 @@ const SPAN_MAX: i64 = 49 * 3600 * 1_000_000_000;
 const CHECKED_BYTES_MAX: i64 = 64 << 20;
 /// The write-ahead log is cut back to this once all of it is in the catalog.
 const LOG_BYTES_MAX: i64 = 16 << 20;
-/// Statements that stay prepared.
-const STATEMENTS: usize = 64;
 
 const SCHEMA: &str = "
 CREATE TABLE run (
@@ -240,7 +236,6 @@ impl Catalog {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(&path, flags).of(&path)?;
         connection.busy_timeout(BUSY).of(&path)?;
-        connection.set_prepared_statement_cache_capacity(STATEMENTS);
         let catalog = Self { connection, path };
         if catalog.pragma("application_id")? != APPLICATION
             || catalog.pragma("user_version")? != VERSION
@@ -272,7 +267,6 @@ impl Catalog {
             | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(path, flags).of(path)?;
         connection.busy_timeout(BUSY).of(path)?;
-        connection.set_prepared_statement_cache_capacity(STATEMENTS);
         let mut catalog = Self {
             connection,
             path: path.to_owned(),
@@ -378,7 +372,7 @@ impl Catalog {
     ) -> Result<Option<T>, CatalogError> {
         #[cfg(test)]
         indexes::tests::note(&self.connection, sql);
-        let statement = self.connection.prepare_cached(sql);
+        let statement = self.connection.prepare(sql);
         let row = statement.and_then(|mut statement| statement.query_row(parameters, read));
         row.optional().of(&self.path)
     }
@@ -412,7 +406,7 @@ impl Catalog {
         indexes::tests::note(&self.connection, sql);
         let rows = self
             .connection
-            .prepare_cached(sql)
+            .prepare(sql)
             .and_then(|mut statement| statement.query_map(parameters, read)?.collect());
         rows.of(&self.path)
     }

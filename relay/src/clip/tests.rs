@@ -14,7 +14,8 @@ use crate::units::Name;
 const SECOND: i64 = 1_000_000_000;
 /// 2026-05-04T07:31:00Z, by GNU date.
 const BEGIN: i64 = 1_777_879_860 * SECOND;
-pub(super) const H264: &str = "-c:v libx264 -preset veryfast -pix_fmt yuv420p -g 10 -sc_threshold 0";
+pub(super) const H264: &str =
+    "-c:v libx264 -preset veryfast -pix_fmt yuv420p -g 10 -sc_threshold 0";
 const AAC: &str = "-c:a aac -b:a 32k";
 
 /// Whether ffmpeg is there. Where it is missing a test is skipped, but not in CI.

@@ -13,7 +13,12 @@ use crate::archive::catalog::{Catalog, Change};
 fn told(clip: &Clip) -> Vec<(Value, Value)> {
     let manifest = manifest(clip);
     let sources = manifest["sources"].as_array().unwrap();
-    let told = |source: &Value| (source["verified"].clone(), source["key_frames_only"].clone());
+    let told = |source: &Value| {
+        (
+            source["verified"].clone(),
+            source["key_frames_only"].clone(),
+        )
+    };
     sources.iter().map(told).collect()
 }
 
@@ -46,7 +51,10 @@ fn key_frames_stand_in_for_what_was_thinned() {
     let keys = format!("{whole} -vf fps=1 -g 1");
     let both = yard.record(0, 0, 1, &whole);
     yard.record(3000, 0, 2, &keys);
-    let (from, to) = (yard.path("archive/slipway/footage"), yard.path("archive/slipway/key-frames"));
+    let (from, to) = (
+        yard.path("archive/slipway/footage"),
+        yard.path("archive/slipway/key-frames"),
+    );
     fs::rename(&from, &to).unwrap();
     // What is there whole is taken from there.
     yard.record(0, 0, 1, &whole);
@@ -55,11 +63,17 @@ fn key_frames_stand_in_for_what_was_thinned() {
     assert_eq!((clip.sources, clip.thinned), (2, 1));
     let bounds = manifest(&clip)["bounds"]["seconds"].as_f64().unwrap();
     assert!((bounds - 6.0).abs() < 0.01, "{bounds}");
-    let shown: i64 = clip.files.iter().zip(manifest(&clip)["files"].as_array().unwrap()).map(
-        |(_, file)| file["streams"][0]["units"].as_i64().unwrap(),
-    ).sum();
+    let shown: i64 = clip
+        .files
+        .iter()
+        .zip(manifest(&clip)["files"].as_array().unwrap())
+        .map(|(_, file)| file["streams"][0]["units"].as_i64().unwrap())
+        .sum();
     assert_eq!(shown, 30 + 3);
-    assert_eq!(told(&clip), [(Value::Null, Value::Null), (Value::Null, true.into())]);
+    assert_eq!(
+        told(&clip),
+        [(Value::Null, Value::Null), (Value::Null, true.into())]
+    );
     // And by them alone.
     fs::remove_dir_all(&from).unwrap();
     let clip = yard.cut(0, 6000, "thinned");
@@ -91,13 +105,20 @@ fn a_damaged_source_is_named() {
     bytes[mdat - 4 + length - 1] ^= 1;
     fs::write(&paths[1], bytes).unwrap();
     let clip = yard.cut(0, 9000, "clip");
-    let verified: Vec<_> = told(&clip).into_iter().map(|(verified, _)| verified).collect();
+    let verified: Vec<_> = told(&clip)
+        .into_iter()
+        .map(|(verified, _)| verified)
+        .collect();
     assert_eq!(verified, [true.into(), false.into(), Value::Null]);
     let [damaged] = &clip.damaged[..] else {
         panic!("{:?}", clip.damaged)
     };
     assert!(damaged.source.contains("T073103"), "{damaged:?}");
-    assert!(damaged.fault.starts_with("it is damaged: when it was published"));
+    assert!(
+        damaged
+            .fault
+            .starts_with("it is damaged: when it was published")
+    );
     let manifest = manifest(&clip);
     assert_eq!(manifest["sources"][2]["remark"], "no manifest lists it");
 }

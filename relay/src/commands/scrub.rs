@@ -45,7 +45,12 @@ pub(super) struct ScrubArguments {
     quarantine: bool,
     /// Write down that you know of a missing file, or a missing or altered manifest, by its path as
     /// told, while no relay runs: it is not told again as it is now. May be given more than once
-    #[arg(long, value_name = "PATH", requires = "reason", conflicts_with = "quarantine")]
+    #[arg(
+        long,
+        value_name = "PATH",
+        requires = "reason",
+        conflicts_with = "quarantine"
+    )]
     acknowledge: Vec<String>,
     /// Why, for --acknowledge; it is kept in the manifest
     #[arg(long, value_name = "TEXT", requires = "acknowledge")]
@@ -180,7 +185,10 @@ impl<W: Write> Teller<W> {
 fn acknowledge(config: &Config, paths: &[String], reason: &str) -> Result<(), Failure> {
     let reason: String = reason.split_whitespace().collect::<Vec<_>>().join(" ");
     if reason.is_empty() {
-        return Err(Failure::new(exit::USAGE, "--reason: say why, in some words"));
+        return Err(Failure::new(
+            exit::USAGE,
+            "--reason: say why, in some words",
+        ));
     }
     let mut offline = books(config)?;
     let mut wrong = Vec::new();

@@ -139,7 +139,7 @@ pub(super) fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite:
     let run = |sql: &str, parameters: &[&dyn ToSql]| {
         #[cfg(test)]
         super::indexes::tests::note(transaction, sql);
-        transaction.prepare_cached(sql)?.execute(parameters)?;
+        transaction.prepare(sql)?.execute(parameters)?;
         Ok(())
     };
     match change {

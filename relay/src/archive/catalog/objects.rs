@@ -1,7 +1,7 @@
 //! What the manifests say of the files that are there, and whether the catalog itself is sound.
 
-use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, ValueRef};
 use rusqlite::params;
+use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, ValueRef};
 
 use super::retired::SCHEMA_RETIRED;
 use super::{Catalog, CatalogError, Of, VERSION, seal};

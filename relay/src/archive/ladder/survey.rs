@@ -98,11 +98,14 @@ pub fn survey(
     for (index, folder) in folders.iter().enumerate() {
         progress(index, number);
         let rule = options.rule(&folder.camera);
-        let may_be_due = cutoff(folder.form, rule, now).is_some_and(|cutoff| folder.begin() <= cutoff);
+        let may_be_due =
+            cutoff(folder.form, rule, now).is_some_and(|cutoff| folder.begin() <= cutoff);
         let pinned = pins.touch(&folder.camera, folder.begin(), folder.last_end());
         let is_young = folder.end() > CaptureTime::from_unix_nanos(now.unix_nanos() - DAY_NANOS);
         // Millions of files need not be looked up one by one where only their sum is asked for.
-        let known = catalog.as_ref().filter(|_| !may_be_due && !pinned && !is_young);
+        let known = catalog
+            .as_ref()
+            .filter(|_| !may_be_due && !pinned && !is_young);
         let known = known.and_then(|catalog| catalog.folder_bytes(&folder.name).ok());
         let known = known.filter(|(number, _)| *number > 0);
         let inside = match known {

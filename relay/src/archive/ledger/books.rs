@@ -68,7 +68,9 @@ pub(crate) fn told_by_files(
     }
     if let Ok(catalog) = Catalog::open_to_read(spool) {
         let retired = catalog.retired_within(camera, near).unwrap_or_default();
-        reading.changes.extend(retired.into_iter().map(Change::Retired));
+        reading
+            .changes
+            .extend(retired.into_iter().map(Change::Retired));
     }
     // The spool first: what is carried off meanwhile is found in the archive after that.
     for (name, path) in spool_names(&Spool::new(spool).finished, FOOTAGE, MP4) {
@@ -112,7 +114,8 @@ fn journals(
     let spooled = [&spool.open, &spool.finished].map(|folder| {
         let names = spool_names(folder, PURPOSE, EXTENSION).into_iter();
         let own = names.filter(|(name, _)| name.key.camera == *camera);
-        own.map(|(name, path)| (name.key.begin, path)).collect::<Vec<Journal>>()
+        own.map(|(name, path)| (name.key.begin, path))
+            .collect::<Vec<Journal>>()
     });
     // A day more: a run is said to live after the stretch, too.
     let last = later(end, 24 * 3600 * 1_000_000_000).day();
@@ -121,10 +124,11 @@ fn journals(
     days.sort();
     let waiting: Vec<Journal> = spooled.into_iter().rev().flatten().collect();
     let mut all: VecDeque<Journal> = waiting.into();
-    // Whether what was read first is enough: then older days are not even listed.
-    let mut told = all.iter().any(|journal| is_account(journal, begin));
-    for (_, day) in days.into_iter().rev() {
-        if told {
+    // The last account; what is older than its day is not even listed.
+    let accounts = all.iter().filter(|journal| is_account(journal, begin));
+    let mut account = accounts.map(|(at, _)| *at).max();
+    for (name, day) in days.into_iter().rev() {
+        if account.is_some_and(|at| name < at.day()) {
             break;
         }
         let mut files = entries(&day);
@@ -132,7 +136,9 @@ fn journals(
         for (_, path) in files.into_iter().rev().filter(|(_, path)| has_lines(path)) {
             let at = name_begin(&path).unwrap_or(CaptureTime::from_unix_nanos(i64::MIN));
             let journal = (at, path);
-            told |= is_account(&journal, begin);
+            if account.is_none_or(|account| account < at) && is_account(&journal, begin) {
+                account = Some(at);
+            }
             all.push_front(journal);
         }
     }
@@ -290,7 +296,12 @@ mod tests {
         fn told(&self, day: i64) -> (Vec<&'static str>, usize) {
             let window = Span::new(self.at(day, 3600), self.at(day, 7200)).unwrap();
             let camera = Name::new("gate").unwrap();
-            let told = told_by_files(self.dir.path(), &self.dir.path().join("spool"), &camera, window);
+            let told = told_by_files(
+                self.dir.path(),
+                &self.dir.path().join("spool"),
+                &camera,
+                window,
+            );
             let told = told.unwrap();
             let gaps = told.coverage.unwrap().gaps;
             let causes = gaps.iter().map(|gap| gap.cause.as_str()).collect();
@@ -306,7 +317,13 @@ mod tests {
         std::fs::remove_file(&first).unwrap();
         std::fs::create_dir(&first).unwrap();
         journals.write(1, &[journals.lives(1), journals.outage(1)]);
-        let all = |day| [journals.lives(day), journals.outage(day), journals.standing(day)];
+        let all = |day| {
+            [
+                journals.lives(day),
+                journals.outage(day),
+                journals.standing(day),
+            ]
+        };
         for day in 2..6 {
             journals.write(day, &all(day));
         }

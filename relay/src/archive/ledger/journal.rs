@@ -371,7 +371,10 @@ mod tests {
             assert_eq!(read_standing(&line[..cut]), None);
         }
         let record = Record::Standing;
-        let line = Line { at: Stamp::from(at), record };
+        let line = Line {
+            at: Stamp::from(at),
+            record,
+        };
         let line = serde_json::to_vec(&line).unwrap();
         assert_eq!(read_standing(&line), Some(at));
     }

@@ -174,7 +174,9 @@ impl<'a> Scan<'a> {
             folders.push(&spool.open);
         }
         for (camera, folder) in &cameras {
-            self.days(&folder.join(PURPOSE), &mut |scan, path| scan.journal(camera, path));
+            self.days(&folder.join(PURPOSE), &mut |scan, path| {
+                scan.journal(camera, path)
+            });
         }
         for folder in &folders {
             for (name, path) in spool_names(folder, PURPOSE, EXTENSION) {
@@ -186,7 +188,9 @@ impl<'a> Scan<'a> {
             self.manifests(camera);
         }
         for (camera, folder) in &cameras {
-            self.days(&folder.join(FOOTAGE), &mut |scan, path| scan.archived(camera, path));
+            self.days(&folder.join(FOOTAGE), &mut |scan, path| {
+                scan.archived(camera, path)
+            });
         }
         for (name, path) in spool_names(&spool.finished, FOOTAGE, MP4) {
             let object = spooled(&name.encode());

@@ -49,8 +49,14 @@ pub(in crate::archive) fn unlisted(
             }
             let wants = |name: &ObjectName<'_>| days.iter().any(|day| day == name.day);
             let since = days_before(first, 1);
-            let listed = entries(disk, (archive, spool), &camera, Wanted::since(&since), &wants)
-                .at("read the manifests in", archive)?;
+            let listed = entries(
+                disk,
+                (archive, spool),
+                &camera,
+                Wanted::since(&since),
+                &wants,
+            )
+            .at("read the manifests in", archive)?;
             for object in objects {
                 // One that is there, though it is said to have gone, is about to go.
                 if listed.objects.contains_key(&object) {

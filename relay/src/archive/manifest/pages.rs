@@ -300,24 +300,30 @@ pub(in crate::archive) fn entries(
 ) -> io::Result<Entries> {
     let mut entries = Entries::default();
     let mut last_try = 0;
-    let pages = read_all(disk, places, camera, wanted, &mut |number, _, record, at| {
-        if number > last_try {
-            (entries, last_try) = (Entries::default(), number);
-        }
-        let (object, state) = match record {
-            Record::Object {
-                object,
-                bytes,
-                sha256,
-                ..
-            } => (object, State::There(Fingerprint { bytes, sha256 })),
-            Record::Gone { object, reason } => (object, State::Gone(reason)),
-            Record::Chain(_) | Record::Acknowledged { .. } => return,
-        };
-        if ObjectName::parse(&object).is_some_and(|name| wants(&name)) {
-            entries.objects.insert(object, Entry { at, state });
-        }
-    })?;
+    let pages = read_all(
+        disk,
+        places,
+        camera,
+        wanted,
+        &mut |number, _, record, at| {
+            if number > last_try {
+                (entries, last_try) = (Entries::default(), number);
+            }
+            let (object, state) = match record {
+                Record::Object {
+                    object,
+                    bytes,
+                    sha256,
+                    ..
+                } => (object, State::There(Fingerprint { bytes, sha256 })),
+                Record::Gone { object, reason } => (object, State::Gone(reason)),
+                Record::Chain(_) | Record::Acknowledged { .. } => return,
+            };
+            if ObjectName::parse(&object).is_some_and(|name| wants(&name)) {
+                entries.objects.insert(object, Entry { at, state });
+            }
+        },
+    )?;
     entries.last = pages.iter().filter_map(|(_, page)| page.last).max();
     Ok(entries)
 }

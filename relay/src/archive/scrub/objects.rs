@@ -6,10 +6,10 @@ use std::io;
 use super::chain::Folders;
 use super::quarantine::{find, set_aside};
 use super::{FaultKind, Scrub, ScrubEvent, is_within};
+use crate::archive::MANIFESTS;
 use crate::archive::catalog::Catalog;
 use crate::archive::checksum::{Fingerprint, fingerprint_paced};
 use crate::archive::ledger::Span;
-use crate::archive::MANIFESTS;
 use crate::archive::manifest::{Entries, Entry, State, UNLISTED, Wanted, entries, names};
 use crate::archive::names::{ObjectName, days_before};
 use crate::units::{CameraName, CaptureTime};
@@ -149,7 +149,9 @@ impl Scrub<'_> {
         }
         let known = catalog.map(|catalog| catalog.folders(camera).unwrap_or_default());
         for folder in known.into_iter().flatten() {
-            let below = folder.split_once('/').and_then(|(_, below)| below.split_once('/'));
+            let below = folder
+                .split_once('/')
+                .and_then(|(_, below)| below.split_once('/'));
             if let Some((purpose, day)) = below.filter(|(purpose, _)| *purpose != MANIFESTS) {
                 found.insert((purpose.to_owned(), day.to_owned()));
             }
@@ -202,7 +204,9 @@ impl Scrub<'_> {
             let last = listed.last;
             let mut detail = detail;
             if last.is_none_or(|last| self.is_young(metadata.changed, last)) {
-                let waited = now.unix_nanos().saturating_sub(metadata.changed.unix_nanos());
+                let waited = now
+                    .unix_nanos()
+                    .saturating_sub(metadata.changed.unix_nanos());
                 if waited < WAIT_NANOS_MAX || entry.is_some() {
                     self.scrubbed.waiting += 1;
                     continue;

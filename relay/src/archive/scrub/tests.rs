@@ -498,18 +498,31 @@ fn what_is_acknowledged_is_not_told_again() {
     let middle = bytes.len() / 2;
     bytes[middle] ^= 1;
     std::fs::write(&altered, &bytes).unwrap();
-    let object = yard.files(false).into_iter().find(|o| o.starts_with("slipway/stills")).unwrap();
+    let object = yard
+        .files(false)
+        .into_iter()
+        .find(|o| o.starts_with("slipway/stills"))
+        .unwrap();
     std::fs::remove_file(yard.archive().join(&object)).unwrap();
     let told = yard.told();
-    for wrong in [("removed", gate[0]), ("manifest", gate[1]), ("missing", &object)] {
-        assert!(told.contains(&(wrong.0, wrong.1.clone())), "{wrong:?}: {told:?}");
+    for wrong in [
+        ("removed", gate[0]),
+        ("manifest", gate[1]),
+        ("missing", &object),
+    ] {
+        assert!(
+            told.contains(&(wrong.0, wrong.1.clone())),
+            "{wrong:?}: {told:?}"
+        );
     }
     for wrong in [gate[0], gate[1], &object] {
         acknowledge(wrong).unwrap();
     }
     let own = |told: Vec<(&'static str, String)>| -> Vec<(&'static str, String)> {
         let own = [gate[0], gate[1], &object];
-        told.into_iter().filter(|(_, path)| own.contains(&path)).collect()
+        told.into_iter()
+            .filter(|(_, path)| own.contains(&path))
+            .collect()
     };
     assert_eq!(own(yard.told()), []);
     // By the files alone, too.
@@ -521,9 +534,17 @@ fn what_is_acknowledged_is_not_told_again() {
     bytes[middle] ^= 2;
     std::fs::write(&altered, &bytes).unwrap();
     assert_eq!(own(yard.told()), [("manifest", gate[1].clone())]);
-    let there = yard.files(false).into_iter().find(|o| o.starts_with("gate/stills")).unwrap();
+    let there = yard
+        .files(false)
+        .into_iter()
+        .find(|o| o.starts_with("gate/stills"))
+        .unwrap();
     assert!(acknowledge(&there).unwrap_err().contains("is there"));
-    assert!(acknowledge("../../etc/passwd").unwrap_err().contains("no path"));
+    assert!(
+        acknowledge("../../etc/passwd")
+            .unwrap_err()
+            .contains("no path")
+    );
 }
 
 fn metric(telemetry: &Telemetry, name: &str) -> f64 {

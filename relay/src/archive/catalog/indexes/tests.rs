@@ -189,10 +189,15 @@ fn no_statement_walks_a_table_that_grows() {
                 .is_some_and(|table| GROWING.contains(&table));
             assert!(!walks, "{sql}\n{plan:#?}");
             // A camera's rows of all times are as bad: more than the camera must be told.
-            let all = ["(camera=?)", "(<expr>=?)"].iter().any(|by| step.ends_with(by));
+            let all = ["(camera=?)", "(<expr>=?)"]
+                .iter()
+                .any(|by| step.ends_with(by));
             let few = sql.contains("LIMIT 1") || step.contains("run_camera");
             assert!(!all || few, "{sql}\n{plan:#?}");
-            assert!(!step.contains("TEMP B-TREE FOR ORDER BY"), "{sql}\n{plan:#?}");
+            assert!(
+                !step.contains("TEMP B-TREE FOR ORDER BY"),
+                "{sql}\n{plan:#?}"
+            );
         }
     }
 }
@@ -206,19 +211,28 @@ fn a_catalog_without_the_indexes_gets_them_and_is_sound() {
         let sql = format!("DROP INDEX {name}");
         catalog.connection.execute_batch(&sql).unwrap();
     }
-    catalog.in_one(|transaction| seal::seal_schema(transaction)).unwrap();
+    catalog
+        .in_one(|transaction| seal::seal_schema(transaction))
+        .unwrap();
     // Read as it is, and by one that adds them.
     use_all(&mut catalog, &camera);
     drop(catalog);
     let reading = Catalog::open_to_read(dir.path()).unwrap();
     assert_eq!(reading.verify().unwrap(), [""; 0]);
-    assert!(reading.coverage(&camera, Span::new(at(0), at(60)).unwrap()).is_ok());
+    assert!(
+        reading
+            .coverage(&camera, Span::new(at(0), at(60)).unwrap())
+            .is_ok()
+    );
     drop(reading);
     let (catalog, found) = Catalog::open(dir.path()).unwrap();
     assert_eq!(found, Found::Whole);
     assert_eq!(catalog.verify().unwrap(), [""; 0]);
     let sql = "SELECT count(*) FROM sqlite_schema WHERE type = 'index' AND sql IS NOT NULL";
-    assert_eq!(catalog.one::<i64>(sql).unwrap(), 2 + super::INDEXES.len() as i64);
+    assert_eq!(
+        catalog.one::<i64>(sql).unwrap(),
+        2 + super::INDEXES.len() as i64
+    );
 }
 
 /// What is larger than a start may read is not read; one that was met damaged is.
@@ -236,7 +250,11 @@ fn a_start_reads_no_more_than_so_much() {
     bytes[last] = 7;
     std::fs::write(&path, bytes).unwrap();
     assert!(Catalog::open_at(&path, 1).is_ok());
-    assert!(Catalog::open_at(&path, CHECKED_BYTES_MAX).unwrap_err().is_damage());
+    assert!(
+        Catalog::open_at(&path, CHECKED_BYTES_MAX)
+            .unwrap_err()
+            .is_damage()
+    );
     let (_, found) = Catalog::open_doubted(dir.path()).unwrap();
     assert!(matches!(found, Found::Damaged(_)));
 }

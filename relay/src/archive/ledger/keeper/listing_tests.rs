@@ -38,7 +38,14 @@ fn there(archive: &Path) -> BTreeMap<String, State> {
 fn listed(archive: &Path, spool: &Path) -> (Vec<Page>, BTreeMap<String, Entry>) {
     let at = pages(&RealDisk, archive, spool, &slipway(), "").unwrap();
     let page = |page| read(&RealDisk, page, &mut |_, _| {}).unwrap().unwrap();
-    let entries = entries(&RealDisk, (archive, spool), &slipway(), Wanted::since(""), &|_| true).unwrap();
+    let entries = entries(
+        &RealDisk,
+        (archive, spool),
+        &slipway(),
+        Wanted::since(""),
+        &|_| true,
+    )
+    .unwrap();
     (at.iter().map(page).collect(), entries.objects)
 }
 
