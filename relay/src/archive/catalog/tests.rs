@@ -1,6 +1,7 @@
 #![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::panic)]
 
-use super::super::ledger::{Evidence, Witness};
+use super::super::findings::{Tallies, Tally};
+use super::super::ledger::{Evidence, GapCause, Span, Witness};
 use super::*;
 
 impl Catalog {

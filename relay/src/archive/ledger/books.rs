@@ -12,7 +12,7 @@ use std::fs::File;
 use std::io::{self, Read as _};
 use std::path::{Path, PathBuf};
 
-use super::journal::{PURPOSE, read_clock, read_line, read_standing};
+use super::journal::{Lives, PURPOSE, read_clock, read_line, read_standing};
 use super::rebuild::settle;
 use super::scan::{FOOTAGE, MP4, entries, has_lines, read_footage, spool_names, spooled};
 use super::spans::later;
@@ -173,11 +173,16 @@ struct Reading {
 impl Reading {
     fn journal(&mut self, camera: &CameraName, path: &Path) -> Result<(), CatalogError> {
         let mut failed = Ok(());
+        let mut lives = Lives::default();
         let read = File::open(path).and_then(|file| {
             each_line(file, &mut |line| {
                 match read_clock(line) {
                     Some(state) => self.clock(state),
-                    None => self.changes.extend(read_line(camera, line)),
+                    None => {
+                        let changes = read_line(camera, line).into_iter();
+                        self.changes
+                            .extend(changes.filter_map(|change| lives.keep(change)));
+                    }
                 }
                 if self.changes.len() >= BATCH {
                     failed = self.apply();
@@ -185,6 +190,7 @@ impl Reading {
                 failed.is_ok()
             })
         });
+        self.changes.extend(lives.into_changes());
         match read {
             Ok(_) => {}
             // Carried off meanwhile: what it tells is in the next folder.

@@ -4,6 +4,7 @@
 //! stands for itself, later ones take the place of earlier ones, and one that can't be read is
 //! passed over: a power cut may have torn it.
 
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
@@ -237,6 +238,46 @@ fn changes(camera: &CameraName, record: Record) -> Option<Vec<Change>> {
             })]
         }
     })
+}
+
+/// Signs of life, of which a journal has one a minute: for each run the last counts.
+#[derive(Debug, Default)]
+pub(super) struct Lives(BTreeMap<CaptureTime, (Option<Change>, Option<Change>)>);
+
+impl Lives {
+    /// Keeps a sign of life; gives back any other change.
+    pub(super) fn keep(&mut self, change: Change) -> Option<Change> {
+        match change {
+            Change::Run {
+                begin,
+                mut alive,
+                mut ended,
+            } => {
+                let (life, _) = self.0.entry(begin).or_default();
+                if let Some(Change::Run {
+                    alive: before,
+                    ended: over,
+                    ..
+                }) = life
+                {
+                    (alive, ended) = (alive.max(*before), ended || *over);
+                }
+                *life = Some(Change::Run {
+                    begin,
+                    alive,
+                    ended,
+                });
+            }
+            Change::Camera { run, .. } => self.0.entry(run).or_default().1 = Some(change),
+            other => return Some(other),
+        }
+        None
+    }
+
+    pub(super) fn into_changes(self) -> impl Iterator<Item = Change> {
+        let lives = self.0.into_values();
+        lives.flat_map(|(life, camera)| life.into_iter().chain(camera))
+    }
 }
 
 /// Writes the journals of all cameras.

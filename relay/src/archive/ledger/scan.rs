@@ -6,7 +6,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use super::footage::{self, Recorded};
-use super::journal::{PURPOSE, read_line};
+use super::journal::{Lives, PURPOSE, read_line};
 use crate::archive::catalog::{Catalog, Change};
 use crate::archive::findings::{self, PURPOSE as FINDINGS};
 use crate::archive::jsonl::{EXTENSION, each_line};
@@ -297,14 +297,18 @@ impl<'a> Scan<'a> {
         if !self.going || !has_lines(path) {
             return;
         }
+        let mut lives = Lives::default();
         let read = File::open(path).and_then(|file| {
             each_line(file, &mut |line| {
                 for change in read_line(camera, line) {
-                    self.push(change);
+                    if let Some(change) = lives.keep(change) {
+                        self.push(change);
+                    }
                 }
                 self.going
             })
         });
+        lives.into_changes().for_each(|change| self.push(change));
         match read {
             Ok(_) => self.scanned.journals += 1,
             Err(error) if error.kind() == io::ErrorKind::NotFound => {}

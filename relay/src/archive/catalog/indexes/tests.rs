@@ -9,7 +9,7 @@ use rusqlite::Connection;
 use super::super::*;
 use crate::archive::checksum::Fingerprint;
 use crate::archive::findings::{Tallies, Tally};
-use crate::archive::ledger::{Evidence, Fate, Retired, Witness};
+use crate::archive::ledger::{Evidence, Fate, Footage, GapCause, Retired, Span, Witness};
 
 thread_local! {
     static NOTED: RefCell<Option<BTreeMap<String, Vec<String>>>> = const { RefCell::new(None) };
