@@ -173,14 +173,13 @@ class Camera:
 
         for at, spans in self.footage(begin, outages):
             object_ = f"{name}/footage/{day}/{stem(at)}.mp4"
-            if at >= options.end - options.sample_hours * 3600 * SECOND and len(spans) == 1:
+            late = at >= options.end - options.sample_hours * 3600 * SECOND
+            if late and spans == [(at, at + options.segment_seconds * SECOND)]:
                 content = film.at(at)
                 path = options.archive / object_
                 path.parent.mkdir(parents=True, exist_ok=True)
                 path.write_bytes(content)
                 bytes_, sha256 = len(content), hashlib.sha256(content).hexdigest()
-                # Its last stretch is as long as the film.
-                spans = [(at, at + film.nanos)]
             else:
                 bytes_ = dice.randrange(28_000_000, 32_000_000) * options.segment_seconds // 60
                 sha256 = hashlib.sha256(object_.encode()).hexdigest()
@@ -287,7 +286,6 @@ def make(options, forebay):
     film = None
     if options.sample_hours:
         film = Film(options.folder, options.segment_seconds)
-        film.nanos = options.segment_seconds * SECOND
     staged = sqlite3.connect(options.folder / "footage.tmp")
     staged.execute("PRAGMA synchronous = OFF")
     staged.execute("CREATE TABLE footage (object, begin, end, camera, frame, bytes)")
