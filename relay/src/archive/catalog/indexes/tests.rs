@@ -183,17 +183,16 @@ fn no_statement_walks_a_table_that_grows() {
     assert!(noted.len() > 30, "{}", noted.len());
     for (sql, plan) in noted {
         for step in &plan {
-            let walks = step
-                .strip_prefix("SCAN ")
-                .and_then(|rest| rest.split(' ').next())
-                .is_some_and(|table| GROWING.contains(&table));
-            assert!(!walks, "{sql}\n{plan:#?}");
-            // A camera's rows of all times are as bad: more than the camera must be told.
-            let all = ["(camera=?)", "(<expr>=?)"]
-                .iter()
-                .any(|by| step.ends_with(by));
-            let few = sql.contains("LIMIT 1") || step.contains("run_camera");
-            assert!(!all || few, "{sql}\n{plan:#?}");
+            let mut words = step.split(' ');
+            let (how, table) = (words.next().unwrap(), words.next().unwrap_or_default());
+            if GROWING.contains(&table) {
+                assert_ne!(how, "SCAN", "{sql}\n{plan:#?}");
+                // A camera's rows of all times are as bad.
+                let all = ["(camera=?)", "(<expr>=?)"]
+                    .iter()
+                    .any(|by| step.ends_with(by));
+                assert!(!all || sql.contains("LIMIT 1"), "{sql}\n{plan:#?}");
+            }
             assert!(
                 !step.contains("TEMP B-TREE FOR ORDER BY"),
                 "{sql}\n{plan:#?}"
@@ -241,13 +240,14 @@ fn a_start_reads_no_more_than_so_much() {
     let dir = tempfile::tempdir().unwrap();
     let (mut catalog, _) = Catalog::open(dir.path()).unwrap();
     use_all(&mut catalog, &Name::new("gate").unwrap());
+    let sql = "SELECT rootpage FROM sqlite_schema WHERE name = 'retired'";
+    let page: i64 = catalog.one(sql).unwrap();
     drop(catalog);
     let path = dir.path().join(FILE);
     let mut bytes = std::fs::read(&path).unwrap();
-    // The type of the last page's tree (sqlite.org/fileformat.html, 1.6) becomes none that there is.
+    // The type of a table's tree (sqlite.org/fileformat.html, 1.6) becomes none that there is.
     let page_bytes = usize::from(u16::from_be_bytes([bytes[16], bytes[17]]));
-    let last = bytes.len() - page_bytes;
-    bytes[last] = 7;
+    bytes[(usize::try_from(page).unwrap() - 1) * page_bytes] = 7;
     std::fs::write(&path, bytes).unwrap();
     assert!(Catalog::open_at(&path, 1).is_ok());
     assert!(
