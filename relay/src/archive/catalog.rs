@@ -5,7 +5,9 @@
 //! is moved out of the way, and a new one begun. Losing its last second to a power cut is no harm
 //! either, hence no flush with each change.
 
+mod accounts;
 mod change;
+mod indexes;
 mod objects;
 mod retired;
 mod seal;
@@ -25,9 +27,7 @@ use objects::SCHEMA_OBJECTS;
 use retired::SCHEMA_RETIRED;
 pub use trail::{Side, Trace};
 
-use super::findings::{Tallies, Tally};
 use super::ledger::footage::Recorded;
-use super::ledger::{Books, Coverage, Footage, GapCause, MARGIN, Run, Span, Testimony, account};
 use crate::units::{CameraName, CaptureTime, Name, SiteName};
 
 /// Its name in the spool.
@@ -41,6 +41,11 @@ const VERSION_FINDINGS: i32 = 2;
 const BUSY: Duration = Duration::from_secs(5);
 /// No span of a file is longer (the reader of files sees to that): bounds what a search looks at.
 const SPAN_MAX: i64 = 49 * 3600 * 1_000_000_000;
+/// A start reads no more than this to find damage; what is larger is left to the scrub, and to
+/// whatever meets the damage.
+const CHECKED_BYTES_MAX: i64 = 64 << 20;
+/// The write-ahead log is cut back to this once all of it is in the catalog.
+const LOG_BYTES_MAX: i64 = 16 << 20;
 
 const SCHEMA: &str = "
 CREATE TABLE run (
@@ -194,14 +199,26 @@ impl Catalog {
     /// # Errors
     /// When the disk refuses.
     pub fn open(spool: &Path) -> Result<(Self, Found), CatalogError> {
+        Self::open_checked(spool, CHECKED_BYTES_MAX)
+    }
+
+    /// The same, and reads all of it, as it has been found to be damaged.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn open_doubted(spool: &Path) -> Result<(Self, Found), CatalogError> {
+        Self::open_checked(spool, i64::MAX)
+    }
+
+    fn open_checked(spool: &Path, checked_bytes: i64) -> Result<(Self, Found), CatalogError> {
         let path = spool.join(FILE);
         let there = path.metadata().is_ok_and(|metadata| metadata.len() > 0);
-        match Self::open_at(&path) {
+        match Self::open_at(&path, checked_bytes) {
             Ok(catalog) if there => Ok((catalog, Found::Whole)),
             Ok(catalog) => Ok((catalog, Found::Nothing)),
             Err(error) if error.is_damage() => {
                 let away = put_aside(&path)?;
-                Ok((Self::open_at(&path)?, Found::Damaged(away)))
+                Ok((Self::open_at(&path, 0)?, Found::Damaged(away)))
             }
             Err(error) => Err(error),
         }
@@ -230,11 +247,21 @@ impl Catalog {
 
     /// A new one that ends with this process.
     pub(super) fn in_memory() -> Result<Self, CatalogError> {
-        Self::open_at(Path::new(":memory:"))
+        Self::open_at(Path::new(":memory:"), 0)
     }
 
-    /// Opens (makes) a catalog.
-    pub(super) fn open_at(path: &Path) -> Result<Self, CatalogError> {
+    /// A new one that nobody uses before it is whole: nothing of it is flushed by the way.
+    pub(super) fn open_to_fill(path: &Path) -> Result<Self, CatalogError> {
+        let catalog = Self::open_at(path, 0)?;
+        for (name, value) in [("synchronous", 0), ("wal_autocheckpoint", 16_384)] {
+            let set = catalog.connection.pragma_update(None, name, value);
+            set.of(path)?;
+        }
+        Ok(catalog)
+    }
+
+    /// Opens (makes) a catalog, and looks for damage where it is no longer than that.
+    fn open_at(path: &Path, checked_bytes: i64) -> Result<Self, CatalogError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
             | OpenFlags::SQLITE_OPEN_CREATE
             | OpenFlags::SQLITE_OPEN_NO_MUTEX;
@@ -250,9 +277,8 @@ impl Catalog {
                 catalog.pragma("application_id")?,
                 catalog.pragma("user_version")?,
             );
-            let checked: String = catalog.one("PRAGMA quick_check(1)")?;
             let known = ids.0 == APPLICATION && (VERSION_FOOTAGE..=VERSION).contains(&ids.1);
-            if !known || checked != "ok" {
+            if !known || !catalog.seems_whole(checked_bytes)? {
                 return Err(CatalogError::Foreign(catalog.path));
             }
             catalog.prepare().of(path)?;
@@ -262,6 +288,7 @@ impl Catalog {
             if ids.1 <= VERSION_FINDINGS {
                 catalog.add_objects()?;
             }
+            catalog.add_indexes()?;
         } else {
             catalog.prepare().of(path)?;
         }
@@ -269,7 +296,11 @@ impl Catalog {
         if mode != "wal" {
             tracing::debug!(mode, "the catalog's file system knows no write-ahead log");
         }
-        let settings = [("synchronous", 1), ("wal_autocheckpoint", 256)];
+        let settings = [
+            ("synchronous", 1),
+            ("wal_autocheckpoint", 256),
+            ("journal_size_limit", LOG_BYTES_MAX),
+        ];
         for (name, value) in settings {
             catalog
                 .connection
@@ -282,6 +313,7 @@ impl Catalog {
                 transaction.execute_batch(SCHEMA_FINDINGS)?;
                 transaction.execute_batch(SCHEMA_OBJECTS)?;
                 transaction.execute_batch(SCHEMA_RETIRED)?;
+                indexes::add(transaction)?;
                 seal::seal(transaction)?;
                 transaction.pragma_update(None, "application_id", APPLICATION)?;
                 transaction.pragma_update(None, "user_version", VERSION)
@@ -308,6 +340,17 @@ impl Catalog {
             .pragma_update(None, "recursive_triggers", true)
     }
 
+    /// Whether its structure is sound, as far as that can be told by reading no more than this.
+    fn seems_whole(&self, bytes_max: i64) -> Result<bool, CatalogError> {
+        let pages: i64 = self.one("PRAGMA page_count")?;
+        let page_bytes: i64 = self.one("PRAGMA page_size")?;
+        if pages.saturating_mul(page_bytes) > bytes_max {
+            return Ok(true);
+        }
+        let told: String = self.one("PRAGMA quick_check(1)")?;
+        Ok(told == "ok")
+    }
+
     fn pragma(&self, name: &str) -> Result<i32, CatalogError> {
         let value = self
             .connection
@@ -318,6 +361,20 @@ impl Catalog {
     fn one<T: FromSql>(&self, sql: &str) -> Result<T, CatalogError> {
         let value = self.connection.query_row(sql, [], |row| row.get(0));
         value.of(&self.path)
+    }
+
+    /// The first row, if there is any.
+    fn first<T>(
+        &self,
+        sql: &str,
+        parameters: impl rusqlite::Params,
+        read: impl FnOnce(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Option<T>, CatalogError> {
+        #[cfg(test)]
+        indexes::tests::note(&self.connection, sql);
+        let statement = self.connection.prepare(sql);
+        let row = statement.and_then(|mut statement| statement.query_row(parameters, read));
+        row.optional().of(&self.path)
     }
 
     fn in_one(
@@ -345,6 +402,8 @@ impl Catalog {
         parameters: impl rusqlite::Params,
         read: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Vec<T>, CatalogError> {
+        #[cfg(test)]
+        indexes::tests::note(&self.connection, sql);
         let rows = self
             .connection
             .prepare(sql)
@@ -367,8 +426,8 @@ impl Catalog {
     /// The database's.
     pub fn first_run(&self, camera: &CameraName) -> Result<Option<CaptureTime>, CatalogError> {
         let sql = "SELECT min(run) FROM run_camera WHERE camera = ?1";
-        let first = self.connection.query_row(sql, [camera], |row| row.get(0));
-        first.of(&self.path)
+        let first = self.first(sql, [camera], |row| row.get(0))?;
+        Ok(first.flatten())
     }
 
     /// Up to when a camera's account is settled.
@@ -377,8 +436,7 @@ impl Catalog {
     /// The database's.
     pub fn settled(&self, camera: &CameraName) -> Result<Option<CaptureTime>, CatalogError> {
         let sql = "SELECT until FROM settled WHERE camera = ?1";
-        let until = self.connection.query_row(sql, [camera], |row| row.get(0));
-        until.optional().of(&self.path)
+        self.first(sql, [camera], |row| row.get(0))
     }
 
     /// The last runs, the latest first, with the site of the camera where they knew it.
@@ -407,8 +465,7 @@ impl Catalog {
         camera: &CameraName,
     ) -> Result<Option<CaptureTime>, CatalogError> {
         let sql = "SELECT end FROM footage WHERE camera = ?1 ORDER BY begin DESC LIMIT 1";
-        let end = self.connection.query_row(sql, [camera], |row| row.get(0));
-        end.optional().of(&self.path)
+        self.first(sql, [camera], |row| row.get(0))
     }
 
     /// Whether the archive's folders have been read whole since the catalog was begun.
@@ -421,133 +478,18 @@ impl Catalog {
     pub(super) fn knows(&self, object: &str) -> Result<bool, CatalogError> {
         let sql = "SELECT 1 FROM footage WHERE object = ?1 \
                    UNION ALL SELECT 1 FROM findings_file WHERE object = ?1 LIMIT 1";
-        let known = self.connection.query_row(sql, [object], |_| Ok(()));
-        Ok(known.optional().of(&self.path)?.is_some())
+        Ok(self.first(sql, [object], |_| Ok(()))?.is_some())
     }
 
-    /// The files that hold something after an instant.
-    pub(super) fn objects_since(&self, time: CaptureTime) -> Result<HashSet<String>, CatalogError> {
-        let sql = "SELECT object FROM footage WHERE begin >= ?1 \
-                   UNION SELECT object FROM findings_file WHERE last IS NULL OR last >= ?1";
-        let objects = self.rows(sql, [time], |row| row.get(0))?;
+    /// The files of a folder of which it is known what they hold: `gate/footage/2026-05-04`, or
+    /// `spool`.
+    pub(super) fn known_in(&self, folder: &str) -> Result<HashSet<String>, CatalogError> {
+        let sql = "SELECT object FROM footage WHERE object > ?1 AND object < ?2 \
+                   UNION ALL SELECT object FROM findings_file WHERE object > ?1 AND object < ?2";
+        // `0` comes next behind `/`.
+        let range = [format!("{folder}/"), format!("{folder}0")];
+        let objects = self.rows(sql, range, |row| row.get(0))?;
         Ok(objects.into_iter().collect())
-    }
-
-    /// What the finished files hold of a camera's findings, by sink and kind: of all files that have
-    /// any within a window, whole. The youngest findings are in no finished file yet.
-    ///
-    /// # Errors
-    /// The database's.
-    pub fn findings(&self, camera: &CameraName, window: Span) -> Result<Tallies, CatalogError> {
-        let sql = "SELECT sink, kind, sum(number), min(findings.first), max(findings.last), \
-                   max(score_max) FROM findings JOIN findings_file USING (object) \
-                   WHERE camera = ?1 AND findings_file.first < ?2 AND findings_file.last >= ?3 \
-                   GROUP BY sink, kind";
-        let parameters = params![camera, window.end, window.begin];
-        let rows = self.rows(sql, parameters, |row| {
-            let tally = Tally {
-                number: row.get::<_, i64>(2)?.try_into().unwrap_or(0),
-                first: row.get(3)?,
-                last: row.get(4)?,
-                score_max: row.get(5)?,
-            };
-            Ok(((row.get(0)?, row.get(1)?), tally))
-        })?;
-        let sql = "SELECT coalesce(sum(damaged), 0) FROM findings_file \
-                   WHERE camera = ?1 AND (first IS NULL OR first < ?2 AND last >= ?3)";
-        let damaged = self
-            .connection
-            .query_row(sql, parameters, |row| row.get::<_, i64>(0));
-        Ok(Tallies {
-            kinds: rows.into_iter().collect(),
-            damaged: damaged.of(&self.path)?.try_into().unwrap_or(0),
-        })
-    }
-
-    /// The account of a camera over a window, as far as it is settled; none for a camera that was
-    /// never configured.
-    ///
-    /// # Errors
-    /// The database's.
-    pub fn coverage(
-        &self,
-        camera: &CameraName,
-        window: Span,
-    ) -> Result<Option<Coverage>, CatalogError> {
-        // One state of the catalog, while a relay writes to it.
-        let transaction = self.connection.unchecked_transaction().of(&self.path)?;
-        let until = self.settled(camera)?;
-        let horizon = until.unwrap_or(CaptureTime::from_unix_nanos(i64::MIN));
-        let coverage = self.coverage_to(camera, window, horizon);
-        transaction.commit().of(&self.path)?;
-        coverage
-    }
-
-    /// The account, to be taken as settled up to `horizon`.
-    pub(super) fn coverage_to(
-        &self,
-        camera: &CameraName,
-        window: Span,
-        horizon: CaptureTime,
-    ) -> Result<Option<Coverage>, CatalogError> {
-        let sql = "SELECT site FROM run_camera WHERE camera = ?1 ORDER BY run DESC LIMIT 1";
-        let site = self.connection.query_row(sql, [camera], |row| row.get(0));
-        let Some(site) = site.optional().of(&self.path)? else {
-            return Ok(None);
-        };
-        let site: SiteName = site;
-        let around = |time: CaptureTime, nanos: i64| time.unix_nanos().saturating_add(nanos);
-        let from = around(window.begin, -MARGIN);
-        let to = around(window.end, MARGIN);
-
-        let sql = "SELECT begin, alive, run IS NOT NULL FROM run \
-                   LEFT JOIN run_camera ON run = begin AND camera = ?1";
-        let runs = self.rows(sql, [camera], |row| {
-            let span = Span::new(row.get(0)?, row.get(1)?);
-            let knows = row.get(2)?;
-            Ok(span.map(|span| Run { span, knows }))
-        })?;
-        let runs: Vec<_> = runs.into_iter().flatten().collect();
-
-        let sql = "SELECT begin, end, frame FROM footage \
-                   WHERE camera = ?1 AND begin BETWEEN ?2 AND ?3 AND end > ?4";
-        let least = from.saturating_sub(SPAN_MAX);
-        let footage = self.rows(sql, params![camera, least, to, from], |row| {
-            let frame_nanos = row.get(2)?;
-            let span = Span::new(row.get(0)?, row.get(1)?);
-            Ok(span.map(|span| Footage { span, frame_nanos }))
-        })?;
-        let footage: Vec<_> = footage.into_iter().flatten().collect();
-
-        let retired = self.retired(camera, least, from, to)?;
-
-        // What has no end ends with its run.
-        let sql = "SELECT witness, evidence.begin, coalesce(end, alive), cause, detail, \
-                   end IS NULL AND NOT ended AND run = (SELECT max(begin) FROM run) \
-                   FROM evidence JOIN run ON run = run.begin \
-                   WHERE camera = ?1 AND evidence.begin <= ?2 AND coalesce(end, alive) > ?3";
-        let evidence = self.rows(sql, params![camera, to, from], |row| {
-            let Some(span) = Span::new(row.get(1)?, row.get(2)?) else {
-                return Ok(None);
-            };
-            Ok(Some(Testimony {
-                witness: word(row, 0, witness_of)?,
-                span,
-                cause: word(row, 3, GapCause::parse)?,
-                detail: row.get(4)?,
-                lasts: row.get(5)?,
-            }))
-        })?;
-        let evidence: Vec<_> = evidence.into_iter().flatten().collect();
-        let books = Books {
-            camera,
-            site: &site,
-            runs: &runs,
-            footage: &footage,
-            retired: &retired,
-            evidence: &evidence,
-        };
-        Ok(Some(account(books, window, horizon)))
     }
 }
 

@@ -18,7 +18,7 @@ use rustix::io::Errno;
 use super::checksum::Fingerprinting;
 use super::disk::{Disk, RealDisk, read_exact_at};
 use super::faults::{Fault, FaultyDisk, Lack};
-use super::manifest::{Chain, Record, State, entries, pages, read, unlisted};
+use super::manifest::{Chain, Record, State, Wanted, entries, pages, read, unlisted};
 use super::memory::{Dice, MemDisk};
 use super::mp4::tests::{fragment, header};
 use super::mp4::whole_prefix;
@@ -374,7 +374,7 @@ fn check_manifests(disk: &dyn Disk, store: &Arc<Store>, context: &str) {
             assert_eq!((page.damaged, page.torn), (vec![], 0), "{context}");
         }
         let places = (archive.as_path(), spool.as_path());
-        entries(disk, places, &camera, "", &|_| true)
+        entries(disk, places, &camera, Wanted::since(""), &|_| true)
             .unwrap()
             .objects
     };

@@ -87,7 +87,13 @@ fn unexplained(span: Span, known: Known<'_>) -> ClipGap {
     let settled = known.coverage.map(|coverage| coverage.window.end);
     let wanted = known.coverage.into_iter().flat_map(|c| &c.wanted);
     let wanted = wanted.filter_map(|w| w.cut(span)).next().is_some();
+    let cut = |spans: fn(&Coverage) -> &[Span]| {
+        let spans = known.coverage.into_iter().flat_map(spans);
+        spans.filter_map(|w| w.cut(span)).next().is_some()
+    };
+    let expired = cut(|coverage| &coverage.expired);
     let detail = match (known.open, settled) {
+        _ if expired => "it was recorded, and has gone by the rules of [ladder]",
         (Some(open), _) if open < span.end => "was still being written when the clip was cut",
         (_, None) => "the archive has no journal of this camera",
         (_, Some(settled)) if settled < span.end => "not accounted for yet when the clip was cut",

@@ -120,6 +120,11 @@ fn is_zero(number: &u64) -> bool {
     *number == 0
 }
 
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde calls it so")]
+fn is_false(value: &bool) -> bool {
+    !value
+}
+
 #[derive(Debug, Serialize)]
 pub(super) struct StreamEntry {
     kind: &'static str,
@@ -180,6 +185,14 @@ pub(super) struct SourceEntry {
     pub(super) name: String,
     pub(super) bytes: u64,
     pub(super) sha256: String,
+    /// Whether that is what was noted when it was published; null where nothing was noted (yet).
+    pub(super) verified: Option<bool>,
+    /// How it differs, or why that can't be told.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub(super) remark: String,
+    /// It has the key frames alone: the rest has gone by the archive's rules.
+    #[serde(skip_serializing_if = "is_false")]
+    pub(super) key_frames_only: bool,
     /// What was taken of it.
     #[serde(flatten)]
     pub(super) times: Times,

@@ -5,7 +5,7 @@
 //! decoding can, `union` makes one stream of them, `line` and `table` (both pure) give each sample its
 //! place, `part` gathers a file and copies what it is made of, `movie` writes what stands before that.
 //! `gaps` (pure) says what is missing and why, `manifest` all of it, and `output` brings the clip to
-//! its place, whole or not at all.
+//! its place, whole or not at all. `verify` holds the sources against what was noted of them.
 //!
 //! The same stretches are looked at, without anything being written: `film` is one as a file whose
 //! bytes are read where they lie, `slices` are pieces of a few seconds.
@@ -28,6 +28,9 @@ mod table;
 #[cfg(test)]
 mod tests;
 mod union;
+mod verify;
+#[cfg(test)]
+mod verify_tests;
 
 use std::collections::BTreeMap;
 use std::io;
@@ -87,6 +90,10 @@ pub struct Clip {
     pub sound: Sound,
     /// Number of the files that it was cut from.
     pub sources: usize,
+    /// Of these: number of those that have their key frames alone.
+    pub thinned: usize,
+    /// Of these: those that are not what was published, and how they differ.
+    pub damaged: Vec<Passed>,
     /// Files that could not be read.
     pub passed: Vec<Passed>,
     /// The greatest uncertainty of a capture time in nanoseconds, where the journals tell it.
@@ -287,6 +294,13 @@ pub fn cut(request: &ClipRequest, shutdown: &Shutdown) -> Result<Clip, ClipError
     };
     let sources = work.sources(&union.sources);
     let number = sources.len();
+    let thinned = sources.iter().filter(|entry| entry.key_frames_only).count();
+    let damaged = sources.iter().filter(|entry| entry.verified == Some(false));
+    let damaged = damaged.map(|entry| Passed {
+        source: entry.name.clone(),
+        fault: entry.remark.clone(),
+    });
+    let damaged = damaged.collect();
     let manifest = Manifest {
         manifest: "clip of recorded footage",
         version: 1,
@@ -313,6 +327,8 @@ pub fn cut(request: &ClipRequest, shutdown: &Shutdown) -> Result<Clip, ClipError
         gaps,
         sound,
         sources: number,
+        thinned,
+        damaged,
         passed,
         uncertainty_nanos: told.clocks.iter().map(|s| s.uncertainty_nanos).max(),
     })
@@ -385,10 +401,15 @@ impl Work<'_> {
                 name: self.place.name(&file.path),
                 bytes: file.bytes,
                 sha256: sha256.clone(),
+                verified: None,
+                remark: String::new(),
+                key_frames_only: self.place.is_thinned(&file.path),
                 times: (*span).into(),
             })
         };
-        self.taken.iter().filter_map(entry).collect()
+        let mut entries: Vec<_> = self.taken.iter().filter_map(entry).collect();
+        verify::verify(&self.place, &mut entries);
+        entries
     }
 
     /// Writes manifest and sums, and brings all to its place.

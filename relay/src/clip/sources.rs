@@ -7,9 +7,10 @@ use std::path::{Path, PathBuf};
 use sha2::{Digest as _, Sha256};
 
 use super::ClipError;
-use crate::archive::ledger::{FOOTAGE, Span, spooled_footage};
+use crate::archive::ladder::KEY_FRAMES;
+use crate::archive::ledger::{Span, spooled_footage};
 use crate::archive::mp4::{FileSource, Source as _};
-use crate::archive::replay::files::{LENGTH_MAX_NANOS, between};
+use crate::archive::replay::files::{LENGTH_MAX_NANOS, Named, recorded};
 use crate::units::{CameraName, CaptureTime};
 
 /// Bytes that are read at a time.
@@ -40,10 +41,6 @@ pub(super) struct SourceFile {
 }
 
 impl Place<'_> {
-    fn folder(&self) -> PathBuf {
-        self.archive.join(self.camera.as_str()).join(FOOTAGE)
-    }
-
     /// The files, in the order of their begins. What is still being written is not among them: its
     /// bytes may yet change.
     ///
@@ -59,7 +56,7 @@ impl Place<'_> {
             .filter(|(begin, _)| near.contains(begin))
             .map(|(begin, path)| Candidate { path, begin })
             .collect();
-        match between(&self.folder(), Some(window.begin), Some(window.end)) {
+        match self.archived(window.begin, window.end) {
             Ok(files) => all.extend(files.into_iter().filter_map(|(path, begin)| {
                 let begin = begin?;
                 Some(Candidate { path, begin })
@@ -71,10 +68,20 @@ impl Place<'_> {
         Ok(all.into())
     }
 
+    fn archived(&self, from: CaptureTime, to: CaptureTime) -> io::Result<VecDeque<Named>> {
+        recorded(self.archive, self.camera, Some(from), Some(to))
+    }
+
+    /// Whether a file has only the key frames of what was recorded.
+    pub(super) fn is_thinned(&self, path: &Path) -> bool {
+        let folder = self.archive.join(self.camera.as_str()).join(KEY_FRAMES);
+        path.starts_with(folder)
+    }
+
     /// The files of the archive that a file of the spool may have become.
     pub(super) fn carried(&self, begin: CaptureTime) -> Vec<PathBuf> {
         let next = CaptureTime::from_unix_nanos(begin.unix_nanos().saturating_add(1));
-        let files = between(&self.folder(), Some(begin), Some(next)).unwrap_or_default();
+        let files = self.archived(begin, next).unwrap_or_default();
         let own = files.into_iter().filter(|(_, at)| *at == Some(begin));
         own.map(|(path, _)| path).collect()
     }
@@ -110,8 +117,7 @@ impl Place<'_> {
 }
 
 /// The SHA-256 of a whole source, in hexadecimal digits: read anew, so that it is that of the bytes
-/// that the clip was cut from. What the archive itself has noted of a file is to be compared with
-/// this here, before anything of it is used.
+/// that the clip was cut from. `verify.rs` holds it against what was noted when it was published.
 pub(super) fn digest(
     path: &Path,
     source: &FileSource,

@@ -14,11 +14,12 @@ use crate::units::Name;
 const SECOND: i64 = 1_000_000_000;
 /// 2026-05-04T07:31:00Z, by GNU date.
 const BEGIN: i64 = 1_777_879_860 * SECOND;
-const H264: &str = "-c:v libx264 -preset veryfast -pix_fmt yuv420p -g 10 -sc_threshold 0";
+pub(super) const H264: &str =
+    "-c:v libx264 -preset veryfast -pix_fmt yuv420p -g 10 -sc_threshold 0";
 const AAC: &str = "-c:a aac -b:a 32k";
 
 /// Whether ffmpeg is there. Where it is missing a test is skipped, but not in CI.
-fn tools() -> bool {
+pub(super) fn tools() -> bool {
     let there = |tool| Command::new(tool).arg("-version").output().is_ok();
     let both = there("ffmpeg") && there("ffprobe");
     if !both {
@@ -40,14 +41,14 @@ fn run(program: &str, arguments: &[&str]) -> String {
 }
 
 /// The archive of a camera.
-struct Yard {
+pub(super) struct Yard {
     folder: tempfile::TempDir,
     _trigger: Trigger,
     shutdown: Shutdown,
 }
 
 impl Yard {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         let (trigger, shutdown) = shutdown();
         let folder = tempfile::tempdir().unwrap();
         std::fs::create_dir_all(folder.path().join("spool/finished")).unwrap();
@@ -58,13 +59,13 @@ impl Yard {
         }
     }
 
-    fn path(&self, below: &str) -> PathBuf {
+    pub(super) fn path(&self, below: &str) -> PathBuf {
         self.folder.path().join(below)
     }
 
     /// Records three seconds, ten pictures a second, a key frame each second. Fragments tell capture
     /// times, `late` milliseconds after those of the name. `scene` chooses what is seen.
-    fn record(&self, begin_ms: i64, late: i64, scene: u32, coding: &str) -> PathBuf {
+    pub(super) fn record(&self, begin_ms: i64, late: i64, scene: u32, coding: &str) -> PathBuf {
         let begin = CaptureTime::from_unix_nanos(BEGIN + begin_ms * 1_000_000);
         let folder = self.path("archive/slipway/footage").join(begin.day());
         std::fs::create_dir_all(&folder).unwrap();
@@ -105,7 +106,7 @@ impl Yard {
         }
     }
 
-    fn cut(&self, from_ms: i64, to_ms: i64, out: &str) -> Clip {
+    pub(super) fn cut(&self, from_ms: i64, to_ms: i64, out: &str) -> Clip {
         cut(&self.request(from_ms, to_ms, out), &self.shutdown).unwrap()
     }
 }
@@ -161,7 +162,7 @@ fn sound(path: &Path) -> Vec<f64> {
     lines.map(|line| line.parse().unwrap()).collect()
 }
 
-fn manifest(clip: &Clip) -> Value {
+pub(super) fn manifest(clip: &Clip) -> Value {
     let path = clip
         .paths
         .iter()

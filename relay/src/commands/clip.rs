@@ -54,8 +54,14 @@ pub(super) async fn clip(arguments: ClipArguments) -> Result<(), Failure> {
     for passed in &clip.passed {
         output::complain(&format!("passed over: {}: {}", passed.source, passed.fault));
     }
+    for damaged in &clip.damaged {
+        output::complain(&format!("damaged: {}: {}", damaged.source, damaged.fault));
+    }
     tell(&clip, &request, &zone);
-    Ok(())
+    match clip.damaged.as_slice() {
+        [] => Ok(()),
+        _ => Err(Failure::silent(exit::DATA)),
+    }
 }
 
 fn failed(error: ClipError) -> Failure {
@@ -189,6 +195,13 @@ fn tell(clip: &Clip, request: &ClipRequest, zone: &TimeZone) {
     if clip.gaps.len() > GAPS_MAX {
         let more = clip.gaps.len() - GAPS_MAX;
         output::say(&format!("missing: {more} gaps more, see the manifest"));
+    }
+    if clip.thinned > 0 {
+        output::say(&format!(
+            "Of {} of these files of the archive the key frames alone are left: a picture stands until \
+             the next one.",
+            clip.thinned
+        ));
     }
     let others = clip.paths.iter().filter(|path| {
         let films = clip.files.iter();

@@ -7,7 +7,7 @@ use jiff::tz::TimeZone;
 use serde::Serialize;
 
 use super::coverage::When;
-use super::output::complain;
+use super::output::{complain, say};
 use super::{ConfigFile, Failure, exit};
 use crate::archive::ledger::Span;
 use crate::archive::scrub::{Fault, Offline, Pace, Scrub, ScrubEvent, Scrubbed};
@@ -43,6 +43,18 @@ pub(super) struct ScrubArguments {
     /// as missing then
     #[arg(long)]
     quarantine: bool,
+    /// Write down that you know of a missing file, or a missing or altered manifest, by its path as
+    /// told, while no relay runs: it is not told again as it is now. May be given more than once
+    #[arg(
+        long,
+        value_name = "PATH",
+        requires = "reason",
+        conflicts_with = "quarantine"
+    )]
+    acknowledge: Vec<String>,
+    /// Why, for --acknowledge; it is kept in the manifest
+    #[arg(long, value_name = "TEXT", requires = "acknowledge")]
+    reason: Option<String>,
     /// How to tell it
     #[arg(long, value_enum, default_value_t)]
     format: Format,
@@ -169,8 +181,38 @@ impl<W: Write> Teller<W> {
     }
 }
 
+/// Notes what somebody knows of.
+fn acknowledge(config: &Config, paths: &[String], reason: &str) -> Result<(), Failure> {
+    let reason: String = reason.split_whitespace().collect::<Vec<_>>().join(" ");
+    if reason.is_empty() {
+        return Err(Failure::new(
+            exit::USAGE,
+            "--reason: say why, in some words",
+        ));
+    }
+    let mut offline = books(config)?;
+    let mut wrong = Vec::new();
+    for path in paths {
+        match offline.acknowledge(path, &reason) {
+            Ok(()) => say(&format!("{path}: noted in the manifest of its camera")),
+            Err(error) => wrong.push(error),
+        }
+    }
+    offline.close(CLOSE_TIME).map_err(|error| {
+        let message = format!("not all could be noted: {error}");
+        Failure::new(exit::CANT_CREATE, message)
+    })?;
+    match wrong.as_slice() {
+        [] => Ok(()),
+        wrong => Err(Failure::new(exit::USAGE, wrong.join("; "))),
+    }
+}
+
 pub(super) fn scrub(arguments: &ScrubArguments) -> Result<(), Failure> {
     let config = arguments.file.load()?;
+    if let Some(reason) = &arguments.reason {
+        return acknowledge(&config, &arguments.acknowledge, reason);
+    }
     let mut offline = match arguments.quarantine {
         true => Some(books(&config)?),
         false => None,

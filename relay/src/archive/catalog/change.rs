@@ -137,6 +137,8 @@ pub(in crate::archive) fn witness_of(word: &str) -> Option<Witness> {
 
 pub(super) fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite::Result<()> {
     let run = |sql: &str, parameters: &[&dyn ToSql]| {
+        #[cfg(test)]
+        super::indexes::tests::note(transaction, sql);
         transaction.prepare(sql)?.execute(parameters)?;
         Ok(())
     };

@@ -1,7 +1,7 @@
 //! What the manifests say of the files that are there, and whether the catalog itself is sound.
 
+use rusqlite::params;
 use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, ValueRef};
-use rusqlite::{OptionalExtension, params};
 
 use super::retired::SCHEMA_RETIRED;
 use super::{Catalog, CatalogError, Of, VERSION, seal};
@@ -49,8 +49,7 @@ impl Catalog {
     /// Whether a manifest lists a file that is there.
     pub(in crate::archive) fn lists(&self, object: &str) -> Result<bool, CatalogError> {
         let sql = "SELECT 1 FROM object WHERE path = ?1";
-        let row = self.connection.query_row(sql, [object], |_| Ok(()));
-        Ok(row.optional().of(&self.path)?.is_some())
+        Ok(self.first(sql, [object], |_| Ok(()))?.is_some())
     }
 
     /// Whether the manifests have been read whole since the catalog was begun.
@@ -82,17 +81,60 @@ impl Catalog {
         })
     }
 
+    /// What the catalog has of a file.
+    pub(crate) fn fingerprint(&self, object: &str) -> Result<Option<Fingerprint>, CatalogError> {
+        let sql = "SELECT bytes, sha256 FROM object WHERE path = ?1";
+        self.first(sql, [object], |row| {
+            let bytes = row.get::<_, i64>(0)?.try_into().unwrap_or(0);
+            let sha256 = row.get(1)?;
+            Ok(Fingerprint { bytes, sha256 })
+        })
+    }
+
+    /// How many such files a folder has, and their bytes: `gate/footage/2026-05-04`.
+    pub(in crate::archive) fn folder_bytes(
+        &self,
+        folder: &str,
+    ) -> Result<(u64, u64), CatalogError> {
+        let sql = "SELECT count(*), coalesce(sum(bytes), 0) FROM object \
+                   WHERE path > ?1 AND path < ?2";
+        let range = [format!("{folder}/"), format!("{folder}0")];
+        let sums = self.first(sql, range, |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let (number, bytes): (i64, i64) = sums.unwrap_or_default();
+        Ok((number.unsigned_abs(), bytes.unsigned_abs()))
+    }
+
+    /// The folders of days of a camera that such files are in: `gate/footage/2026-05-04`. One look
+    /// at the index for each.
+    pub(in crate::archive) fn folders(
+        &self,
+        camera: &CameraName,
+    ) -> Result<Vec<String>, CatalogError> {
+        let (mut after, end) = (format!("{camera}/"), format!("{camera}0"));
+        let sql = "SELECT path FROM object WHERE path > ?1 AND path < ?2 ORDER BY path LIMIT 1";
+        let mut folders = Vec::new();
+        while let Some(path) = self.first(sql, [&after, &end], |row| row.get::<_, String>(0))? {
+            match path.rsplit_once('/') {
+                Some((folder, _)) if folder.len() > camera.as_str().len() => {
+                    after = format!("{folder}0");
+                    folders.push(folder.to_owned());
+                }
+                _ => after = path,
+            }
+        }
+        Ok(folders)
+    }
+
     /// The cameras of which there are such files.
     pub(in crate::archive) fn object_cameras(&self) -> Result<Vec<CameraName>, CatalogError> {
         let mut cameras = Vec::new();
         let mut after = String::new();
         loop {
             let sql = "SELECT path FROM object WHERE path > ?1 ORDER BY path LIMIT 1";
-            let next = self.connection.query_row(sql, [&after], |row| row.get(0));
-            let Some(path) = next.optional().of(&self.path)? else {
+            let next = self.first(sql, [&after], |row| row.get::<_, String>(0))?;
+            let Some(path) = next else {
                 return Ok(cameras);
             };
-            let path: String = path;
             let camera = path.split('/').next().unwrap_or_default();
             cameras.extend(Name::new(camera));
             after = format!("{camera}0");
@@ -109,11 +151,10 @@ impl Catalog {
         for camera in self.object_cameras()? {
             let folder = format!("{camera}/{MANIFESTS}");
             let range = [format!("{folder}/"), format!("{folder}0")];
-            let newest = self.connection.query_row(sql, range, |row| {
+            let newest = self.first(sql, range, |row| {
                 let (name, sha256) = (row.get(0)?, Ok(row.get(1)?));
                 Ok(Newest { name, sha256 })
-            });
-            let newest = newest.optional().of(&self.path)?;
+            })?;
             all.extend(newest.map(|newest| (camera, newest)));
         }
         Ok(all)
@@ -125,13 +166,13 @@ impl Catalog {
         object: &str,
     ) -> Result<Option<Span>, CatalogError> {
         let sql = "SELECT min(begin), max(end) FROM footage WHERE object = ?1";
-        let span = self.connection.query_row(sql, [object], |row| {
+        let span = self.first(sql, [object], |row| {
             let (begin, end): (Option<_>, Option<_>) = (row.get(0)?, row.get(1)?);
             Ok(begin
                 .zip(end)
                 .and_then(|(begin, end)| Span::new(begin, end)))
-        });
-        span.of(&self.path)
+        })?;
+        Ok(span.flatten())
     }
 
     /// Reads it whole and gives, in words, where it is not what was written.

@@ -2,8 +2,8 @@
 
 use rusqlite::params;
 
-use super::{Catalog, CatalogError, word};
-use crate::archive::ledger::{Fate, Footage, Span};
+use super::{Catalog, CatalogError, SPAN_MAX, word};
+use crate::archive::ledger::{Fate, Footage, Retired, Span};
 use crate::units::CameraName;
 
 /// What version 3 has more. Spans of one fate may overlap; none is longer than those of footage.
@@ -19,6 +19,30 @@ CREATE TABLE retired (
 ";
 
 impl Catalog {
+    /// What of a camera went that was recorded within a stretch, as it would be told.
+    pub(in crate::archive) fn retired_within(
+        &self,
+        camera: &CameraName,
+        near: Span,
+    ) -> Result<Vec<Retired>, CatalogError> {
+        let (from, to) = (near.begin.unix_nanos(), near.end.unix_nanos());
+        let all = self.retired(camera, from.saturating_sub(SPAN_MAX), from, to)?;
+        let of = |fate| Retired {
+            camera: camera.clone(),
+            fate,
+            reason: String::new(),
+            folder: String::new(),
+            files: Vec::new(),
+            bytes: 0,
+            footage: all
+                .iter()
+                .filter(|(own, _)| *own == fate)
+                .map(|(_, footage)| *footage)
+                .collect(),
+        };
+        Ok([Fate::Thinned, Fate::Expired].map(of).into())
+    }
+
     /// What of a camera began at `least` or later and reaches into `from` to `to`.
     pub(super) fn retired(
         &self,

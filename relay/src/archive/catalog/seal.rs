@@ -118,6 +118,13 @@ pub(super) fn seal(transaction: &Transaction<'_>) -> rusqlite::Result<()> {
     Ok(())
 }
 
+/// Sums up the schema anew, after a change of indexes alone.
+pub(super) fn seal_schema(transaction: &Transaction<'_>) -> rusqlite::Result<()> {
+    let value = sum(transaction, OWN.0, OWN.1)?;
+    transaction.execute("UPDATE seal SET value = ?2 WHERE of = ?1", (OWN.0, value))?;
+    Ok(())
+}
+
 /// The tables whose rows are not those that were written.
 pub(super) fn broken(connection: &Connection) -> rusqlite::Result<Vec<&'static str>> {
     // One state of the catalog, while a relay writes to it.

@@ -4,7 +4,8 @@ use std::collections::BTreeMap;
 
 use rusqlite::params;
 
-use super::{Catalog, CatalogError, Of as _};
+use super::indexes::OWNER;
+use super::{Catalog, CatalogError};
 use crate::units::{CameraName, CaptureTime, SinkName};
 
 /// Kinds of findings that are followed at a time, over all sinks.
@@ -33,7 +34,7 @@ pub struct Trace {
 }
 
 impl Catalog {
-    /// Of each sink and kind of a camera: the finished files nearest to an instant that have such
+    /// Of each sink and kind of a camera: the files of the archive nearest to an instant that have such
     /// findings on one side of it, the nearest first and `number` at the most.
     ///
     /// # Errors
@@ -46,48 +47,58 @@ impl Catalog {
         number: usize,
     ) -> Result<BTreeMap<(SinkName, String), Vec<Trace>>, CatalogError> {
         let earliest = CaptureTime::from_unix_nanos(at.unix_nanos().saturating_sub(FILE_NANOS_MAX));
-        // In the order of an index, so that nothing is sorted.
+        let number = i64::try_from(number).unwrap_or(i64::MAX);
+        // In the order of an index, so that nothing is sorted, and no further than needed.
+        let of = format!("SELECT object, first, last FROM findings WHERE {OWNER} = ?1");
         let (sql, bound) = match side {
             Side::Before => (
-                "SELECT sink, kind, object, findings.first, findings.last \
-                 FROM findings_file CROSS JOIN findings USING (object) \
-                 WHERE camera = ?1 AND findings_file.first < ?2 AND findings.first < ?3 \
-                 ORDER BY findings_file.first DESC",
+                format!(
+                    "{of} AND sink = ?2 AND kind = ?3 AND first < ?4 AND first < ?5 \
+                     ORDER BY first DESC LIMIT ?6"
+                ),
                 at,
             ),
             Side::After => (
-                "SELECT sink, kind, object, findings.first, findings.last \
-                 FROM findings_file CROSS JOIN findings USING (object) \
-                 WHERE camera = ?1 AND findings_file.first >= ?2 AND findings.last >= ?3 \
-                 ORDER BY findings_file.first",
+                format!(
+                    "{of} AND sink = ?2 AND kind = ?3 AND first >= ?4 AND last >= ?5 \
+                     ORDER BY first LIMIT ?6"
+                ),
                 earliest,
             ),
         };
         let mut trail = BTreeMap::new();
-        let read = |row: &rusqlite::Row<'_>| {
-            let key: (SinkName, String) = (row.get(0)?, row.get(1)?);
-            if trail.len() >= KINDS_MAX && !trail.contains_key(&key) {
-                return Ok(());
+        for (sink, kind) in self.kinds(camera)? {
+            let parameters = params![camera, sink, kind, bound, at, number];
+            let traces = self.rows(&sql, parameters, |row| {
+                Ok(Trace {
+                    object: row.get(0)?,
+                    first: row.get(1)?,
+                    last: row.get(2)?,
+                })
+            })?;
+            if !traces.is_empty() {
+                trail.insert((sink, kind), traces);
             }
-            let traces: &mut Vec<Trace> = trail.entry(key).or_default();
-            if traces.len() < number {
-                traces.push(Trace {
-                    object: row.get(2)?,
-                    first: row.get(3)?,
-                    last: row.get(4)?,
-                });
-            }
-            Ok(())
-        };
-        let worked = self.connection.prepare(sql).and_then(|mut statement| {
-            let rows = statement.query_map(params![camera, bound, at], read)?;
-            rows.collect::<Result<(), _>>()
-        });
-        worked.of(&self.path)?;
+        }
         for traces in trail.values_mut() {
             traces.sort_by_key(|trace| side.distance(trace, at));
         }
         Ok(trail)
+    }
+
+    /// Sinks and kinds of a camera's findings in the archive: one look at the index for each.
+    fn kinds(&self, camera: &CameraName) -> Result<Vec<(SinkName, String)>, CatalogError> {
+        let of = format!("SELECT sink, kind FROM findings WHERE {OWNER} = ?1");
+        let first = format!("{of} ORDER BY sink, kind LIMIT 1");
+        let next = format!("{of} AND (sink, kind) > (?2, ?3) ORDER BY sink, kind LIMIT 1");
+        let read = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get(1)?));
+        let mut kinds: Vec<(SinkName, String)> = Vec::new();
+        let mut found = self.first(&first, [camera], read)?;
+        while let Some((sink, kind)) = found.take().filter(|_| kinds.len() < KINDS_MAX) {
+            found = self.first(&next, params![camera, sink, kind], read)?;
+            kinds.push((sink, kind));
+        }
+        Ok(kinds)
     }
 
     /// Whether a relay was started after the first of two instants, and up to the second.
@@ -100,10 +111,8 @@ impl Catalog {
         until: CaptureTime,
     ) -> Result<bool, CatalogError> {
         let sql = "SELECT EXISTS (SELECT 1 FROM run WHERE begin > ?1 AND begin <= ?2)";
-        let started = self
-            .connection
-            .query_row(sql, [after, until], |row| row.get(0));
-        started.of(&self.path)
+        let started = self.first(sql, [after, until], |row| row.get(0))?;
+        Ok(started.unwrap_or(false))
     }
 }
 

@@ -121,6 +121,13 @@ impl Pins {
         ends.reduce(|a, b| a.zip(b).map(|(a, b)| a.max(b)))
     }
 
+    /// Whether a pin may hold anything of a camera that lies between two instants.
+    pub(super) fn touch(&self, camera: &CameraName, begin: CaptureTime, end: CaptureTime) -> bool {
+        self.0
+            .iter()
+            .any(|pin| pin.camera == *camera && begin < pin.span.end && end >= pin.span.begin)
+    }
+
     fn all_holding<'a, 'b>(
         &'a self,
         object: &'b Object,

@@ -40,6 +40,11 @@ impl DayFolder {
         CaptureTime::from_file_stem(&midnight).unwrap_or(CaptureTime::from_unix_nanos(i64::MAX))
     }
 
+    /// When the last of its files ends at the latest.
+    pub(super) fn last_end(&self) -> CaptureTime {
+        later(self.end(), LENGTH_MAX_NANOS)
+    }
+
     /// The next one.
     #[must_use]
     pub fn end(&self) -> CaptureTime {
@@ -79,18 +84,25 @@ pub fn day_folders(
             continue;
         };
         let folder = archive.join(&camera);
-        let mut list = |folder: &Path| match folders(disk, folder) {
+        let purposes = match folders(disk, &folder) {
             Ok(names) => names,
             Err(error) => {
                 failed(error);
-                Vec::new()
+                continue;
             }
         };
-        for purpose in list(&folder) {
+        for purpose in purposes {
             let Some(form) = form(&purpose).filter(|_| !purpose.starts_with('.')) else {
                 continue;
             };
-            let inside = list(&folder.join(&purpose));
+            // By their names alone: a look at each day of two years takes long on a network.
+            let inside = match names(disk, &folder.join(&purpose)) {
+                Ok(days) => days,
+                Err(error) => {
+                    failed(error);
+                    continue;
+                }
+            };
             days.extend(inside.into_iter().filter_map(|day| {
                 let midnight = format!("{day}T000000.000Z");
                 CaptureTime::from_file_stem(&midnight)?;
@@ -107,13 +119,18 @@ pub fn day_folders(
     Ok(days)
 }
 
-/// The names of the folders in a folder.
-fn folders(disk: &dyn Disk, folder: &Path) -> Result<Vec<String>, StorageError> {
+fn names(disk: &dyn Disk, folder: &Path) -> Result<Vec<String>, StorageError> {
     let mut names = Vec::new();
     disk.each_entry(folder, &mut |name| {
         names.extend(name.to_str().map(ToOwned::to_owned));
     })
     .at("list the folder", folder)?;
+    Ok(names)
+}
+
+/// The names of the folders in a folder.
+fn folders(disk: &dyn Disk, folder: &Path) -> Result<Vec<String>, StorageError> {
+    let mut names = names(disk, folder)?;
     // A file in the place of a folder, or one that has gone meanwhile, holds nothing.
     names.retain(|name| {
         let found = disk.metadata(&folder.join(name));
@@ -140,7 +157,15 @@ pub fn objects(
         );
     });
     match listed {
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        // A file in the place of a folder holds nothing either.
+        Err(error)
+            if matches!(
+                error.kind(),
+                io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+            ) =>
+        {
+            return Ok(Vec::new());
+        }
         result => result.at("list the folder", &folder)?,
     }
     found.sort();

@@ -10,6 +10,7 @@ use super::{
     Act, DayFolder, Form, LadderOptions, Object, Pins, Reason, Room, Verdict, day_folders, due,
     objects, shelf,
 };
+use crate::archive::catalog::Catalog;
 use crate::archive::{At, Disk};
 use crate::units::{CameraName, CaptureTime};
 
@@ -45,7 +46,8 @@ pub struct Survey {
     pub cameras: BTreeSet<CameraName>,
 }
 
-/// Looks at every file of an archive. `progress` is called with the number of folders of days looked
+/// Looks at every day of an archive: at the files where something is due or pinned, or the catalog
+/// does not tell what they take. `progress` is called with the number of folders of days looked
 /// at, and of all.
 ///
 /// # Errors
@@ -69,6 +71,8 @@ pub fn survey(
     }
     let pins = Pins::from(all);
     let shares = shares(disk, options, &folders)?;
+    let catalog = Catalog::open_to_read(&options.spool).ok();
+    let catalog = catalog.filter(|catalog| catalog.knows_manifests().unwrap_or(false));
     let mut found = Survey {
         start: Start {
             objects: Vec::new(),
@@ -93,9 +97,22 @@ pub fn survey(
     let number = folders.len();
     for (index, folder) in folders.iter().enumerate() {
         progress(index, number);
-        let inside = objects(disk, archive, folder)?;
         let rule = options.rule(&folder.camera);
-        if cutoff(folder.form, rule, now).is_some_and(|cutoff| folder.begin() <= cutoff) {
+        let may_be_due =
+            cutoff(folder.form, rule, now).is_some_and(|cutoff| folder.begin() <= cutoff);
+        let pinned = pins.touch(&folder.camera, folder.begin(), folder.last_end());
+        let is_young = folder.end() > CaptureTime::from_unix_nanos(now.unix_nanos() - DAY_NANOS);
+        // Millions of files need not be looked up one by one where only their sum is asked for.
+        let known = catalog
+            .as_ref()
+            .filter(|_| !may_be_due && !pinned && !is_young);
+        let known = known.and_then(|catalog| catalog.folder_bytes(&folder.name).ok());
+        let known = known.filter(|(number, _)| *number > 0);
+        let inside = match known {
+            Some(_) => Vec::new(),
+            None => objects(disk, archive, folder)?,
+        };
+        if may_be_due {
             for object in &inside {
                 found.tally(object, due(object, rule, &pins, now));
             }
@@ -111,7 +128,7 @@ pub fn survey(
             thinned_bytes: thinned(bytes, share),
             name: String::new(),
         };
-        let mut free = 0_u64;
+        let mut free = known.map_or(0, |(_, bytes)| bytes);
         let mut held: BTreeMap<Option<CaptureTime>, u64> = BTreeMap::new();
         for object in &inside {
             let sum = match pins.held_until(object, now) {

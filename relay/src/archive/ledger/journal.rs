@@ -4,6 +4,7 @@
 //! stands for itself, later ones take the place of earlier ones, and one that can't be read is
 //! passed over: a power cut may have torn it.
 
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
@@ -19,6 +20,8 @@ use crate::units::{CameraName, CaptureTime, Name};
 pub const PURPOSE: &str = "ledger";
 /// What a line of [`Record::Clock`] has in it.
 const CLOCK_MARK: &[u8] = b"\"kind\":\"clock\"";
+/// And one of [`Record::Standing`].
+const STANDING_MARK: &[u8] = b"\"kind\":\"standing\"";
 /// A journal ends with its day.
 const OPEN_MAX: Duration = Duration::MAX;
 
@@ -52,6 +55,9 @@ enum Record {
         witness: String,
         begin: Stamp,
     },
+    /// All that lasts at this instant is told above, in this file. Whoever wants to know of later
+    /// times need not read what is older.
+    Standing,
     /// For clips: the catalog has no use for it.
     Clock {
         of: Stamp,
@@ -139,6 +145,17 @@ pub(in crate::archive) fn retired_line(
     }
 }
 
+/// When all that lasted was told above this line, if it says so.
+pub(super) fn read_standing(line: &[u8]) -> Option<CaptureTime> {
+    let marked = line
+        .windows(STANDING_MARK.len())
+        .any(|part| part == STANDING_MARK);
+    let Line { at, record } = marked
+        .then(|| serde_json::from_slice(line).ok())
+        .flatten()?;
+    matches!(record, Record::Standing).then(|| at.time())?
+}
+
 /// The changes that a line stands for; none for one that can't be read.
 pub(super) fn read_line(camera: &CameraName, line: &[u8]) -> Vec<Change> {
     let Ok(Line { record, .. }) = serde_json::from_slice(line) else {
@@ -196,7 +213,7 @@ fn changes(camera: &CameraName, record: Record) -> Option<Vec<Change>> {
             witness: witness_of(&witness)?,
             begin: begin.time()?,
         }],
-        Record::Clock { .. } => Vec::new(),
+        Record::Clock { .. } | Record::Standing => Vec::new(),
         Record::Retired {
             fate,
             reason,
@@ -221,6 +238,46 @@ fn changes(camera: &CameraName, record: Record) -> Option<Vec<Change>> {
             })]
         }
     })
+}
+
+/// Signs of life, of which a journal has one a minute: for each run the last counts.
+#[derive(Debug, Default)]
+pub(super) struct Lives(BTreeMap<CaptureTime, (Option<Change>, Option<Change>)>);
+
+impl Lives {
+    /// Keeps a sign of life; gives back any other change.
+    pub(super) fn keep(&mut self, change: Change) -> Option<Change> {
+        match change {
+            Change::Run {
+                begin,
+                mut alive,
+                mut ended,
+            } => {
+                let (life, _) = self.0.entry(begin).or_default();
+                if let Some(Change::Run {
+                    alive: before,
+                    ended: over,
+                    ..
+                }) = life
+                {
+                    (alive, ended) = (alive.max(*before), ended || *over);
+                }
+                *life = Some(Change::Run {
+                    begin,
+                    alive,
+                    ended,
+                });
+            }
+            Change::Camera { run, .. } => self.0.entry(run).or_default().1 = Some(change),
+            other => return Some(other),
+        }
+        None
+    }
+
+    pub(super) fn into_changes(self) -> impl Iterator<Item = Change> {
+        let lives = self.0.into_values();
+        lives.flat_map(|(life, camera)| life.into_iter().chain(camera))
+    }
 }
 
 /// Writes the journals of all cameras.
@@ -272,6 +329,11 @@ impl Journals {
             }
             _ => {}
         }
+    }
+
+    /// Adds that all that lasts has just been told.
+    pub(super) fn standing(&mut self, camera: &CameraName) {
+        self.write(camera, Record::Standing);
     }
 
     /// Adds how the clocks stand.
@@ -337,6 +399,25 @@ mod tests {
         // Nonsense is a number, and not a panic.
         let far = line.replace("0.0525", "-1e300").replace("-3.25", "1e300");
         assert_eq!(read_clock(far.as_bytes()).unwrap().uncertainty_nanos, 0);
+    }
+
+    #[test]
+    fn a_standing_account_reads_back() {
+        let camera = Name::new("gate").unwrap();
+        let line = br#"{"at":"2026-05-04T07:31:00Z","kind":"standing"}"#;
+        let at = CaptureTime::from_unix_nanos(1_777_879_860_000_000_000);
+        assert_eq!(read_standing(line), Some(at));
+        assert_eq!(read_line(&camera, line), []);
+        for cut in 0..line.len() {
+            assert_eq!(read_standing(&line[..cut]), None);
+        }
+        let record = Record::Standing;
+        let line = Line {
+            at: Stamp::from(at),
+            record,
+        };
+        let line = serde_json::to_vec(&line).unwrap();
+        assert_eq!(read_standing(&line), Some(at));
     }
 
     #[test]

@@ -77,6 +77,8 @@ pub(super) struct Keeper {
     cameras: Vec<Camera>,
     catalog: Option<Catalog>,
     catalog_rest: Option<Instant>,
+    /// It has been met damaged.
+    doubted: bool,
     pending: Vec<Change>,
     journals: Journals,
     manifests: Manifests,
@@ -89,6 +91,8 @@ pub(super) struct Keeper {
     alive: CaptureTime,
     ticked: Instant,
     journal_ticked: Instant,
+    /// The day in whose journals all that lasts was told.
+    stood: String,
     /// Nothing is settled before the scan has ended, or this has passed.
     scanning: Option<Instant>,
     missed: Arc<AtomicBool>,
@@ -129,11 +133,13 @@ impl Keeper {
             cameras: options.cameras.into_iter().map(camera).collect(),
             catalog: None,
             catalog_rest: None,
+            doubted: false,
             pending: Vec::new(),
             run: now,
             alive: now,
             ticked: Instant::now(),
             journal_ticked: Instant::now(),
+            stood: String::new(),
             scanning: None,
             missed,
             rescan: false,
@@ -187,8 +193,13 @@ impl Keeper {
 
     fn open_catalog(&mut self) {
         self.catalog_rest = Some(Instant::now() + CATALOG_REST);
-        match Catalog::open(&self.spool) {
+        let opened = match self.doubted {
+            true => Catalog::open_doubted(&self.spool),
+            false => Catalog::open(&self.spool),
+        };
+        match opened {
             Ok((catalog, found)) => {
+                self.doubted = false;
                 if let Found::Damaged(path) = &found {
                     self.events.catalog_put_aside(path);
                 }
@@ -222,7 +233,22 @@ impl Keeper {
             evidence: evidence.clone(),
         }));
         self.live(false);
+        self.stand();
+    }
+
+    /// Tells in the journals of a day all that lasts, so that nobody has to read those before.
+    fn stand(&mut self) {
+        self.stood = CaptureTime::now().day();
         self.journal_run(false);
+        for camera in &self.cameras {
+            for evidence in camera.open.values() {
+                self.journals.change(&Change::Evidence {
+                    run: self.run,
+                    evidence: evidence.clone(),
+                });
+            }
+            self.journals.standing(&camera.name);
+        }
     }
 
     /// Says that the run lives.
@@ -397,6 +423,7 @@ impl Keeper {
             // Opened anew it is found to be damaged, and replaced.
             self.catalog = None;
             self.catalog_rest = None;
+            self.doubted = true;
         }
     }
 
@@ -418,7 +445,9 @@ impl Keeper {
             self.alive = self.alive.max(now);
             self.live(false);
         }
-        if self.journal_ticked.elapsed() >= JOURNAL_TICK {
+        if self.stood != now.day() {
+            self.stand();
+        } else if self.journal_ticked.elapsed() >= JOURNAL_TICK {
             self.journal_run(false);
         }
         self.rescan |= self.missed.swap(false, Ordering::AcqRel);

@@ -1,12 +1,11 @@
 //! The ledger's second thread: it reads files, which may lie on a file system that hangs.
 
-use std::collections::HashSet;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 
 use super::run::{FileAt, Message};
-use super::scan::{Scan, Scanned, Subject, read_findings, read_footage};
+use super::scan::{Known, Scan, Scanned, Subject, read_findings, read_footage};
 use crate::archive::catalog::Change;
 use crate::archive::mp4::Unrepairable;
 use crate::archive::{RealDisk, manifest};
@@ -28,7 +27,6 @@ pub(super) enum Job {
         since: String,
         /// The same for manifests.
         manifests_since: String,
-        known: HashSet<String>,
         /// From which day on, and in folders that changed since when, files without a line in a
         /// manifest are looked for.
         unlisted_since: (String, CaptureTime),
@@ -116,7 +114,6 @@ fn work(
         Job::Scan {
             since,
             manifests_since,
-            known,
             unlisted_since: (unlisted_since, changed_since),
         } => {
             // New files don't wait for the scan of old ones.
@@ -129,7 +126,7 @@ fn work(
             let mut take =
                 |changes, _: Scanned| answers.send(Message::Scanned(changes)).is_ok() && others();
             let since = (since.as_str(), manifests_since.as_str());
-            let mut scan = Scan::new(archive, spool, since, &known, &mut take);
+            let mut scan = Scan::new(archive, spool, since, Known::by_catalog(spool), &mut take);
             if !scan.run(false) {
                 return false;
             }

@@ -1,9 +1,8 @@
 //! The catalog made anew from the archive's files, the spool and the journals.
 
-use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 
-use super::scan::{FOOTAGE, MP4, Scan, Scanned, spool_names};
+use super::scan::{FOOTAGE, Known, MP4, Scan, Scanned, spool_names};
 use crate::archive::catalog::{Catalog, CatalogError, Change, FILE, RunRecord};
 use crate::archive::names::Spool;
 use crate::archive::{At, Disk, OpenError, RealDisk, StorageError};
@@ -53,15 +52,14 @@ pub fn rebuild(
     let path = spool.join(FILE);
     let fresh = spool.join(format!("{FILE}.new"));
     remove(&fresh)?;
-    let mut catalog = Catalog::open_at(&fresh)?;
+    let mut catalog = Catalog::open_to_fill(&fresh)?;
     let mut failure = None;
-    let known = HashSet::new();
     let mut take = |changes: Vec<Change>, scanned| {
         progress(scanned);
         let applied = catalog.apply(&changes);
         applied.map_err(|error| failure = Some(error)).is_ok()
     };
-    let mut scan = Scan::new(archive, spool, ("", ""), &known, &mut take);
+    let mut scan = Scan::new(archive, spool, ("", ""), Known::default(), &mut take);
     scan.run(true);
     let scanned = scan.scanned;
     if let Some(error) = failure {

@@ -6,8 +6,8 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use super::footage::{self, Recorded};
-use super::journal::{PURPOSE, read_line};
-use crate::archive::catalog::Change;
+use super::journal::{Lives, PURPOSE, read_line};
+use crate::archive::catalog::{Catalog, Change};
 use crate::archive::findings::{self, PURPOSE as FINDINGS};
 use crate::archive::jsonl::{EXTENSION, each_line};
 use crate::archive::manifest::{self, Page, Record};
@@ -93,6 +93,36 @@ pub struct Scanned {
     pub failed: u64,
 }
 
+/// What the catalog knows already, a folder at a time.
+#[derive(Debug, Default)]
+pub(super) struct Known {
+    catalog: Option<Catalog>,
+    folder: String,
+    objects: HashSet<String>,
+}
+
+impl Known {
+    /// What can't be looked up is read again.
+    pub(super) fn by_catalog(spool: &Path) -> Self {
+        Self {
+            catalog: Catalog::open_to_read(spool).ok(),
+            ..Self::default()
+        }
+    }
+
+    fn has(&mut self, object: &str) -> bool {
+        let Some(catalog) = &self.catalog else {
+            return false;
+        };
+        let folder = object.rsplit_once('/').map_or("", |(folder, _)| folder);
+        if folder != self.folder {
+            self.folder = folder.to_owned();
+            self.objects = catalog.known_in(folder).unwrap_or_default();
+        }
+        self.objects.contains(object)
+    }
+}
+
 /// Looks for files.
 pub(super) struct Scan<'a> {
     pub(super) archive: &'a Path,
@@ -102,7 +132,7 @@ pub(super) struct Scan<'a> {
     /// The same for manifests, whose days are those of publishing.
     pub(super) manifests_since: &'a str,
     /// What need not be read.
-    pub(super) known: &'a HashSet<String>,
+    known: Known,
     /// Takes changes in their order; false ends the scan.
     pub(super) take: &'a mut dyn FnMut(Vec<Change>, Scanned) -> bool,
     pub(super) scanned: Scanned,
@@ -115,7 +145,7 @@ impl<'a> Scan<'a> {
         archive: &'a Path,
         spool: &'a Path,
         (since, manifests_since): (&'a str, &'a str),
-        known: &'a HashSet<String>,
+        known: Known,
         take: &'a mut dyn FnMut(Vec<Change>, Scanned) -> bool,
     ) -> Self {
         Self {
@@ -144,9 +174,9 @@ impl<'a> Scan<'a> {
             folders.push(&spool.open);
         }
         for (camera, folder) in &cameras {
-            for path in self.days(&folder.join(PURPOSE)) {
-                self.journal(camera, &path);
-            }
+            self.days(&folder.join(PURPOSE), &mut |scan, path| {
+                scan.journal(camera, path)
+            });
         }
         for folder in &folders {
             for (name, path) in spool_names(folder, PURPOSE, EXTENSION) {
@@ -158,20 +188,20 @@ impl<'a> Scan<'a> {
             self.manifests(camera);
         }
         for (camera, folder) in &cameras {
-            for path in self.days(&folder.join(FOOTAGE)) {
-                self.archived(camera, &path);
-            }
+            self.days(&folder.join(FOOTAGE), &mut |scan, path| {
+                scan.archived(camera, path)
+            });
         }
         for (name, path) in spool_names(&spool.finished, FOOTAGE, MP4) {
             let object = spooled(&name.encode());
             self.footage(object, &name.key.camera, name.key.begin, name.end, &path);
         }
         for (camera, folder) in &cameras {
-            for path in self.days(&folder.join(FINDINGS)) {
-                if let Some(object) = published(self.archive, &path) {
-                    self.findings(object, camera, &path);
+            self.days(&folder.join(FINDINGS), &mut |scan, path| {
+                if let Some(object) = published(scan.archive, path) {
+                    scan.findings(object, camera, path);
                 }
-            }
+            });
         }
         for (name, path) in spool_names(&spool.finished, FINDINGS, EXTENSION) {
             self.findings(spooled(&name.encode()), &name.key.camera, &path);
@@ -180,17 +210,21 @@ impl<'a> Scan<'a> {
         self.going
     }
 
-    /// The files in the folders of days, the oldest first.
-    fn days(&self, folder: &Path) -> Vec<PathBuf> {
+    /// The files in the folders of days, the oldest first; names of one day are in memory at a time.
+    fn days(&mut self, folder: &Path, take: &mut dyn FnMut(&mut Self, &Path)) {
         let mut days = entries(folder);
         days.retain(|(day, _)| day.as_str() >= self.since && !day.starts_with('.'));
         days.sort();
-        let files = days.into_iter().flat_map(|(_, day)| {
+        for (_, day) in days {
             let mut files = entries(&day);
             files.sort();
-            files
-        });
-        files.map(|(_, path)| path).collect()
+            for (_, path) in files {
+                if !self.going {
+                    return;
+                }
+                take(self, &path);
+            }
+        }
     }
 
     fn archived(&mut self, camera: &CameraName, path: &Path) {
@@ -216,7 +250,7 @@ impl<'a> Scan<'a> {
         end: Option<CaptureTime>,
         path: &Path,
     ) {
-        if !self.going || self.known.contains(&object) {
+        if !self.going || self.known.has(&object) {
             return;
         }
         match read_footage(path, begin, end) {
@@ -240,7 +274,7 @@ impl<'a> Scan<'a> {
     }
 
     fn findings(&mut self, object: String, camera: &CameraName, path: &Path) {
-        if !self.going || !has_lines(path) || self.known.contains(&object) {
+        if !self.going || !has_lines(path) || self.known.has(&object) {
             return;
         }
         match read_findings(object, camera, path) {
@@ -263,14 +297,18 @@ impl<'a> Scan<'a> {
         if !self.going || !has_lines(path) {
             return;
         }
+        let mut lives = Lives::default();
         let read = File::open(path).and_then(|file| {
             each_line(file, &mut |line| {
                 for change in read_line(camera, line) {
-                    self.push(change);
+                    if let Some(change) = lives.keep(change) {
+                        self.push(change);
+                    }
                 }
                 self.going
             })
         });
+        lives.into_changes().for_each(|change| self.push(change));
         match read {
             Ok(_) => self.scanned.journals += 1,
             Err(error) if error.kind() == io::ErrorKind::NotFound => {}
@@ -305,7 +343,12 @@ impl<'a> Scan<'a> {
                         fingerprint: Fingerprint { bytes, sha256 },
                     },
                     Record::Gone { object, .. } => Change::Gone { object },
-                    Record::Chain(_) => return,
+                    Record::Acknowledged {
+                        object,
+                        sha256: None,
+                        ..
+                    } => Change::Gone { object },
+                    Record::Chain(_) | Record::Acknowledged { .. } => return,
                 });
             });
             match read {

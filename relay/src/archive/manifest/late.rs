@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use super::UNLISTED;
-use super::pages::{entries, names};
+use super::pages::{Wanted, entries, names};
 use crate::archive::checksum::{Fingerprint, fingerprint};
 use crate::archive::disk::Disk;
 use crate::archive::names::{ObjectName, days_before};
@@ -49,8 +49,14 @@ pub(in crate::archive) fn unlisted(
             }
             let wants = |name: &ObjectName<'_>| days.iter().any(|day| day == name.day);
             let since = days_before(first, 1);
-            let listed = entries(disk, (archive, spool), &camera, &since, &wants)
-                .at("read the manifests in", archive)?;
+            let listed = entries(
+                disk,
+                (archive, spool),
+                &camera,
+                Wanted::since(&since),
+                &wants,
+            )
+            .at("read the manifests in", archive)?;
             for object in objects {
                 // One that is there, though it is said to have gone, is about to go.
                 if listed.objects.contains_key(&object) {

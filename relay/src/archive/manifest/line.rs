@@ -41,6 +41,13 @@ pub(in crate::archive) enum Record {
     },
     /// An object was taken away on purpose.
     Gone { object: String, reason: String },
+    /// Somebody knows that a manifest is not what was written: as it is now, it is not told again.
+    Acknowledged {
+        object: String,
+        /// What it is now; none where it is not there.
+        sha256: Option<Checksum>,
+        reason: String,
+    },
 }
 
 /// The camera's file before.

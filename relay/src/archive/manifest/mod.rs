@@ -19,8 +19,8 @@ pub(super) use chain::{Before, Chain, Newest};
 pub(super) use late::unlisted;
 pub(super) use line::Record;
 pub(super) use pages::{
-    Entries, Entry, Page, PageAt, State, entries, names, newest, newest_spooled, pages, read,
-    read_all,
+    Entries, Entry, Page, PageAt, State, Wanted, entries, names, newest, newest_spooled, pages,
+    read, read_all,
 };
 pub(super) use writer::Manifests;
 

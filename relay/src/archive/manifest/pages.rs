@@ -237,8 +237,8 @@ pub(in crate::archive) fn read(
     }))
 }
 
-/// Calls back with what the lines of a camera's manifests tell, the oldest first, from a day on.
-/// Gives the manifests. What moves from the spool to the archive meanwhile is read again, so the
+/// Calls back with what the lines of a camera's manifests tell, the oldest first: of those that are
+/// wanted. Gives the manifests. What moves from the spool to the archive meanwhile is read again, so the
 /// callback gets the lines of each try, with its number.
 ///
 /// # Errors
@@ -247,14 +247,17 @@ pub(in crate::archive) fn read_all(
     disk: &dyn Disk,
     (archive, spool): (&Path, &Path),
     camera: &CameraName,
-    since: &str,
-    take: &mut dyn FnMut(usize, Record, Option<CaptureTime>),
+    wanted: Wanted<'_>,
+    take: &mut dyn FnMut(usize, &PageAt, Record, Option<CaptureTime>),
 ) -> io::Result<Vec<(PageAt, Page)>> {
     'tries: for try_number in 0..TRIES {
         let mut all = Vec::new();
-        for at in pages(disk, archive, spool, camera, since)? {
+        for at in pages(disk, archive, spool, camera, wanted.since)? {
+            if !(wanted.page)(&at) {
+                continue;
+            }
             match read(disk, &at, &mut |record, time| {
-                take(try_number, record, time)
+                take(try_number, &at, record, time)
             })? {
                 Some(page) => all.push((at, page)),
                 None => continue 'tries,
@@ -266,8 +269,25 @@ pub(in crate::archive) fn read_all(
     Err(io::Error::new(io::ErrorKind::Interrupted, words))
 }
 
+/// Which manifests are read.
+#[derive(Clone, Copy)]
+pub(in crate::archive) struct Wanted<'a> {
+    /// Of days from this one on.
+    pub(in crate::archive) since: &'a str,
+    /// And of these: those that may tell of what is asked for.
+    pub(in crate::archive) page: &'a dyn Fn(&PageAt) -> bool,
+}
+
+impl<'a> Wanted<'a> {
+    /// All manifests from a day on.
+    pub(in crate::archive) fn since(since: &'a str) -> Self {
+        let page = &|_: &PageAt| true;
+        Self { since, page }
+    }
+}
+
 /// What the manifests say of the objects of some days: lest memory grow with the archive, few at a
-/// time. `since`: the day before the first of these.
+/// time. No line of theirs is in a manifest of before the day before the first of these.
 ///
 /// # Errors
 /// What the disk says.
@@ -275,29 +295,35 @@ pub(in crate::archive) fn entries(
     disk: &dyn Disk,
     places: (&Path, &Path),
     camera: &CameraName,
-    since: &str,
+    wanted: Wanted<'_>,
     wants: &dyn Fn(&ObjectName<'_>) -> bool,
 ) -> io::Result<Entries> {
     let mut entries = Entries::default();
     let mut last_try = 0;
-    let pages = read_all(disk, places, camera, since, &mut |number, record, at| {
-        if number > last_try {
-            (entries, last_try) = (Entries::default(), number);
-        }
-        let (object, state) = match record {
-            Record::Object {
-                object,
-                bytes,
-                sha256,
-                ..
-            } => (object, State::There(Fingerprint { bytes, sha256 })),
-            Record::Gone { object, reason } => (object, State::Gone(reason)),
-            Record::Chain(_) => return,
-        };
-        if ObjectName::parse(&object).is_some_and(|name| wants(&name)) {
-            entries.objects.insert(object, Entry { at, state });
-        }
-    })?;
+    let pages = read_all(
+        disk,
+        places,
+        camera,
+        wanted,
+        &mut |number, _, record, at| {
+            if number > last_try {
+                (entries, last_try) = (Entries::default(), number);
+            }
+            let (object, state) = match record {
+                Record::Object {
+                    object,
+                    bytes,
+                    sha256,
+                    ..
+                } => (object, State::There(Fingerprint { bytes, sha256 })),
+                Record::Gone { object, reason } => (object, State::Gone(reason)),
+                Record::Chain(_) | Record::Acknowledged { .. } => return,
+            };
+            if ObjectName::parse(&object).is_some_and(|name| wants(&name)) {
+                entries.objects.insert(object, Entry { at, state });
+            }
+        },
+    )?;
     entries.last = pages.iter().filter_map(|(_, page)| page.last).max();
     Ok(entries)
 }

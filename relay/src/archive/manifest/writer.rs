@@ -5,7 +5,7 @@ use std::time::Duration;
 use super::PURPOSE;
 use super::chain::Chain;
 use super::line::{Line, Record};
-use crate::archive::checksum::Fingerprint;
+use crate::archive::checksum::{Checksum, Fingerprint};
 use crate::archive::jsonl::{Lines, Refused};
 use crate::archive::{Archive, names::ObjectName};
 use crate::units::{CameraName, CaptureTime};
@@ -42,6 +42,21 @@ impl Manifests {
     pub(in crate::archive) fn gone(&mut self, object: &str, reason: &str) -> bool {
         let record = Record::Gone {
             object: object.to_owned(),
+            reason: reason.to_owned(),
+        };
+        self.write(object, record)
+    }
+
+    /// Somebody knows of what is wrong with a manifest. False as above.
+    pub(in crate::archive) fn acknowledged(
+        &mut self,
+        object: &str,
+        sha256: Option<Checksum>,
+        reason: &str,
+    ) -> bool {
+        let record = Record::Acknowledged {
+            object: object.to_owned(),
+            sha256,
             reason: reason.to_owned(),
         };
         self.write(object, record)

@@ -1,10 +1,12 @@
 //! Which files of a camera's footage hold a stretch of time, by their names.
 
-use std::collections::VecDeque;
+use std::collections::{HashSet, VecDeque};
 use std::io;
 use std::path::{Path, PathBuf};
 
-use crate::units::CaptureTime;
+use crate::archive::ladder::KEY_FRAMES;
+use crate::archive::ledger::FOOTAGE;
+use crate::units::{CameraName, CaptureTime};
 
 /// A file that begins earlier than this before a stretch holds nothing of it: twice the longest
 /// segment that the recorder writes, and more.
@@ -16,6 +18,41 @@ pub(crate) fn begin(path: &Path) -> Option<CaptureTime> {
     CaptureTime::from_file_stem(stem.split_inclusive('Z').next()?)
 }
 
+/// A file, and the time in its name.
+pub(crate) type Named = (PathBuf, Option<CaptureTime>);
+
+/// The files of a camera's footage that may hold something of a stretch, in order; of what was
+/// thinned those with its key frames.
+///
+/// # Errors
+/// When the folders can't be listed, or there are none.
+pub(crate) fn recorded(
+    archive: &Path,
+    camera: &CameraName,
+    from: Option<CaptureTime>,
+    to: Option<CaptureTime>,
+) -> io::Result<VecDeque<Named>> {
+    let list = |purpose| {
+        let folder = archive.join(camera.as_str()).join(purpose);
+        match between(&folder, from, to) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
+            files => files.map(Some),
+        }
+    };
+    // The key frames last: they are there before the whole goes.
+    let (whole, thinned) = (list(FOOTAGE)?, list(KEY_FRAMES)?);
+    if whole.is_none() && thinned.is_none() {
+        return Err(io::ErrorKind::NotFound.into());
+    }
+    let whole = whole.unwrap_or_default();
+    let there: HashSet<_> = whole.iter().map(|(_, begin)| *begin).collect();
+    let thinned = thinned.unwrap_or_default().into_iter();
+    let thinned = thinned.filter(|(_, begin)| !there.contains(begin));
+    let mut all: Vec<Named> = whole.iter().cloned().chain(thinned).collect();
+    all.sort_by(|a, b| (a.1, &a.0).cmp(&(b.1, &b.0)));
+    Ok(all.into())
+}
+
 /// The MP4 files in the folders of days that may hold something of a stretch, in order.
 ///
 /// # Errors
@@ -24,7 +61,7 @@ pub(crate) fn between(
     folder: &Path,
     from: Option<CaptureTime>,
     to: Option<CaptureTime>,
-) -> io::Result<VecDeque<(PathBuf, Option<CaptureTime>)>> {
+) -> io::Result<VecDeque<Named>> {
     let earliest = from.map(|from| {
         CaptureTime::from_unix_nanos(from.unix_nanos().saturating_sub(LENGTH_MAX_NANOS))
     });

@@ -162,7 +162,7 @@ impl Replay {
         Ok(replay)
     }
 
-    /// The units of a camera's footage in an archive.
+    /// The units of a camera's footage in an archive; of what was thinned its key frames.
     ///
     /// # Errors
     /// When the camera has none there. What is wrong with its files comes in their place.
@@ -172,10 +172,10 @@ impl Replay {
         from: Option<CaptureTime>,
         to: Option<CaptureTime>,
     ) -> Result<Self, ReplayError> {
-        let folder = root.join(camera.as_str()).join(super::ledger::FOOTAGE);
-        let files = files::between(&folder, from, to);
+        let files = files::recorded(root, camera, from, to);
         let files = files.ok().filter(|files| !files.is_empty());
         let Some(files) = files else {
+            let folder = root.join(camera.as_str()).join(super::ledger::FOOTAGE);
             let camera = camera.clone();
             return Err(ReplayError::NoFootage { camera, folder });
         };

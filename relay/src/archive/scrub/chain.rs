@@ -7,25 +7,60 @@ use super::{FaultKind, Scrub};
 use crate::archive::MANIFESTS;
 use crate::archive::catalog::Catalog;
 use crate::archive::checksum::Checksum;
-use crate::archive::manifest::{Page, PageAt, Record, read_all};
+use crate::archive::manifest::{Page, PageAt, Record, Wanted, read_all};
 use crate::archive::names::ObjectName;
-use crate::units::CameraName;
+use crate::units::{CameraName, CaptureTime};
 
 /// Rows of the catalog in memory at a time.
 const ROWS: usize = 4096;
+/// About what a line has, and how many are read at a time.
+const LINE_BYTES: u64 = 256;
+const LINES: u64 = 256;
 
-/// Purpose and day of what is, or was, there.
+/// Manifests of which somebody knows that they are not what was written, and what they are instead;
+/// none: not there.
+type Acknowledged = BTreeMap<String, Option<Checksum>>;
+
+/// What the manifests of a camera have lines of: some bytes for each day and each manifest.
 #[derive(Debug, Default)]
-pub(super) struct Folders(pub(super) BTreeSet<(String, String)>);
+pub(super) struct Folders {
+    /// Purpose and day of what is, or was, there.
+    pub(super) found: BTreeSet<(String, String)>,
+    /// For each day of objects: which manifests tell of it, by their begins.
+    pages: BTreeMap<String, BTreeSet<CaptureTime>>,
+    /// Manifests that were closed when they were read.
+    closed: BTreeSet<CaptureTime>,
+    /// When the last line of all was written.
+    pub(super) last: Option<CaptureTime>,
+}
 
 impl Folders {
-    pub(super) fn add(&mut self, object: &str) {
-        if let Some(name) = ObjectName::parse(object)
-            && name.purpose != MANIFESTS
-        {
-            self.0
-                .insert((name.purpose.to_owned(), name.day.to_owned()));
+    fn add(&mut self, page: &PageAt, object: &str) {
+        let Some(name) = ObjectName::parse(object).filter(|name| name.purpose != MANIFESTS) else {
+            return;
+        };
+        let known = self.pages.get_mut(name.day);
+        let is_new = match known {
+            Some(pages) => pages.insert(page.place.0),
+            None => {
+                let pages = BTreeSet::from([page.place.0]);
+                self.pages.insert(name.day.to_owned(), pages).is_none()
+            }
+        };
+        let folder = (name.purpose.to_owned(), name.day.to_owned());
+        if is_new || !self.found.contains(&folder) {
+            self.found.insert(folder);
         }
+    }
+
+    /// Whether a manifest may have a line of an object of some days.
+    pub(super) fn tells_of(&self, page: &PageAt, days: &[&str]) -> bool {
+        let begin = &page.place.0;
+        let told = |day: &&str| {
+            let pages = self.pages.get(*day);
+            pages.is_some_and(|pages| pages.contains(begin))
+        };
+        !self.closed.contains(begin) || days.iter().any(told)
     }
 }
 
@@ -39,17 +74,26 @@ impl Scrub<'_> {
         // First: what comes to the archive meanwhile is no disagreement.
         let known = self.known_manifests(camera, catalog);
         let mut folders = Folders::default();
+        let mut acknowledged = Acknowledged::new();
         let places = (self.archive, self.spool);
-        let read = read_all(
-            self.disk,
-            places,
-            camera,
-            "",
-            &mut |_, record, _| match record {
-                Record::Object { object, .. } | Record::Gone { object, .. } => folders.add(&object),
+        let (disk, pace) = (self.disk, self.pace);
+        let mut lines = 0;
+        let all = Wanted::since("");
+        let read = read_all(disk, places, camera, all, &mut |_, page, record, _| {
+            lines += 1;
+            if lines % LINES == 0 {
+                pace.spend(LINES * LINE_BYTES);
+            }
+            match record {
+                Record::Object { object, .. } | Record::Gone { object, .. } => {
+                    folders.add(page, &object);
+                }
+                Record::Acknowledged { object, sha256, .. } => {
+                    acknowledged.insert(object, sha256);
+                }
                 Record::Chain(_) => {}
-            },
-        );
+            }
+        });
         let read = match read {
             Ok(read) => read,
             Err(error) => {
@@ -59,9 +103,18 @@ impl Scrub<'_> {
         };
         self.scrubbed.manifests += read.len() as u64;
         for (at, page) in &read {
-            self.lines(camera, at, page);
+            if acknowledged.get(&at.name) != Some(&Some(page.fingerprint.sha256)) {
+                self.lines(camera, at, page);
+            }
         }
-        self.links(camera, &read, &known);
+        self.links(camera, &read, &known, &acknowledged);
+        let closed = read.iter().filter(|(at, _)| at.is_published);
+        folders.closed = closed.map(|(at, _)| at.place.0).collect();
+        // A name that was taken stands for two.
+        for (at, _) in read.iter().filter(|(at, _)| !at.is_published) {
+            folders.closed.remove(&at.place.0);
+        }
+        folders.last = read.iter().filter_map(|(_, page)| page.last).max();
         Some(folders)
     }
 
@@ -116,6 +169,7 @@ impl Scrub<'_> {
         camera: &CameraName,
         read: &[(PageAt, Page)],
         known: &BTreeMap<String, Checksum>,
+        acknowledged: &Acknowledged,
     ) {
         let sums: BTreeSet<_> = read
             .iter()
@@ -160,7 +214,8 @@ impl Scrub<'_> {
                     format!("it was there and is not any more: {who}"),
                 ),
             };
-            if told.insert(path.clone()) {
+            let now = there.map(|(_, page)| page.fingerprint.sha256);
+            if acknowledged.get(&path) != Some(&now) && told.insert(path.clone()) {
                 self.fault(kind, Some(camera), &path, detail);
             }
         }

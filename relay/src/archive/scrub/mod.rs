@@ -230,6 +230,13 @@ impl Scrub<'_> {
         }
     }
 
+    /// Opens the catalog again, which has been read whole and found sound.
+    fn sound_catalog(&self) -> Option<Catalog> {
+        let catalog = Catalog::open_to_read(self.spool).ok()?;
+        let knows = catalog.knows_manifests().is_ok_and(|knows| knows);
+        knows.then_some(catalog)
+    }
+
     /// All cameras of which archive or catalog know.
     ///
     /// # Errors

@@ -6,18 +6,21 @@ use std::io;
 use super::chain::Folders;
 use super::quarantine::{find, set_aside};
 use super::{FaultKind, Scrub, ScrubEvent, is_within};
+use crate::archive::MANIFESTS;
 use crate::archive::catalog::Catalog;
 use crate::archive::checksum::{Fingerprint, fingerprint_paced};
 use crate::archive::ledger::Span;
-use crate::archive::manifest::UNLISTED;
-use crate::archive::manifest::{Entries, Entry, State, entries, names};
+use crate::archive::manifest::{Entries, Entry, State, UNLISTED, Wanted, entries, names};
 use crate::archive::names::{ObjectName, days_before};
 use crate::units::{CameraName, CaptureTime};
 
-/// Days whose lines are in memory at a time; each time all later manifests are read.
+/// Days whose lines are in memory at a time; each time the manifests that tell of them are read.
 const DAYS: usize = 8;
 /// Rows of the catalog in memory at a time.
 const ROWS: usize = 4096;
+
+/// A relay that runs writes a line within seconds, one that starts within minutes.
+const WAIT_NANOS_MAX: i64 = 3600 * 1_000_000_000;
 
 /// What was found in the place of an object.
 enum Found {
@@ -47,7 +50,7 @@ impl Scrub<'_> {
         behind: Option<&str>,
         catalog: Option<&Catalog>,
     ) {
-        let folders = match self.folders(camera, listed, catalog) {
+        let folders = match self.folders(camera, &listed, catalog) {
             Ok(folders) => folders,
             Err(error) => {
                 let detail = format!("the camera's folders can't be listed: {error}");
@@ -72,7 +75,8 @@ impl Scrub<'_> {
             let folders = folders.map(|(purpose, day)| format!("{camera}/{purpose}/{day}"));
             let folders: Vec<_> = folders.collect();
             let wants = |name: &ObjectName<'_>| days.contains(&name.day) && is_within(name, window);
-            let listed = match self.entries(camera, days, &wants) {
+            let told = &listed;
+            let listed = match self.entries(camera, told, days, &wants) {
                 Ok(listed) => listed,
                 Err(error) => return self.unreadable_manifests(camera, &error),
             };
@@ -103,13 +107,14 @@ impl Scrub<'_> {
                     return;
                 }
             }
-            self.doubts(camera, days, missing, unlike);
+            self.doubts(camera, told, days, missing, unlike);
         }
     }
 
     fn entries(
         &self,
         camera: &CameraName,
+        told: &Folders,
         days: &[&str],
         wants: &dyn Fn(&ObjectName<'_>) -> bool,
     ) -> io::Result<Entries> {
@@ -118,32 +123,40 @@ impl Scrub<'_> {
             .map(|day| days_before(day, 1))
             .unwrap_or_default();
         let places = (self.archive, self.spool);
-        entries(self.disk, places, camera, &since, wants)
+        let wanted = Wanted {
+            since: &since,
+            page: &|page| told.tells_of(page, days),
+        };
+        let mut listed = entries(self.disk, places, camera, wanted, wants)?;
+        listed.last = listed.last.max(told.last);
+        Ok(listed)
     }
 
     /// Purpose and day of all that manifests list, that is there, or that the catalog knows.
     fn folders(
         &self,
         camera: &CameraName,
-        mut found: Folders,
+        told: &Folders,
         catalog: Option<&Catalog>,
     ) -> io::Result<BTreeSet<(String, String)>> {
+        let mut found = told.found.clone();
         let top = self.archive.join(camera.as_str());
         for purpose in names(self.disk, &top)? {
             if !UNLISTED.contains(&&*purpose) {
                 let days = names(self.disk, &top.join(&purpose))?.into_iter();
-                found.0.extend(days.map(|day| (purpose.clone(), day)));
+                found.extend(days.map(|day| (purpose.clone(), day)));
             }
         }
-        let mut after = String::new();
-        while let Some(catalog) = catalog
-            && let Ok(rows) = catalog.objects(camera, &after, ROWS)
-            && let Some((last, _)) = rows.last()
-        {
-            after.clone_from(last);
-            rows.iter().for_each(|(object, _)| found.add(object));
+        let known = catalog.map(|catalog| catalog.folders(camera).unwrap_or_default());
+        for folder in known.into_iter().flatten() {
+            let below = folder
+                .split_once('/')
+                .and_then(|(_, below)| below.split_once('/'));
+            if let Some((purpose, day)) = below.filter(|(purpose, _)| *purpose != MANIFESTS) {
+                found.insert((purpose.to_owned(), day.to_owned()));
+            }
         }
-        Ok(found.0)
+        Ok(found)
     }
 
     /// Files of a folder that no manifest lists.
@@ -186,11 +199,22 @@ impl Scrub<'_> {
                 // Taken away meanwhile.
                 continue;
             };
-            // Not before the last line of its camera, it may yet get one.
+            // Not before the last line of its camera, it may yet get one; unless it has waited for so
+            // long that a manifest may have been taken away.
             let last = listed.last;
+            let mut detail = detail;
             if last.is_none_or(|last| self.is_young(metadata.changed, last)) {
-                self.scrubbed.waiting += 1;
-                continue;
+                let waited = now
+                    .unix_nanos()
+                    .saturating_sub(metadata.changed.unix_nanos());
+                if waited < WAIT_NANOS_MAX || entry.is_some() {
+                    self.scrubbed.waiting += 1;
+                    continue;
+                }
+                detail.push_str(
+                    ", nor anything later: either no relay has started since, or the newest manifest \
+                     was taken away",
+                );
             }
             strays.push(Stray {
                 is_object: entry.is_none() && name.is_some() && metadata.is_file,
@@ -294,6 +318,7 @@ impl Scrub<'_> {
     fn doubts(
         &mut self,
         camera: &CameraName,
+        told: &Folders,
         days: &[&str],
         missing: Vec<String>,
         unlike: Vec<Unlike>,
@@ -301,7 +326,7 @@ impl Scrub<'_> {
         if missing.is_empty() && unlike.is_empty() {
             return;
         }
-        let listed = match self.entries(camera, days, &|name| days.contains(&name.day)) {
+        let listed = match self.entries(camera, told, days, &|name| days.contains(&name.day)) {
             Ok(listed) => listed.objects,
             Err(error) => return self.unreadable_manifests(camera, &error),
         };

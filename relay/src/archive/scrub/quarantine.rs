@@ -8,6 +8,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use crate::archive::catalog::{Catalog, Change, Found};
+use crate::archive::checksum::fingerprint;
 use crate::archive::disk::{Disk, is_unsupported};
 use crate::archive::ledger::{Evidence, GapCause, Journals, Witness};
 use crate::archive::manifest::{Before, Manifests, Newest, newest, newest_spooled};
@@ -169,6 +170,56 @@ impl Offline {
         for refused in refused.chain(self.journals.append()) {
             self.fail(&refused.error);
         }
+    }
+
+    /// Somebody knows that an object is missing, or that a manifest is missing or altered: that is
+    /// noted, with the reason, and not told again. What of footage is missing counts so.
+    ///
+    /// # Errors
+    /// In words, where there is nothing to acknowledge.
+    pub fn acknowledge(&mut self, object: &str, reason: &str) -> Result<(), String> {
+        let Some(name) = ObjectName::parse(object) else {
+            return Err(format!(
+                "{object} is no path of the archive, as `forebay scrub` prints it"
+            ));
+        };
+        let path = self.root.join(object);
+        let there = match RealDisk.open_to_read(&path) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => None,
+            file => {
+                let taken = file.and_then(|file| fingerprint(&*file));
+                Some(taken.map_err(|error| format!("{object} can't be read: {error}"))?)
+            }
+        };
+        if name.purpose != MANIFESTS {
+            if there.is_some() {
+                return Err(format!(
+                    "{object} is there: --quarantine moves it aside if it is damaged, and what no \
+                     manifest lists is listed by a relay that runs"
+                ));
+            }
+            self.quarantined(object, &format!("acknowledged as missing: {reason}"));
+            return Ok(());
+        }
+        let sha256 = there.map(|taken| taken.sha256);
+        if !self.manifests.acknowledged(object, sha256, reason) {
+            self.fail(&"too many lines wait for the disk");
+        }
+        let change = match there {
+            None => Change::Gone {
+                object: object.to_owned(),
+            },
+            Some(fingerprint) => Change::Object {
+                object: object.to_owned(),
+                camera: name.camera,
+                fingerprint,
+            },
+        };
+        self.apply(&[change]);
+        for refused in self.manifests.append() {
+            self.fail(&refused.error);
+        }
+        Ok(())
     }
 
     fn evidence(&self, object: &str, reason: &str) -> Option<Change> {

@@ -185,20 +185,20 @@ impl Worker {
             *cursor = Cursor::new(cursor.passed.take());
         }
         let (first, behind) = (cursor.camera.clone(), cursor.object.clone());
-        let cameras = {
-            let mut ignore = |_| {};
-            let mut scrub = self.scrub(&mut ignore, Scrubbed::default());
-            let catalog = scrub.catalog();
-            scrub
-                .cameras(catalog.as_ref())
-                .at("list the folder", &self.archive)?
-        };
         let mut told = Told {
             worker: self,
             cursor,
             saved: Instant::now(),
         };
-        let mut scrubbed = Scrubbed::default();
+        // Read whole once, and not for each camera.
+        let (cameras, is_sound, mut scrubbed) = {
+            let mut tell = |event| told.event(event);
+            let mut scrub = self.scrub(&mut tell, Scrubbed::default());
+            let catalog = scrub.catalog();
+            let cameras = scrub.cameras(catalog.as_ref());
+            let cameras = cameras.at("list the folder", &self.archive)?;
+            (cameras, catalog.is_some(), scrub.scrubbed)
+        };
         for camera in cameras {
             if first
                 .as_deref()
@@ -211,7 +211,7 @@ impl Worker {
             told.camera(&camera, behind);
             let mut tell = |event| told.event(event);
             let mut scrub = self.scrub(&mut tell, scrubbed);
-            let catalog = scrub.catalog();
+            let catalog = is_sound.then(|| scrub.sound_catalog()).flatten();
             scrub.camera(&camera, None, behind, catalog.as_ref());
             scrubbed = scrub.scrubbed;
             if scrubbed.stopped {

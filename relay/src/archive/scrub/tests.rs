@@ -474,6 +474,83 @@ fn what_is_damaged_is_moved_aside_and_noted() {
     assert_eq!(yard.told(), []);
 }
 
+/// Somebody knows of it: that is written down, and chained, and it is not told again.
+#[test]
+fn what_is_acknowledged_is_not_told_again() {
+    let yard = Yard::new();
+    let acknowledge = |object: &str| {
+        let mut books = None;
+        until("the lock", || {
+            books = Offline::open(&yard.archive(), &yard.spool()).ok();
+            books.is_some()
+        });
+        let mut books = books.unwrap();
+        let done = books.acknowledge(object, "the yard's old disk");
+        books.close(PATIENCE).unwrap();
+        done
+    };
+    let manifests: Vec<_> = yard.files(true);
+    let gate: Vec<_> = manifests.iter().filter(|o| o.starts_with("gate")).collect();
+    // The first goes; the second is altered.
+    std::fs::remove_file(yard.archive().join(gate[0])).unwrap();
+    let altered = yard.archive().join(gate[1]);
+    let mut bytes = std::fs::read(&altered).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 1;
+    std::fs::write(&altered, &bytes).unwrap();
+    let object = yard
+        .files(false)
+        .into_iter()
+        .find(|o| o.starts_with("slipway/stills"))
+        .unwrap();
+    std::fs::remove_file(yard.archive().join(&object)).unwrap();
+    let told = yard.told();
+    for wrong in [
+        ("removed", gate[0]),
+        ("manifest", gate[1]),
+        ("missing", &object),
+    ] {
+        assert!(
+            told.contains(&(wrong.0, wrong.1.clone())),
+            "{wrong:?}: {told:?}"
+        );
+    }
+    for wrong in [gate[0], gate[1], &object] {
+        acknowledge(wrong).unwrap();
+    }
+    let own = |told: Vec<(&'static str, String)>| -> Vec<(&'static str, String)> {
+        let own = [gate[0], gate[1], &object];
+        let mut own: Vec<_> = told
+            .into_iter()
+            .filter(|(_, path)| own.contains(&path))
+            .collect();
+        // A line of its own for each line that is wrong.
+        own.dedup();
+        own
+    };
+    assert_eq!(own(yard.told()), []);
+    // By the files alone, too.
+    until("the lock", || {
+        rebuild(&yard.archive(), &yard.spool(), &mut |_| {}).is_ok()
+    });
+    assert_eq!(own(yard.told()), []);
+    // What is altered again is told again, and so is an acknowledgement that was taken away.
+    bytes[middle] ^= 2;
+    std::fs::write(&altered, &bytes).unwrap();
+    assert_eq!(own(yard.told()), [("manifest", gate[1].clone())]);
+    let there = yard
+        .files(false)
+        .into_iter()
+        .find(|o| o.starts_with("gate/stills"))
+        .unwrap();
+    assert!(acknowledge(&there).unwrap_err().contains("is there"));
+    assert!(
+        acknowledge("../../etc/passwd")
+            .unwrap_err()
+            .contains("no path")
+    );
+}
+
 fn metric(telemetry: &Telemetry, name: &str) -> f64 {
     let text = telemetry.render().unwrap();
     let name = format!("forebay_scrub_{name} ");

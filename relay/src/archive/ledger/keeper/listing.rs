@@ -33,10 +33,6 @@ impl Keeper {
         let lately = later(CaptureTime::now(), -48 * 3600 * SECOND);
         let changed_since = since.map_or(lately, |since| later(since, -3600 * SECOND));
         let since = since.map(|since| later(since, -24 * 3600 * SECOND));
-        let known_since = since.map_or(CaptureTime::from_unix_nanos(i64::MIN), |since| {
-            later(since, -24 * 3600 * SECOND)
-        });
-        let known = catalog.objects_since(known_since).unwrap_or_default();
         let unlisted_since = since.unwrap_or(lately).day();
         let since = since.map_or_else(String::new, CaptureTime::day);
         let manifests_since = match catalog.knows_manifests() {
@@ -46,7 +42,6 @@ impl Keeper {
         let job = Job::Scan {
             since,
             manifests_since,
-            known,
             unlisted_since: (unlisted_since, changed_since),
         };
         if self.reader.ask(job) {

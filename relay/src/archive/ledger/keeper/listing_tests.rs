@@ -10,7 +10,7 @@ use crate::archive::catalog::FILE;
 use crate::archive::checksum::fingerprint;
 use crate::archive::disk::Disk as _;
 use crate::archive::ledger::rebuild;
-use crate::archive::manifest::{Entry, Page, State, entries, names, pages, read};
+use crate::archive::manifest::{Entry, Page, State, Wanted, entries, names, pages, read};
 use crate::archive::{ObjectKey, Published};
 use crate::units::Name;
 
@@ -38,7 +38,14 @@ fn there(archive: &Path) -> BTreeMap<String, State> {
 fn listed(archive: &Path, spool: &Path) -> (Vec<Page>, BTreeMap<String, Entry>) {
     let at = pages(&RealDisk, archive, spool, &slipway(), "").unwrap();
     let page = |page| read(&RealDisk, page, &mut |_, _| {}).unwrap().unwrap();
-    let entries = entries(&RealDisk, (archive, spool), &slipway(), "", &|_| true).unwrap();
+    let entries = entries(
+        &RealDisk,
+        (archive, spool),
+        &slipway(),
+        Wanted::since(""),
+        &|_| true,
+    )
+    .unwrap();
     (at.iter().map(page).collect(), entries.objects)
 }
 
