@@ -19,6 +19,7 @@ mod guide;
 mod kept;
 mod kills;
 mod ladder;
+mod manual;
 mod matrix;
 mod pictures;
 mod printed;

@@ -5,6 +5,7 @@
 //! is moved out of the way, and a new one begun. Losing its last second to a power cut is no harm
 //! either, hence no flush with each change.
 
+mod amount;
 mod change;
 mod objects;
 mod retired;
