@@ -10,7 +10,7 @@ pub mod uplink;
 use std::time::Duration;
 
 use crate::archive::ladder::forecast::Point;
-use crate::config::{BitRate, Camera, Config, Site};
+use crate::config::{BitRate, Camera, Config, Site, Transport};
 use crate::units::{CameraName, CaptureTime, SiteName};
 use uplink::{MONTH, catch_up, overhead, volume, wanted_seconds};
 
@@ -265,6 +265,17 @@ fn of_site(site: &SiteUse) -> Vec<String> {
         ));
     }
     told
+}
+
+/// What the uplink's numbers rest on, in plain words.
+#[must_use]
+pub fn assumed_of_the_wire() -> String {
+    format!(
+        "on the wire: full packets of a WireGuard tunnel with MTU 1420, 80 bytes more each (over IPv6; \
+         60 over IPv4), with TCP and interleaved RTP in them: {:.3} times the media. By UDP {:.3} times.",
+        uplink::overhead(Transport::Tcp),
+        uplink::overhead(Transport::Udp)
+    )
 }
 
 /// The first day of a forecast on which more comes than there is room for.

@@ -5,17 +5,18 @@
 //! density. By focal length `f` and sensor width `s`, `tan(a / 2) = s / (2 · f)`. Lenses of much more
 //! than 100° bend lines: in the middle they have less than this, at the edges more.
 //!
-//! EN 62676-4:2015 says from which density on a person can be told, and how well.
+//! EN 62676-4:2015 says from which density on a person can be told, and how well: detect, observe,
+//! recognise, identify. The coarsest class and the finest are given with it in common practice.
 
 use crate::config::{Lens, View};
 
-/// What a picture is good for, by the pixels on a metre: EN 62676-4:2015, which gives the same as
-/// millimetres a pixel (80, 40, 16, 8, 4, 1).
+/// What a picture is good for, by the pixels on a metre: EN 62676-4:2015, but for the first and the
+/// last, which are common practice.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Class {
     /// Less than all of these.
     None,
-    /// How many people there are and where they go.
+    /// How many people there are and where they go (common practice).
     Monitor,
     /// That somebody is there.
     Detect,
@@ -25,7 +26,7 @@ pub enum Class {
     Recognise,
     /// Who it is, beyond doubt.
     Identify,
-    /// The smallest details.
+    /// The smallest details (common practice).
     Inspect,
 }
 
@@ -166,7 +167,16 @@ mod tests {
 
     #[test]
     fn classes_are_those_of_the_standard() {
-        // EN 62676-4:2015 gives them as millimetres that one pixel may show at the most, too.
+        // Published of EN 62676-4:2015.
+        for (class, density) in [
+            (Class::Detect, 25.0),
+            (Class::Observe, 62.5),
+            (Class::Recognise, 125.0),
+            (Class::Identify, 250.0),
+        ] {
+            near(class.pixels_per_metre(), density);
+        }
+        // All of them are often given as millimetres that one pixel may show at the most.
         let millimetres = [80.0, 40.0, 16.0, 8.0, 4.0, 1.0];
         for (class, millimetres) in Class::ALL.into_iter().zip(millimetres) {
             near(class.pixels_per_metre(), 1000.0 / millimetres);

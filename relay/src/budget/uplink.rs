@@ -18,7 +18,8 @@ use crate::units::CaptureTime;
 /// made to fit.
 const OUTER_BYTES: f64 = 1500.0;
 /// What of it is an IP packet of the camera's: less IPv6 (40), UDP (8), and WireGuard's header (16) and
-/// tag (16): WireGuard's paper, §5.4.6. Over IPv4 it is 20 more; the smaller one is counted with.
+/// tag (16): WireGuard's paper, §5.4.6. That is its usual MTU. Over IPv4 a packet has 60 bytes more
+/// instead of these 80; the larger number is counted with.
 const INNER_BYTES: f64 = 1420.0;
 /// IPv4 (20, RFC 791), TCP (20, RFC 9293), and its time stamps (12, RFC 7323 appendix A).
 const TCP_BYTES: f64 = 52.0;

@@ -89,6 +89,7 @@ pub(super) fn write(told: &Told) -> Value {
         "films": films.collect::<Vec<_>>(),
         "views": views(&told.views),
         "warnings": told.warnings,
+        "assumed": told.assumed,
     })
 }
 

@@ -17,9 +17,11 @@ use crate::archive::{Disk as _, RealDisk};
 use crate::budget::film::{Film, film};
 use crate::budget::optics::{Sight, sight};
 use crate::budget::uplink::{MONTH, volume};
-use crate::budget::{Measured, SiteUse, Spool, Stream, sites, streams, warnings};
+use crate::budget::{
+    Measured, SiteUse, Spool, Stream, assumed_of_the_wire, sites, streams, warnings,
+};
 use crate::config::{Config, Lens, Plugin, View};
-use crate::units::{CaptureTime, SinkName};
+use crate::units::{CameraName, CaptureTime, SinkName};
 
 /// Footage of so long tells how much a camera sends.
 const MEASURED: Duration = Duration::from_secs(7 * 24 * 3600);
@@ -139,13 +141,19 @@ struct Told {
     frames_per_second: f64,
     views: Vec<(String, View, Sight)>,
     warnings: Vec<String>,
+    /// What the numbers rest on that nobody has measured or configured.
+    assumed: Vec<String>,
 }
+
+/// What the numbers of sight rest on.
+const ASSUMED_OF_SIGHT: &str = "sight: a lens that draws straight lines straight. Detect, observe, \
+     recognise and identify are the classes of EN 62676-4:2015; monitor and inspect are common practice.";
 
 pub(super) fn budget(arguments: &BudgetArguments) -> Result<(), Failure> {
     if let Some(view) = arguments.lens.view()? {
         let views = vec![("as given".to_owned(), view, sight(&view))];
         let told = match arguments.format {
-            Format::Text => text::views(&views).join("\n"),
+            Format::Text => text::views_alone(&views),
             Format::Json => json::views(&views).to_string(),
         };
         say(told.trim_end());
@@ -173,12 +181,30 @@ fn look(arguments: &BudgetArguments, config: &Config) -> Result<Told, Failure> {
     let sites = sites(config, &streams);
     let (archive, spool) = (&config.relay.archive, &config.relay.spool);
     let spool = Spool::new(&streams, free(spool)?, same_disk(archive, spool));
-    let points = forecast(start(config, &streams, now)?, arguments.days);
+    let (start, guessed) = start(config, &streams, now)?;
+    let points = forecast(start, arguments.days);
     let warnings = warnings(&streams, &sites, &spool, &points);
     let views = config.cameras.iter().filter_map(|camera| {
         let view = camera.expected.view?;
         Some((camera.name.to_string(), view, sight(&view)))
     });
+    let views: Vec<_> = views.collect();
+    let mut assumed = vec![
+        assumed_of_the_wire(),
+        "a month: 30 days, without the times at which cameras pause.".to_owned(),
+    ];
+    if !guessed.is_empty() {
+        let guessed: Vec<_> = guessed.iter().map(CameraName::as_str).collect();
+        assumed.push(format!(
+            "key frames: {:.0} % of footage, as none of {} has been recorded in the last days.",
+            KEY_FRAME_SHARE * 100.0,
+            guessed.join(", ")
+        ));
+    }
+    assumed.push("the archive: days to come are like the last ones, or as expected.".to_owned());
+    if !views.is_empty() {
+        assumed.push(ASSUMED_OF_SIGHT.to_owned());
+    }
     Ok(Told {
         file: arguments.file.config.display().to_string(),
         made: now,
@@ -191,15 +217,22 @@ fn look(arguments: &BudgetArguments, config: &Config) -> Result<Told, Failure> {
             arguments.frames_per_second,
         ),
         frames_per_second: arguments.frames_per_second,
-        views: views.collect(),
+        views,
         warnings,
+        assumed,
         streams,
     })
 }
 
 /// What there is in the archive, and what comes: as the last week was, where there has been one, else
-/// as the streams' rates say.
-fn start(config: &Config, streams: &[Stream], now: CaptureTime) -> Result<Start, Failure> {
+/// as the streams' rates say. Of the latter cameras nobody knows how much their key frames are: they
+/// are given, too.
+fn start(
+    config: &Config,
+    streams: &[Stream],
+    now: CaptureTime,
+) -> Result<(Start, Vec<CameraName>), Failure> {
+    let mut guessed = Vec::new();
     let options = LadderOptions::new(config);
     let cameras = || config.cameras.iter().map(|camera| &camera.name);
     let mut start = if options.archive.exists() {
@@ -233,6 +266,7 @@ fn start(config: &Config, streams: &[Stream], now: CaptureTime) -> Result<Start,
         if let (Some((rate, _)), false) = (stream.media, start.inflow.iter().any(of_stream)) {
             let share = stream.wanted_seconds / MONTH.as_secs_f64();
             let bytes = volume(rate, 86_400.0 * share);
+            guessed.push(stream.camera.clone());
             start.inflow.push(Inflow {
                 camera: stream.camera.clone(),
                 form: Form::Footage,
@@ -241,7 +275,7 @@ fn start(config: &Config, streams: &[Stream], now: CaptureTime) -> Result<Start,
             });
         }
     }
-    Ok(start)
+    Ok((start, guessed))
 }
 
 /// The nearest that exists, of a folder and those above it.

@@ -78,10 +78,16 @@ fn both_forms_tell_the_same() {
     assert_eq!(json["streams"][0]["known_by"], "expected");
     // An archive and a spool in one folder are away together.
     assert_eq!(json["spool"]["is_the_archives"], true);
-    let warnings = json["warnings"].as_array().unwrap();
-    for warning in warnings {
-        assert!(text.contains(warning.as_str().unwrap()), "{text}");
+    for list in ["warnings", "assumed"] {
+        for told in json[list].as_array().unwrap() {
+            assert!(text.contains(told.as_str().unwrap()), "{text}");
+        }
     }
+    // Nothing has been recorded: how much of it key frames are is a guess, and said to be one.
+    assert!(
+        text.contains("key frames: 14 % of footage, as none of slipway"),
+        "{text}"
+    );
 }
 
 #[test]

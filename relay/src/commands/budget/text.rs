@@ -1,6 +1,6 @@
 //! For a terminal.
 
-use super::{Told, milestones, stream_name};
+use super::{ASSUMED_OF_SIGHT, Told, milestones, stream_name};
 use crate::archive::ladder::Form;
 use crate::budget::optics::{Class, Sight, reach_metres};
 use crate::budget::uplink::{buffered, volume};
@@ -28,6 +28,9 @@ pub(super) fn write(told: &Told) -> String {
         lines.extend(views(&told.views));
     }
     lines.push(String::new());
+    lines.push("Assumed".to_owned());
+    lines.extend(told.assumed.iter().map(|each| format!("  - {each}")));
+    lines.push(String::new());
     if told.warnings.is_empty() {
         lines.push("It fits.".to_owned());
     } else {
@@ -35,6 +38,13 @@ pub(super) fn write(told: &Told) -> String {
         let rows = told.warnings.iter().map(|warning| format!("  - {warning}"));
         lines.extend(rows);
     }
+    lines.join("\n")
+}
+
+/// What cameras see, where that is all.
+pub(super) fn views_alone(of: &[(String, View, Sight)]) -> String {
+    let mut lines = views(of);
+    lines.extend([String::new(), format!("Assumed: {ASSUMED_OF_SIGHT}")]);
     lines.join("\n")
 }
 
@@ -83,7 +93,7 @@ fn uplink(site: &SiteUse) -> Vec<String> {
     let used = site.wire.megabits();
     lines.push(match (site.share, site.site.uplink.rate) {
         (Some(share), Some(rate)) => format!(
-            "  in use         {least}{used:.2} of {:.2} Mb/s: {:.0} % (no more than 60 % is well)",
+            "  in use         {least}{used:.2} of {:.2} Mb/s: {:.0} % (up to 60 % is well)",
             rate.megabits(),
             share * 100.0
         ),
@@ -203,8 +213,8 @@ fn films(told: &Told) -> Vec<String> {
 }
 
 /// What cameras see.
-pub(super) fn views(views: &[(String, View, Sight)]) -> Vec<String> {
-    let mut lines = vec!["Sight (classes of EN 62676-4:2015)".to_owned()];
+fn views(views: &[(String, View, Sight)]) -> Vec<String> {
+    let mut lines = vec!["Sight".to_owned()];
     let heading = [
         "camera",
         "pixels",
