@@ -3,7 +3,7 @@
 //! The way of the data: [`intake`] pulls a camera's stream and finds out when each unit was
 //! captured; [`hold`] keeps what is recent; [`sinks`] hand it to sandboxed plugins; [`archive`]
 //! makes durable what they write; [`outlet`] serves what others ask for; [`coverage`] tells
-//! what is missing, [`budget`] what would fit, [`clip`] cuts out what is to be given away. [`telemetry`] tells of all of
+//! what is missing, [`clip`] cuts out what is to be given away. [`telemetry`] tells of all of
 //! them, [`supervise`] starts and stops them.
 
 #![cfg_attr(
