@@ -10,7 +10,7 @@ pub mod uplink;
 use std::time::Duration;
 
 use crate::archive::ladder::forecast::Point;
-use crate::config::{BitRate, Camera, Config, Site, Transport};
+use crate::config::{BitRate, Camera, Config, Plugin, Sink, Site, Transport};
 use crate::units::{CameraName, CaptureTime, SiteName};
 use uplink::{MONTH, catch_up, overhead, volume, wanted_seconds};
 
@@ -48,7 +48,8 @@ pub struct Stream {
     pub wire: Option<BitRate>,
     /// For how many seconds of the next month it is wanted.
     pub wanted_seconds: f64,
-    /// Some sink takes it into the archive.
+    /// Some sink takes it into the archive: the recorder, or a plugin from a file, of which nobody
+    /// knows what it keeps.
     pub is_recorded: bool,
 }
 
@@ -92,7 +93,7 @@ pub fn streams(
             media,
             wire: media.map(|(rate, _)| on_the_wire(camera, rate)),
             wanted_seconds,
-            is_recorded: !is_analysis && config.sinks_of(&camera.name).next().is_some(),
+            is_recorded: !is_analysis && config.sinks_of(&camera.name).any(records),
         };
         streams.push(stream(main, false));
         if camera.analysis_url.is_some() {
@@ -100,6 +101,14 @@ pub fn streams(
         }
     }
     streams
+}
+
+/// Whether a sink may keep all that it gets.
+fn records(sink: &Sink) -> bool {
+    match &sink.plugin {
+        Plugin::Builtin(name) => *name == "recorder",
+        Plugin::File(_) => true,
+    }
 }
 
 fn on_the_wire(camera: &Camera, media: BitRate) -> BitRate {

@@ -39,6 +39,17 @@ fn four_cameras_for_two_weeks_are_two_terabytes_and_a_half() {
 }
 
 #[test]
+fn what_only_looks_at_pictures_fills_no_archive() {
+    let mut config = four("");
+    for sink in &mut config.sinks {
+        sink.plugin = Plugin::Builtin("motion");
+    }
+    let streams = streams(&config, NOW, |_| None);
+    assert!(streams.iter().all(|stream| stream.wire.is_some()));
+    assert_eq!(Spool::new(&streams, 1, false).bytes_per_second, 0.0);
+}
+
+#[test]
 fn the_uplink_carries_headers_too() {
     let config = four("uplink_megabits_per_second = 20\nuplink_bytes_per_month = '6 TB'");
     let streams = streams(&config, NOW, |_| None);
