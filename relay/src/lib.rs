@@ -18,6 +18,7 @@
 
 pub mod archive;
 mod boxes;
+pub mod budget;
 pub mod clip;
 pub mod commands;
 pub mod config;

@@ -20,6 +20,7 @@ mod guide;
 mod kept;
 mod kills;
 mod ladder;
+mod manual;
 mod matrix;
 mod moving;
 mod outlet;

@@ -6,6 +6,7 @@
 //! either, hence no flush with each change.
 
 mod accounts;
+mod amount;
 mod change;
 mod indexes;
 mod objects;

@@ -138,6 +138,7 @@ impl ClipArguments {
             time_zone: TimeZone::UTC,
             time_zone_name: "UTC".to_owned(),
             position: None,
+            uplink: crate::config::Uplink::default(),
         })
     }
 }

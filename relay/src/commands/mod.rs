@@ -1,5 +1,6 @@
 //! The command line. Each command is a file; this one holds what they share.
 
+mod budget;
 mod catalog;
 mod check;
 mod clip;
@@ -8,6 +9,7 @@ mod coverage;
 mod demo;
 mod findings;
 mod ladder;
+mod manual;
 mod output;
 mod pin;
 mod run;
@@ -77,6 +79,8 @@ enum Command {
     Run(ConfigFile),
     /// Check a configuration without running it, and with --probe the cameras too
     Check(check::CheckArguments),
+    /// Tell whether it fits: uplink, spool, archive, the film of stills, and what cameras see
+    Budget(Box<budget::BudgetArguments>),
     /// Tell what of the wanted footage is in the archive, what is missing, and why
     Coverage(coverage::CoverageArguments),
     /// List what analyzers have seen, from the archive
@@ -96,6 +100,10 @@ enum Command {
     /// Work on the index of the archive
     #[command(subcommand)]
     Catalog(catalog::CatalogCommand),
+    /// Write man pages, one for each command
+    Manual(manual::ManualArguments),
+    /// Print what has a shell complete this command line
+    Completions(manual::CompletionsArguments),
     /// Run a plugin on footage that is there already, as fast as it goes, and tell what it does
     Try(Box<trial::TrialArguments>),
     /// Record a simulated building site: no camera, no network, nothing to configure
@@ -200,6 +208,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
         match arguments.command {
             Command::Run(file) => run::run(file).await,
             Command::Check(arguments) => check::check(arguments).await,
+            Command::Budget(arguments) => budget::budget(&arguments),
             Command::Coverage(arguments) => coverage::coverage(&arguments),
             Command::Findings(arguments) => findings::findings(&arguments),
             Command::Clip(arguments) => clip::clip(arguments).await,
@@ -209,6 +218,11 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
             Command::Unpin(arguments) => pin::unpin(&arguments),
             Command::Pins(arguments) => pin::list(&arguments),
             Command::Catalog(command) => catalog::catalog(&command),
+            Command::Manual(arguments) => manual::manual(&arguments),
+            Command::Completions(arguments) => {
+                manual::completions(&arguments);
+                Ok(())
+            }
             Command::Try(arguments) => trial::trial(*arguments).await,
             #[cfg(feature = "demo")]
             Command::Demo(arguments) => demo::demo(arguments).await,

@@ -337,6 +337,7 @@ impl Subject {
                 time_zone: TimeZone::UTC,
                 time_zone_name: "UTC".to_owned(),
                 position: None,
+                uplink: crate::config::Uplink::default(),
             },
             camera,
             plan: Plan::always(),

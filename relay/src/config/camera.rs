@@ -8,6 +8,7 @@ use url::Url;
 
 use crate::units::{Name, SiteName};
 
+use super::budget::read_expected;
 use super::fields::Fields;
 use super::ladder::read_camera_ladder;
 use super::model::{
@@ -98,6 +99,7 @@ pub(super) fn read_camera(
         .table("quirks", "[camera.quirks]")
         .map(read_quirks)
         .unwrap_or_default();
+    let expected = read_expected(&mut fields);
     fields.finish(&[
         ("password", NO_SECRETS),
         ("user", "Did you mean username?"),
@@ -123,6 +125,7 @@ pub(super) fn read_camera(
         plan,
         ladder,
         quirks,
+        expected,
     })
 }
 

@@ -10,6 +10,7 @@
 //! wanted. `excerpt` shows lines of the file without the secrets in them, `wording` and `problem`
 //! put the message together.
 
+mod budget;
 mod camera;
 mod document;
 mod excerpt;
@@ -37,9 +38,10 @@ use std::io::Read;
 use std::path::Path;
 
 pub use model::{
-    BUILTIN_PLUGINS, Camera, Config, FirstSequence, LADDER_SINK, Ladder, LadderRule, Limits,
-    PICTURES_SINK, Period, Pictures, Plugin, Position, Quirks, Relay, Scrub, SenderReports,
-    SessionId, Sink, Site, StartTime, StrayData, Transport, WhenBehind,
+    BUILTIN_PLUGINS, BitRate, Camera, Config, Expected, FirstSequence, LADDER_SINK, Ladder,
+    LadderRule, Lens, Limits, PICTURES_SINK, Period, Pictures, Plugin, Position, Quirks, Relay,
+    Scrub, SenderReports, SessionId, Sink, Site, StartTime, StrayData, Transport, Uplink, View,
+    WhenBehind,
 };
 pub use plan::{Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};

@@ -203,6 +203,89 @@ pub struct Site {
     pub time_zone_name: String,
     /// `latitude` and `longitude` of the file: both or none. Default: none.
     pub position: Option<Position>,
+    /// What its uplink can do; only `forebay budget` counts with it.
+    pub uplink: Uplink,
+}
+
+/// What a site's uplink can do: keys of `[[site]]`.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Uplink {
+    /// `uplink_megabits_per_second`: what it carries in the direction home, 0.01 to 100 000.
+    /// Default: not known.
+    pub rate: Option<BitRate>,
+    /// `uplink_bytes_per_month`: the volume of its contract, for 30 days. 1 MiB to 1024 TiB.
+    /// Default: no such bound.
+    pub monthly: Option<ByteCount>,
+}
+
+/// Bits in a second.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+pub struct BitRate(f64);
+
+impl BitRate {
+    /// A number of bits in a second.
+    #[must_use]
+    pub const fn from_bits(bits_per_second: f64) -> Self {
+        Self(bits_per_second)
+    }
+
+    /// A number of megabits (10⁶) in a second.
+    #[must_use]
+    pub fn from_megabits(megabits_per_second: f64) -> Self {
+        Self(megabits_per_second * 1e6)
+    }
+
+    /// Bits in a second.
+    #[must_use]
+    pub const fn bits(self) -> f64 {
+        self.0
+    }
+
+    /// Megabits (10⁶) in a second.
+    #[must_use]
+    pub fn megabits(self) -> f64 {
+        self.0 / 1e6
+    }
+}
+
+/// What `forebay budget` is told of a camera: keys of `[[camera]]`.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Expected {
+    /// `expected_megabits_per_second`: what the stream of `url` will take, as long as there is no
+    /// footage to measure it by. 0.01 to 100 000. Default: not known.
+    pub main: Option<BitRate>,
+    /// `expected_analysis_megabits_per_second`: the same of `analysis_url`, which is never recorded.
+    pub analysis: Option<BitRate>,
+    /// `[camera.view]`: what it looks at. Default: not known.
+    pub view: Option<View>,
+}
+
+/// `[camera.view]`: how finely a camera sees something.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct View {
+    /// Pixels across the picture. 16 to 65 536. Required.
+    pub width_pixels: u32,
+    /// `distance_metres`: how far away it is, 0.1 to 100 000. Required.
+    pub distance_metres: f64,
+    /// How wide the camera looks. Required.
+    pub lens: Lens,
+}
+
+/// How wide a camera looks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Lens {
+    /// `angle_degrees`: the horizontal angle of view, 0.1 to 179.
+    Angle {
+        /// In degrees.
+        degrees: f64,
+    },
+    /// `focal_millimetres` and `sensor_millimetres`: focal length, and the width of the sensor.
+    Focal {
+        /// Focal length in millimetres.
+        focal_mm: f64,
+        /// Width of the sensor in millimetres.
+        sensor_mm: f64,
+    },
 }
 
 /// A place on earth (WGS 84).
@@ -273,6 +356,8 @@ pub struct Camera {
     pub ladder: LadderRule,
     /// `[camera.quirks]`: how to deal with a camera that departs from the standards.
     pub quirks: Quirks,
+    /// What only `forebay budget` counts with.
+    pub expected: Expected,
 }
 
 impl Camera {

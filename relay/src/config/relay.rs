@@ -9,6 +9,7 @@ use jiff::tz::TimeZone;
 use toml::Spanned;
 use toml::de::DeTable;
 
+use super::budget::read_uplink;
 use super::camera::read_camera;
 use super::fields::Fields;
 use super::ladder::read_ladder;
@@ -195,7 +196,11 @@ fn read_site(mut fields: Fields<'_, '_>) -> Option<Site> {
             fields.wrong(given, format!("{given} is given without {missing}"), advice);
         }
     }
-    fields.finish(&[]);
+    let uplink = read_uplink(&mut fields);
+    fields.finish(&[(
+        "uplink",
+        "Did you mean uplink_megabits_per_second or uplink_bytes_per_month?",
+    )]);
 
     let position = latitude.zip(longitude);
     let (time_zone_name, time_zone) = time_zone?;
@@ -207,6 +212,7 @@ fn read_site(mut fields: Fields<'_, '_>) -> Option<Site> {
             latitude,
             longitude,
         }),
+        uplink,
     })
 }
 

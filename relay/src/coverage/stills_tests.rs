@@ -35,6 +35,7 @@ async fn found(leap: i64) -> Vec<Finding> {
         time_zone: TimeZone::UTC,
         time_zone_name: "UTC".to_owned(),
         position: None,
+        uplink: crate::config::Uplink::default(),
     };
     let engine = Engine::new(None).unwrap();
     let plugin = engine.load(&sink.plugin).await.unwrap();

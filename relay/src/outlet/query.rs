@@ -134,6 +134,7 @@ mod tests {
             time_zone: TimeZone::get("Europe/Oslo").unwrap(),
             time_zone_name: "Europe/Oslo".to_owned(),
             position: None,
+            uplink: crate::config::Uplink::default(),
         };
         let uri: Uri = format!("/x?{query}").parse().unwrap();
         let now = CaptureTime::from_unix_nanos(1_777_900_000_000_000_000); // 2026-05-04T13:06:40Z

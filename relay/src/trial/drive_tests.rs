@@ -64,6 +64,7 @@ fn stage(folder: &Path, plugin: Plugin, settings: &str) -> Stage {
             time_zone: TimeZone::UTC,
             time_zone_name: "UTC".to_owned(),
             position: None,
+            uplink: crate::config::Uplink::default(),
         },
         plan: Plan::always(),
         sink: Sink {

@@ -237,6 +237,9 @@ pub(in crate::archive) fn read(
     }))
 }
 
+/// Takes a line: the number of the try, its manifest, what it tells, and when it was written.
+type TakesLine<'a> = &'a mut dyn FnMut(usize, &PageAt, Record, Option<CaptureTime>);
+
 /// Calls back with what the lines of a camera's manifests tell, the oldest first: of those that are
 /// wanted. Gives the manifests. What moves from the spool to the archive meanwhile is read again, so the
 /// callback gets the lines of each try, with its number.
@@ -248,7 +251,7 @@ pub(in crate::archive) fn read_all(
     (archive, spool): (&Path, &Path),
     camera: &CameraName,
     wanted: Wanted<'_>,
-    take: &mut dyn FnMut(usize, &PageAt, Record, Option<CaptureTime>),
+    take: TakesLine<'_>,
 ) -> io::Result<Vec<(PageAt, Page)>> {
     'tries: for try_number in 0..TRIES {
         let mut all = Vec::new();

@@ -2,7 +2,7 @@
 
 mod json;
 mod svg;
-mod text;
+pub(super) mod text;
 
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -108,7 +108,7 @@ fn rules(config: &Config) -> Vec<(String, LadderRule)> {
 }
 
 /// Bytes for people, in powers of 1000 as disks are sold: `4.2 TB`.
-fn size(bytes: u64) -> String {
+pub(super) fn size(bytes: u64) -> String {
     const UNITS: [&str; 6] = ["B", "kB", "MB", "GB", "TB", "PB"];
     let mut value = bytes as f64;
     let mut unit = 0;

@@ -193,7 +193,10 @@ fn notes(outlook: &Outlook) -> Vec<String> {
 }
 
 /// Columns two spaces apart; `right`: those that are set to the right.
-fn columns<const N: usize>(rows: &[[String; N]], right: &[usize]) -> Vec<String> {
+pub(in crate::commands) fn columns<const N: usize>(
+    rows: &[[String; N]],
+    right: &[usize],
+) -> Vec<String> {
     let width = |column: usize| {
         let cells = rows.iter().filter_map(|row| row.get(column));
         cells.map(|cell| cell.chars().count()).max().unwrap_or(0)

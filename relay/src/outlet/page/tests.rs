@@ -20,6 +20,7 @@ fn site() -> Arc<Site> {
         time_zone: TimeZone::get("Europe/Oslo").unwrap(),
         time_zone_name: "Europe/Oslo".to_owned(),
         position: None,
+        uplink: crate::config::Uplink::default(),
     })
 }
 

@@ -157,7 +157,10 @@ fn use_all(catalog: &mut Catalog, camera: &CameraName) {
     assert_eq!(catalog.folder_bytes(folder).unwrap(), (1, 7));
     assert_eq!(catalog.folders(camera).unwrap().len(), 2);
     assert_eq!(catalog.objects(camera, "", 10).unwrap().len(), 2);
-    assert_eq!(catalog.object_cameras().unwrap(), [camera.clone()]);
+    assert_eq!(
+        catalog.object_cameras().unwrap(),
+        std::slice::from_ref(camera)
+    );
     assert_eq!(catalog.newest_manifests().unwrap().len(), 1);
     let tallies = catalog.findings(camera, span).unwrap();
     assert_eq!((tallies.kinds.len(), tallies.damaged), (1, 1));
@@ -210,9 +213,7 @@ fn a_catalog_without_the_indexes_gets_them_and_is_sound() {
         let sql = format!("DROP INDEX {name}");
         catalog.connection.execute_batch(&sql).unwrap();
     }
-    catalog
-        .in_one(|transaction| seal::seal_schema(transaction))
-        .unwrap();
+    catalog.in_one(seal::seal_schema).unwrap();
     // Read as it is, and by one that adds them.
     use_all(&mut catalog, &camera);
     drop(catalog);
