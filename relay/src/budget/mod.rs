@@ -294,13 +294,15 @@ pub fn full_after_days(points: &[Point]) -> Option<usize> {
 }
 
 fn of_archive(points: &[Point]) -> Option<String> {
-    Some(match full_after_days(points)? {
-        0 => "archive: its disk is full now.".to_owned(),
-        days => format!(
-            "archive: its disk is full after {days} days, and by [ladder] nothing is left that may go: \
-             what comes then is lost. Give shorter periods, free_space, or a larger disk."
-        ),
-    })
+    let when = match full_after_days(points)? {
+        0 => return Some("archive: its disk is full now.".to_owned()),
+        1 => "within a day".to_owned(),
+        days => format!("after {days} days"),
+    };
+    Some(format!(
+        "archive: its disk is full {when}, and by [ladder] nothing is left that may go: what comes then is \
+         lost. Give shorter periods, free_space, or a larger disk."
+    ))
 }
 
 /// A length of time in its two largest units.

@@ -1,7 +1,7 @@
 //! What cameras take of an uplink.
 //!
 //! - Bytes on the wire (`W`) for bytes of media (`M`), by the packets that carry them. Each full packet
-//!   of the tunnel is [`OUTER_BYTES`] long and carries [`INNER_BYTES`] of an IP packet; what is left for
+//!   of the tunnel is `OUTER_BYTES` long and carries `INNER_BYTES` of an IP packet; what is left for
 //!   media is less by the headers within. `W = M · outer / (inner − headers) · (1 + framing)`.
 //! - Use: the sum of `W` of all streams that are pulled at a time, as a share of the uplink's rate.
 //! - A month: `W · wanted seconds of the next 30 days`.
