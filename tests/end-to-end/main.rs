@@ -23,6 +23,7 @@ mod matrix;
 mod pictures;
 mod printed;
 mod scrape;
+mod storage;
 mod trials;
 mod truth;
 

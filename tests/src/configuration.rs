@@ -30,6 +30,7 @@ pub struct Configuration {
     plugin: String,
     settings: String,
     spool: Option<PathBuf>,
+    leaves_archive: bool,
     extra: String,
 }
 
@@ -44,6 +45,7 @@ impl Configuration {
             plugin: "builtin:recorder".into(),
             settings: String::new(),
             spool: None,
+            leaves_archive: false,
             extra: String::new(),
         }
     }
@@ -77,6 +79,13 @@ impl Configuration {
         self
     }
 
+    /// The archive's folder is not looked at, let alone made: it may hang.
+    #[must_use]
+    pub fn leave_archive(mut self) -> Self {
+        self.leaves_archive = true;
+        self
+    }
+
     /// TOML to stand at the end of the file.
     #[must_use]
     pub fn extra(mut self, toml: &str) -> Self {
@@ -100,7 +109,9 @@ impl Configuration {
     #[must_use]
     pub fn write(&self, listen: &str) -> PathBuf {
         let archive = self.archive();
-        fs::create_dir_all(&archive).unwrap();
+        if !self.leaves_archive {
+            fs::create_dir_all(&archive).unwrap();
+        }
         let spool = self
             .spool
             .as_ref()

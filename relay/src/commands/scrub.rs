@@ -170,7 +170,7 @@ impl<W: Write> Teller<W> {
 }
 
 pub(super) fn scrub(arguments: &ScrubArguments) -> Result<(), Failure> {
-    let config = arguments.file.load()?;
+    let config = arguments.file.load_with_archive()?;
     let mut offline = match arguments.quarantine {
         true => Some(books(&config)?),
         false => None,

@@ -5,12 +5,13 @@
 //! [`Config::check_surroundings`] checks what needs the machine: folders, secrets, plugin files.
 //!
 //! The way through the files: `document` gives TOML's tree and its syntax errors, `fields` takes
-//! typed values out of one table, `relay`, `pictures`, `ladder`, `camera`, `pause` and `sink` know the tables
+//! typed values out of one table, `relay`, `pictures`, `carry`, `ladder`, `camera`, `pause` and `sink` know the tables
 //! and the rules between them, `model` is what comes out, `plan` the part of it that knows when a camera is
 //! wanted. `excerpt` shows lines of the file without the secrets in them, `wording` and `problem`
 //! put the message together.
 
 mod camera;
+mod carry;
 mod document;
 mod excerpt;
 mod fields;
@@ -37,9 +38,9 @@ use std::io::Read;
 use std::path::Path;
 
 pub use model::{
-    BUILTIN_PLUGINS, Camera, Config, FirstSequence, LADDER_SINK, Ladder, LadderRule, Limits,
+    BUILTIN_PLUGINS, Camera, Carry, Config, FirstSequence, LADDER_SINK, Ladder, LadderRule, Limits,
     PICTURES_SINK, Period, Pictures, Plugin, Position, Quirks, Relay, Scrub, SenderReports,
-    SessionId, Sink, Site, StartTime, StrayData, Transport, WhenBehind,
+    SessionId, Sink, Site, StartTime, StrayData, Transport, WhenBehind, WhenFull,
 };
 pub use plan::{Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};

@@ -79,6 +79,16 @@ impl LedgerEvents {
         }
     }
 
+    /// What had been settled as recorded is lost after all.
+    pub fn lost_later(&self, camera: &CameraName, nanos: i64) {
+        let of_cause = OfCause {
+            camera: camera.clone(),
+            cause: GapCause::Storage.as_str(),
+        };
+        let total = self.telemetry.families.gap_seconds.get_or_create(&of_cause);
+        total.inc_by(seconds(nanos));
+    }
+
     /// The account of a camera is settled up to here.
     pub fn horizon(&self, camera: &CameraName, until: CaptureTime) {
         let of_camera = OfCamera {

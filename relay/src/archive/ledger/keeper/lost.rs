@@ -1,0 +1,91 @@
+//! Footage that was durable in the spool and never reached the archive.
+
+use std::collections::BTreeSet;
+use std::path::PathBuf;
+
+use super::super::run::LostFile;
+use super::super::spans::later;
+use super::super::{Evidence, GapCause, Span, Witness};
+use super::{Keeper, MOVED_MAX, spool_object};
+use crate::archive::catalog::Change;
+use crate::units::CameraName;
+
+/// What may be removed once it is written down.
+pub(super) type Tombstone = (CameraName, PathBuf);
+
+impl Keeper {
+    /// It is missing from now on, by the storage.
+    pub(super) fn lost(&mut self, file: LostFile) {
+        let Some(object) = spool_object(&file.spooled) else {
+            return;
+        };
+        let span = Span {
+            begin: file.begin,
+            end: file.end.max(later(file.begin, 1)),
+        };
+        // Also of a camera that is not configured any more.
+        let change = Change::Evidence {
+            run: self.run,
+            evidence: Evidence {
+                camera: file.camera.clone(),
+                witness: Witness::Archive,
+                begin: span.begin,
+                end: Some(span.end),
+                cause: GapCause::Storage,
+                detail: file.why.to_owned(),
+            },
+        };
+        self.journals.change(&change);
+        self.pending.push(change);
+        self.pending.push(Change::Gone {
+            object: object.clone(),
+        });
+        if let Some(camera) = self.camera(&file.camera) {
+            camera.reading.remove(&object);
+            let counted = camera.counted;
+            let of_counted = counted.and_then(|end| Span::new(span.begin, span.end.min(end)));
+            if let Some(span) = of_counted {
+                self.events.lost_later(&file.camera, span.nanos());
+            }
+        }
+        // It may be being read.
+        self.lost.push_back(object);
+        if self.lost.len() > MOVED_MAX {
+            self.lost.pop_front();
+        }
+        self.tombstones
+            .extend(file.tombstone.map(|path| (file.camera, path)));
+    }
+
+    /// Removes the names of what is written down, in the catalog and durably in the journals.
+    pub(super) fn bury(&mut self) {
+        if self.tombstones.is_empty() || self.catalog.is_none() || !self.pending.is_empty() {
+            return;
+        }
+        let cameras: BTreeSet<_> = self
+            .tombstones
+            .iter()
+            .map(|(name, _)| name.clone())
+            .collect();
+        let mut told = BTreeSet::new();
+        for camera in cameras {
+            match self.journals.flush(&camera) {
+                Ok(()) => {
+                    told.insert(camera);
+                }
+                Err(error) => self.events.journal_failed(&camera, &error, 0),
+            }
+        }
+        let disk = self.archive.disk();
+        self.tombstones.retain(|(camera, path)| {
+            if !told.contains(camera) {
+                return true;
+            }
+            // One that can't be removed is told of again, which changes nothing.
+            if let Err(error) = disk.unlink(path) {
+                tracing::debug!(path = %path.display(), %error, "the name of lost footage stays");
+            }
+            false
+        });
+    }
+}
