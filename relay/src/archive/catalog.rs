@@ -8,6 +8,7 @@
 mod change;
 mod objects;
 mod retired;
+mod save;
 mod seal;
 mod trail;
 

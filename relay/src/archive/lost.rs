@@ -11,7 +11,8 @@ impl Store {
     /// Looks whether the spool is there. One that was removed is made anew, and what it held is told to
     /// be lost; one whose disk is away is waited for. Whether it can be used.
     pub(super) fn keep_spool(&self) -> bool {
-        if !self.is_missing(&self.spool.open) {
+        let folders = self.spool.folders();
+        if !folders.into_iter().any(|folder| self.is_missing(folder)) {
             return true;
         }
         let device = |path: &Path| self.disk.metadata(path).ok().map(|found| found.device);

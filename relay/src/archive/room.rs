@@ -154,7 +154,9 @@ impl Store {
         };
         // A spool that does not tell refuses by itself.
         let Some(mut now) = measure() else { return };
-        if self.carry.when_full == WhenFull::DropOldest && now.is_over() {
+        // Not before what a crash left is sorted: see `Wake::ready`.
+        let is_ready = locked(&self.wake).ready;
+        if self.carry.when_full == WhenFull::DropOldest && is_ready && now.is_over() {
             self.let_go(now.excess());
             now = measure().unwrap_or(now);
         }
@@ -230,7 +232,7 @@ impl Store {
         let path = self.spool.finished.join(name.encode());
         let (begin, end) = self.footage_span(name)?;
         let kept = SpoolName {
-            end: Some(end),
+            end: name.end.or(Some(end)),
             ..name.clone()
         };
         let to = self.spool.let_go.join(kept.encode());

@@ -366,7 +366,7 @@ families! {
     settled: Family<OfCamera, Seconds> = "ledger_settled_timestamp_seconds", "Up to when the ledger's account is settled";
     ledger_dropped: Counter = "ledger_messages_dropped", "Evidence and files that the ledger was too busy to take";
     catalog_failures: Counter = "ledger_catalog_failures", "Failed attempts to read or write the catalog";
-    catalog_renewals: Counter = "ledger_catalog_renewals", "Damaged or foreign catalogs that were put aside";
+    catalog_renewals: Counter = "ledger_catalog_renewals", "Damaged or foreign catalogs that were put aside, and those whose file was removed";
     journal_failures: Counter = "ledger_journal_failures", "Failed attempts to write a journal of the ledger";
     manifest_failures: Counter = "ledger_manifest_failures", "Failed attempts to write a manifest";
     listed_late: Counter = "ledger_listed_late", "Published objects that had no line in a manifest, and got one marked late";

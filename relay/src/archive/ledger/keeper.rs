@@ -442,6 +442,7 @@ impl Keeper {
         if self.journal_ticked.elapsed() >= JOURNAL_TICK {
             self.journal_run(false);
         }
+        self.save_catalog();
         self.rescan |= self.missed.swap(false, Ordering::AcqRel);
         let rests = self.rescan_rest.is_some_and(|until| until > Instant::now());
         if self.rescan && self.scanning.is_none() && !rests {

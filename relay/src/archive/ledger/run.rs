@@ -180,6 +180,11 @@ impl LedgerFeed {
                 why: "it was lost with the spool",
                 tombstone: None,
             })),
+            // Lines of manifests have gone with it: a scan finds what they told of.
+            ArchiveEvent::SpoolRenewed(_) => {
+                self.missed.store(true, Ordering::Release);
+                None
+            }
             _ => None,
         };
         let Some(message) = message else { return };

@@ -140,6 +140,12 @@ impl LedgerEvents {
         );
     }
 
+    /// The file of the catalog is no more.
+    pub fn catalog_removed(&self) {
+        self.telemetry.families.catalog_renewals.inc();
+        error!("the catalog was removed while the relay runs; it is written again");
+    }
+
     /// A journal fails. `lost`: lines that nothing holds any more.
     pub fn journal_failed(&self, camera: &CameraName, error: &dyn std::error::Error, lost: u64) {
         self.telemetry.families.journal_failures.inc();

@@ -4,10 +4,12 @@ use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use super::super::run::LostFile;
+use super::super::scan::spooled;
 use super::super::spans::later;
 use super::super::{Evidence, GapCause, Span, Witness};
 use super::{Keeper, MOVED_MAX, spool_object};
-use crate::archive::catalog::Change;
+use crate::archive::catalog::{Catalog, Change, Found};
+use crate::archive::names::SpoolName;
 use crate::units::CameraName;
 
 /// What may be removed once it is written down.
@@ -37,9 +39,13 @@ impl Keeper {
         };
         self.journals.change(&change);
         self.pending.push(change);
-        self.pending.push(Change::Gone {
-            object: object.clone(),
-        });
+        // One that had no end in its name may have got it when it was let go.
+        let name = file.spooled.file_name().and_then(|name| name.to_str());
+        let name = name.and_then(SpoolName::decode);
+        let endless = name.map(|name| spooled(&SpoolName { end: None, ..name }.encode()));
+        for object in [Some(object.clone()), endless].into_iter().flatten() {
+            self.pending.push(Change::Gone { object });
+        }
         if let Some(camera) = self.camera(&file.camera) {
             camera.reading.remove(&object);
             let counted = camera.counted;
@@ -55,6 +61,25 @@ impl Keeper {
         }
         self.tombstones
             .extend(file.tombstone.map(|path| (file.camera, path)));
+    }
+
+    /// Writes a catalog again whose file was removed, with what it knows; what it does not save is
+    /// looked for.
+    pub(super) fn save_catalog(&mut self) {
+        let Some(catalog) = self.catalog.take_if(|catalog| catalog.is_removed()) else {
+            return;
+        };
+        self.events.catalog_removed();
+        let saved = catalog.save();
+        drop(catalog);
+        match saved.and_then(|()| Catalog::open(&self.spool)) {
+            Ok((catalog, Found::Whole)) => self.catalog = Some(catalog),
+            Ok(_) => self.catalog_rest = None,
+            Err(error) => {
+                self.events.catalog_failed(&error);
+                self.catalog_rest = None;
+            }
+        }
     }
 
     /// Removes the names of what is written down, in the catalog and durably in the journals.
