@@ -139,7 +139,7 @@ pub(super) fn carry(store: &Store) {
             continue;
         }
         let stop = || locked(&store.wake).hurry;
-        let mut failed = false;
+        let failed;
         let mut more = false;
         match store.carry(&mut cursor, back_off.pause(), &stop) {
             Ok(round) => {

@@ -15,9 +15,8 @@ const MEGABYTES: u64 = 64;
 const END_MAX: Duration = Duration::from_millis(6500);
 
 fn mount(stage: &Stage) -> BrokenDisk {
-    let program = env!("CARGO_BIN_EXE_broken_disk");
     let below = stage.folder.join("disk");
-    BrokenDisk::mount(program.as_ref(), &below, &stage.archive())
+    BrokenDisk::mount(&below, &stage.archive())
 }
 
 /// Nothing of it costs a picture: the spool has room.

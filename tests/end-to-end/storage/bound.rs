@@ -8,9 +8,8 @@ use forebay_tests::{SiteServer, unix_now};
 use super::{Stage, rest};
 
 fn mount(stage: &Stage) -> BrokenDisk {
-    let program = env!("CARGO_BIN_EXE_broken_disk");
     let below = stage.folder.join("disk");
-    BrokenDisk::mount(program.as_ref(), &below, &stage.archive())
+    BrokenDisk::mount(&below, &stage.archive())
 }
 
 /// Some ten seconds of all cameras.

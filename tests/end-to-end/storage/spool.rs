@@ -19,8 +19,7 @@ pub(super) fn fails_and_is_removed(sites: &[SiteServer]) -> Vec<String> {
     let mut stage = Stage::new("spool", sites, "");
     let below = stage.folder.join("disk");
     let small = SmallDisk::mount(&below, MEGABYTES);
-    let program = env!("CARGO_BIN_EXE_broken_disk");
-    let mut disk = BrokenDisk::mount(program.as_ref(), &below.join("spool"), &stage.spool());
+    let mut disk = BrokenDisk::mount(&below.join("spool"), &stage.spool());
     stage.start_and_flow();
     for (what, errno) in [("all", EIO), ("writes", EROFS), ("all", EACCES)] {
         let at = unix_now();

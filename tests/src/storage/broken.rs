@@ -1,4 +1,4 @@
-//! `src/bin/broken_disk.rs`, started and ordered about.
+//! `peers/broken_disk.py`, started and ordered about.
 
 use std::fs;
 use std::io::{BufRead as _, BufReader, Write as _};
@@ -9,7 +9,7 @@ use std::time::Duration;
 use rustix::process::Signal;
 
 use super::unmount;
-use crate::Running;
+use crate::{Running, script};
 
 /// A file system that hands everything on to a folder, and fails to order; gone when dropped.
 #[derive(Debug)]
@@ -20,14 +20,15 @@ pub struct BrokenDisk {
 }
 
 impl BrokenDisk {
-    /// Mounts `folder` once more at `point`; both are made. `program` is `broken_disk`.
+    /// Mounts `folder` once more at `point`; both are made.
     #[must_use]
-    pub fn mount(program: &Path, folder: &Path, point: &Path) -> Self {
+    pub fn mount(folder: &Path, point: &Path) -> Self {
         for folder in [folder, point] {
             fs::create_dir_all(folder).unwrap();
         }
-        let mut command = Command::new(program);
+        let mut command = Command::new("python3");
         command
+            .arg(script("broken_disk.py"))
             .args([folder, point])
             .stdin(Stdio::piped())
             .stdout(Stdio::piped());
