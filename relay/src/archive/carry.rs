@@ -14,7 +14,7 @@ use super::worker::RETRY_FIRST;
 const RETRY_MAX: Duration = Duration::from_secs(60);
 /// An archive that nothing is to be carried to is looked at, too: so soon after it has come back the
 /// thread goes on.
-const LOOK_PERIOD: Duration = Duration::from_secs(10);
+const LOOK_PERIOD: Duration = Duration::from_secs(5);
 /// And not for each object anew.
 const LOOK_REST: Duration = Duration::from_secs(1);
 
