@@ -21,7 +21,7 @@ pub(super) struct Waiting {
 impl Waiting {
     /// Can be told again.
     pub(super) fn add(&mut self, name: &SpoolName, bytes: u64) {
-        let order = name.order();
+        let order = order(name);
         if self.named.len() >= NAMED_MAX && !self.named.contains_key(&order) {
             self.others += 1;
             self.others_bytes = self.others_bytes.saturating_add(bytes);
@@ -36,7 +36,7 @@ impl Waiting {
 
     /// It has left the spool; one that is not known is none.
     pub(super) fn remove(&mut self, name: &SpoolName, bytes: u64) {
-        match self.named.remove(&name.order()) {
+        match self.named.remove(&order(name)) {
             Some(bytes) => self.named_bytes = self.named_bytes.saturating_sub(bytes),
             None if self.others > 0 => {
                 self.others -= 1;
@@ -73,6 +73,14 @@ impl Waiting {
         self.all()
             .filter(move |(name, _)| name.key.purpose == purpose)
     }
+}
+
+/// By the name alone, which keeps the begin to the millisecond: whoever wrote the object knows it
+/// better than whoever carries it.
+fn order(name: &SpoolName) -> Order {
+    let text = name.encode();
+    let begin = SpoolName::decode(&text).map_or(name.key.begin, |read| read.key.begin);
+    (begin, text)
 }
 
 #[cfg(test)]
@@ -114,6 +122,12 @@ mod tests {
         );
         waiting.remove(&name("footage", 20), 5);
         waiting.remove(&name("footage", 20), 5);
+        assert_eq!((waiting.objects(), waiting.bytes()), (2, 11));
+        // Its writer knows it to the nanosecond.
+        let mut exact = name("footage", 40);
+        exact.key.begin = CaptureTime::from_unix_nanos(40_000_000_777);
+        waiting.add(&exact, 7);
+        waiting.remove(&SpoolName::decode(&exact.encode()).unwrap(), 7);
         assert_eq!((waiting.objects(), waiting.bytes()), (2, 11));
     }
 }
