@@ -181,7 +181,7 @@ impl Stage {
             marks(&Recording::read_marks(&files))
         };
         let outcome = Outcome {
-            events: self.events,
+            events: self.events.clone(),
             footage: CAMERAS.into_iter().map(read).collect(),
             accounts,
             rebuilt,
