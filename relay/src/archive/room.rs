@@ -195,7 +195,11 @@ impl Store {
         let footage: Vec<_> = {
             let waiting = locked(&self.waiting);
             let mut sum = 0_u64;
-            let enough = waiting.of_purpose(FOOTAGE).take_while(|(_, length)| {
+            let claimed = locked(&self.claimed);
+            // What is being carried, perhaps for hours, frees nothing: the next ones go.
+            let free = waiting.of_purpose(FOOTAGE);
+            let free = free.filter(|(name, _)| !claimed.contains(&name.encode()));
+            let enough = free.take_while(|(_, length)| {
                 let wanted = sum < bytes;
                 sum = sum.saturating_add(*length);
                 wanted
@@ -203,7 +207,7 @@ impl Store {
             enough.collect()
         };
         for (name, length) in footage {
-            // What is being carried is left alone: it frees itself, or the next one goes.
+            // It has begun to be carried since.
             let Some(_claim) = self.claim(&name) else {
                 continue;
             };
