@@ -32,6 +32,8 @@ class Disk:
         self.nodes = {folder: ROOT}
         self.last = ROOT
         self.files = {}
+        self.listings = {}
+        self.last_listing = 0
         self.calls = {
             1: self.lookup, 3: self.getattr, 4: self.setattr, 9: self.mkdir, 10: self.unlink,
             11: self.rmdir, 12: self.rename, 13: self.link, 14: self.open, 15: self.read,
@@ -203,19 +205,22 @@ class Disk:
         del self.files[file]
         os.close(file)
 
-    def opendir(self, *_):
+    def opendir(self, node, _):
         self.may(self.all)
-        return struct.pack("=QII", 0, 0, 0)
+        self.last_listing += 1
+        # As of now: what is removed meanwhile must not shift the rest.
+        self.listings[self.last_listing] = sorted(os.listdir(self.path(node)))
+        return struct.pack("=QII", self.last_listing, 0, 0)
 
-    def releasedir(self, *_):
-        return b""
+    def releasedir(self, _, data):
+        self.listings.pop(struct.unpack_from("=Q", data)[0], None)
 
     def readdir(self, node, data):
         self.may(self.all)
-        _, offset, size = struct.unpack_from("=QQI", data)
+        listing, offset, size = struct.unpack_from("=QQI", data)
         answer = b""
         folder = self.path(node)
-        for index, name in enumerate(sorted(os.listdir(folder))[offset:], offset + 1):
+        for index, name in enumerate(self.listings[listing][offset:], offset + 1):
             kind = 4 if os.path.isdir(os.path.join(folder, name)) else 8  # DT_…
             # The number in a listing need not be that of a look-up.
             entry = struct.pack("=QQII", (1 << 64) - 1, index, len(name), kind) + name

@@ -82,13 +82,23 @@ pub(super) fn claim(
                 return Ok(());
             }
             let new = format!("{:016x}", RandomState::new().hash_one(archive));
-            write(disk, archive, MARK, &format!("{new}\n"))?;
+            match write(disk, archive, MARK, &format!("{new}\n")) {
+                // Only the cameras' folders in it are ours: then it does without.
+                Err(error) if error.source.kind() == io::ErrorKind::PermissionDenied => {
+                    return Ok(());
+                }
+                result => result?,
+            }
             new
         }
         Some(found) => found,
     };
-    if known.as_deref() != Some(&found) {
-        write(disk, spool, MEMORY, &memory(&found, archive))?;
+    if known.as_deref() != Some(&found)
+        && let Err(error) = write(disk, spool, MEMORY, &memory(&found, archive))
+    {
+        // A spool that is full gets room by being carried: this must not keep it from that. The
+        // next look tries again.
+        tracing::debug!(%error, cause = %error.source, "the archive's mark is not remembered yet");
     }
     Ok(())
 }

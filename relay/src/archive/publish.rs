@@ -294,7 +294,11 @@ impl Store {
             }
         }
         let part = folder.join(name.part_name());
-        let fingerprint = self.copy(source, &part)?;
+        let copied = self.copy(source, &part).inspect_err(|_| {
+            // It takes room that others need, and this object may be let go before the next try.
+            self.disk.unlink(&part).ok();
+        });
+        let fingerprint = copied?;
         let path = self.give_name(&part, &folder, name)?;
         // Its loss need not be durable: if it comes back, it is found to be published.
         self.disk.unlink(source).at("remove", source)?;

@@ -1,6 +1,6 @@
 //! The spool's bound on real disks, and footage that is let go while processes die and power is cut.
 
-#![allow(clippy::unwrap_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use std::ffi::OsStr;
 use std::path::Path;
@@ -15,7 +15,8 @@ use crate::archive::disk::{Disk, RealDisk};
 use crate::archive::faults::{Fault, FaultyDisk, Lack};
 use crate::archive::memory::{Dice, MemDisk};
 use crate::archive::mp4::tests::{fragment, header};
-use crate::archive::{Archive, ArchiveOptions, MARK, Object};
+use crate::archive::store::create_dirs;
+use crate::archive::{Archive, ArchiveOptions, MARK, Object, mark};
 use crate::units::Name;
 
 type Events = Arc<Mutex<Vec<ArchiveEvent>>>;
@@ -252,4 +253,43 @@ fn an_archive_without_its_mark_is_away() {
     disk.unlink(&root.join("spool/archive-mark")).unwrap();
     store.probe().unwrap();
     assert!(disk.metadata(&mark).is_ok());
+}
+
+#[test]
+fn no_failure_of_marking_keeps_an_archive_from_being_used_for_good() {
+    let root = Path::new("/srv");
+    let (archive, spool) = (root.join("archive"), root.join("spool"));
+    let memory_file = spool.join("archive-mark");
+    let (mut failed, mut forgotten, mut unmarked) = (0, 0, 0);
+    for errno in [Errno::NOSPC, Errno::ACCESS] {
+        for at in 1..32 {
+            let memory = Arc::new(MemDisk::default());
+            for folder in [&archive, &spool] {
+                create_dirs(&*memory, folder).unwrap();
+            }
+            let faulty =
+                |at, fault| FaultyDisk::new(memory.clone(), Lack::SameDevice, at, fault);
+            let context = format!("{errno:?} at {at}");
+            let claimed = mark::claim(&faulty(at, Fault::Once(errno)), &archive, &spool, true);
+            let is_there = |path: &Path| memory.metadata(path).is_ok();
+            match claimed {
+                // A spool that is full is to get room.
+                Ok(()) if is_there(&archive.join(MARK)) => {
+                    forgotten += u64::from(!is_there(&memory_file));
+                }
+                Ok(()) => {
+                    assert_eq!(errno, Errno::ACCESS, "{context}");
+                    unmarked += 1;
+                }
+                Err(_) => failed += 1,
+            }
+            let whole = faulty(0, Fault::Death);
+            mark::claim(&whole, &archive, &spool, true).expect(&context);
+            mark::check(&whole, &archive, &spool).expect(&context);
+            whole.unlink(&archive.join(MARK)).unwrap();
+            let away = mark::check(&whole, &archive, &spool);
+            assert!(away.is_err(), "{context}: not known");
+        }
+    }
+    assert!(failed > 0 && forgotten > 0 && unmarked > 0, "{failed} {forgotten} {unmarked}");
 }

