@@ -231,7 +231,8 @@ impl Store {
         }
     }
 
-    /// Its name is kept, in a folder of its own, until the ledger has written down what is lost.
+    /// Its name is kept, in a folder of its own, until the ledger has written down what is lost. That
+    /// is a new file: the content, whatever other names a crash has left it, is never cut.
     fn let_one_go(&self, name: &SpoolName, length: u64) -> Result<(), StorageError> {
         let path = self.spool.finished.join(name.encode());
         let (begin, end) = self.footage_span(name)?;
@@ -240,10 +241,16 @@ impl Store {
             ..name.clone()
         };
         let to = self.spool.let_go.join(kept.encode());
-        self.move_durably(&path, &to)?;
+        match self.disk.create_new(&to) {
+            // An earlier try failed after that.
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
+            created => drop(created.at("create", &to)?),
+        }
+        // Durable before the footage goes.
+        let folder = &self.spool.let_go;
+        self.disk.sync_dir(folder).at("flush the folder", folder)?;
+        self.remove(&path)?;
         locked(&self.waiting).remove(name, length);
-        let file = self.disk.open(&to).at("open", &to)?;
-        file.set_size(0).at("cut", &to)?;
         self.tell(ArchiveEvent::LetGo {
             key: ObjectKey {
                 begin,
@@ -285,9 +292,24 @@ impl Store {
         for name in names {
             let Some(end) = name.end else { continue };
             let tombstone = self.spool.let_go.join(name.encode());
-            // Its content goes with it, where a crash came between.
-            if let Ok(file) = self.disk.open(&tombstone) {
-                file.set_size(0).ok();
+            let endless = SpoolName {
+                end: None,
+                ..name.clone()
+            };
+            let looked = [&name, &endless].map(|name| {
+                let found = self.disk.metadata(&self.spool.finished.join(name.encode()));
+                found.map_err(|error| error.kind())
+            });
+            if looked.iter().any(Result::is_ok) {
+                // A crash or a failure came before it went: it waits still.
+                self.disk.unlink(&tombstone).ok();
+                continue;
+            }
+            if looked
+                .iter()
+                .any(|found| *found != Err(io::ErrorKind::NotFound))
+            {
+                continue;
             }
             self.tell(ArchiveEvent::LetGo {
                 spooled: self.spool.finished.join(name.encode()),

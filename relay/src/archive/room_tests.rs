@@ -267,8 +267,7 @@ fn no_failure_of_marking_keeps_an_archive_from_being_used_for_good() {
             for folder in [&archive, &spool] {
                 create_dirs(&*memory, folder).unwrap();
             }
-            let faulty =
-                |at, fault| FaultyDisk::new(memory.clone(), Lack::SameDevice, at, fault);
+            let faulty = |at, fault| FaultyDisk::new(memory.clone(), Lack::SameDevice, at, fault);
             let context = format!("{errno:?} at {at}");
             let claimed = mark::claim(&faulty(at, Fault::Once(errno)), &archive, &spool, true);
             let is_there = |path: &Path| memory.metadata(path).is_ok();
@@ -291,5 +290,8 @@ fn no_failure_of_marking_keeps_an_archive_from_being_used_for_good() {
             assert!(away.is_err(), "{context}: not known");
         }
     }
-    assert!(failed > 0 && forgotten > 0 && unmarked > 0, "{failed} {forgotten} {unmarked}");
+    assert!(
+        failed > 0 && forgotten > 0 && unmarked > 0,
+        "{failed} {forgotten} {unmarked}"
+    );
 }

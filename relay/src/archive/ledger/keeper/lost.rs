@@ -12,6 +12,9 @@ use crate::archive::catalog::{Catalog, Change, Found};
 use crate::archive::names::SpoolName;
 use crate::units::CameraName;
 
+/// Of [`Tombstone`]s.
+const TOMBSTONES_MAX: usize = 4096;
+
 /// What may be removed once it is written down.
 pub(super) type Tombstone = (CameraName, PathBuf);
 
@@ -21,6 +24,10 @@ impl Keeper {
         let Some(object) = spool_object(&file.spooled) else {
             return;
         };
+        let is_told = |tombstone: &PathBuf| self.tombstones.iter().any(|(_, path)| path == tombstone);
+        if file.tombstone.as_ref().is_some_and(is_told) {
+            return;
+        }
         let span = Span {
             begin: file.begin,
             end: file.end.max(later(file.begin, 1)),
@@ -59,8 +66,11 @@ impl Keeper {
         if self.lost.len() > MOVED_MAX {
             self.lost.pop_front();
         }
-        self.tombstones
-            .extend(file.tombstone.map(|path| (file.camera, path)));
+        // One beyond that is told again, and changes nothing.
+        if self.tombstones.len() < TOMBSTONES_MAX {
+            let told = file.tombstone.map(|path| (file.camera, path));
+            self.tombstones.extend(told);
+        }
     }
 
     /// Writes a catalog again whose file was removed, with what it knows; what it does not save is
