@@ -24,7 +24,8 @@ impl Keeper {
         let Some(object) = spool_object(&file.spooled) else {
             return;
         };
-        let is_told = |tombstone: &PathBuf| self.tombstones.iter().any(|(_, path)| path == tombstone);
+        let is_told =
+            |tombstone: &PathBuf| self.tombstones.iter().any(|(_, path)| path == tombstone);
         if file.tombstone.as_ref().is_some_and(is_told) {
             return;
         }
