@@ -62,7 +62,8 @@ pub fn answers(archive: &Path, spool: &Path) -> Result<(), String> {
     }
 }
 
-/// As [`check`]; marks the archive, and remembers it, if it is on another file system than the spool.
+/// As [`check`]; marks the archive, and remembers it, if it is on a file system that is neither the
+/// spool's nor the system's.
 /// `may_create`: its folder is made if there is none.
 pub(super) fn claim(
     disk: &dyn Disk,
@@ -78,7 +79,10 @@ pub(super) fn claim(
                 create_dirs(disk, archive)?;
             }
             let device = |path: &Path| disk.metadata(path).map(|found| found.device);
-            if device(archive).at("look up", archive)? == device(spool).at("look up", spool)? {
+            let here = device(archive).at("look up", archive)?;
+            // On the system's disk it is never away, or its own is not mounted there yet.
+            let is_system = device(Path::new("/")).is_ok_and(|system| system == here);
+            if is_system || here == device(spool).at("look up", spool)? {
                 return Ok(());
             }
             let new = format!("{:016x}", RandomState::new().hash_one(archive));
