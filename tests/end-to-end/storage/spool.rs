@@ -3,9 +3,9 @@
 use std::fs;
 
 use forebay_tests::storage::{BrokenDisk, EACCES, EIO, EROFS, SmallDisk};
-use forebay_tests::{SiteServer, unix_now};
+use forebay_tests::{SiteServer, unix_now, wait_for};
 
-use super::{Stage, rest};
+use super::{LONG, Stage, rest};
 
 /// Of the spool's disk: a minute of footage of all cameras, and the catalog.
 const MEGABYTES: u64 = 48;
@@ -43,10 +43,16 @@ pub(super) fn fails_and_is_removed(sites: &[SiteServer]) -> Vec<String> {
     // Somebody tidies up.
     let at = unix_now();
     for entry in fs::read_dir(stage.spool()).unwrap().flatten() {
-        match entry.path() {
-            path if path.is_dir() => fs::remove_dir_all(path).unwrap(),
-            path => fs::remove_file(path).unwrap(),
-        }
+        let path = entry.path();
+        let gone = wait_for(LONG, || {
+            // The relay may put something in just then.
+            let removed = match path.is_dir() {
+                true => fs::remove_dir_all(&path),
+                false => fs::remove_file(&path),
+            };
+            removed.is_ok().then_some(())
+        });
+        assert!(gone.is_some(), "{} can't be removed", path.display());
     }
     stage.until("the spool is there again", |_| {
         stage.spool().join("open").is_dir()
