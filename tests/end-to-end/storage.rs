@@ -3,7 +3,7 @@
 //! the cause `storage`. The truth are the numbers in the cameras' pictures.
 //!
 //! All of it goes on at a time, on the same cameras: most of it is waiting. `FOREBAY_FROZEN_SECONDS`
-//! says for how long the archive hangs (default 15); with 600 it is long enough for everything that
+//! says for how long the archive hangs (default 8); with 600 it is long enough for everything that
 //! gives up after some minutes.
 
 mod archive;
@@ -34,7 +34,7 @@ const SEGMENT_SECONDS: u32 = 2;
 
 fn frozen() -> Duration {
     let seconds = std::env::var("FOREBAY_FROZEN_SECONDS");
-    let seconds = seconds.map_or(15, |text| text.parse().expect("FOREBAY_FROZEN_SECONDS"));
+    let seconds = seconds.map_or(8, |text| text.parse().expect("FOREBAY_FROZEN_SECONDS"));
     Duration::from_secs(seconds)
 }
 
