@@ -449,6 +449,7 @@ fn operations(lack: Lack) -> u64 {
     let names: Vec<_> = files(&disk, &root.join("archive"))
         .into_iter()
         .filter(|(path, _)| !is_manifest(path))
+        .filter(|(path, _)| !path.ends_with(MARK))
         .map(|(path, _)| path.file_name().unwrap().to_str().unwrap()[13..].to_owned())
         .collect();
     let expected = [

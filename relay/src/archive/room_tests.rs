@@ -191,7 +191,12 @@ fn what_is_let_go_is_whole_or_told_of_wherever_power_is_cut() {
             let memory = Arc::new(MemDisk::default());
             let store = filled(
                 root,
-                Arc::new(FaultyDisk::new(memory.clone(), lack, 0, Fault::Death)),
+                Arc::new(FaultyDisk::new(
+                    memory.clone(),
+                    lack,
+                    0,
+                    Fault::Once(Errno::IO),
+                )),
             );
             drop(store.unwrap());
             let disk = FaultyDisk::new(memory.clone(), lack, at, Fault::Death);
@@ -237,7 +242,12 @@ fn what_is_let_go_is_whole_or_told_of_wherever_power_is_cut() {
 fn an_archive_without_its_mark_is_away() {
     let root = Path::new("/srv");
     let memory = Arc::new(MemDisk::default());
-    let disk: Arc<dyn Disk> = Arc::new(FaultyDisk::new(memory, Lack::SameDevice, 0, Fault::Death));
+    let disk: Arc<dyn Disk> = Arc::new(FaultyDisk::new(
+        memory,
+        Lack::SameDevice,
+        0,
+        Fault::Once(Errno::IO),
+    ));
     let store = filled(root, Arc::clone(&disk)).unwrap();
     store.probe().unwrap();
     let mark = root.join("archive").join(MARK);
@@ -282,7 +292,7 @@ fn no_failure_of_marking_keeps_an_archive_from_being_used_for_good() {
                 }
                 Err(_) => failed += 1,
             }
-            let whole = faulty(0, Fault::Death);
+            let whole = faulty(0, Fault::Once(Errno::IO));
             mark::claim(&whole, &archive, &spool, true).expect(&context);
             mark::check(&whole, &archive, &spool).expect(&context);
             whole.unlink(&archive.join(MARK)).unwrap();
