@@ -12,6 +12,7 @@
 mod bad_cameras;
 mod bad_guests;
 mod clips;
+mod clock;
 mod commands;
 mod findings;
 mod foreign;
@@ -25,6 +26,7 @@ mod printed;
 mod scrape;
 mod trials;
 mod truth;
+mod two;
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
 

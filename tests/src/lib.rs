@@ -16,6 +16,7 @@ mod configuration;
 pub mod day;
 mod files;
 pub mod footage;
+pub mod listed;
 mod metrics;
 pub mod outage_table;
 mod peer;

@@ -9,7 +9,7 @@ mod process;
 
 pub use events::{
     ArchiveEvents, CameraEvents, DropReason, FindingDrop, FindingsEvents, HedgeOutcome,
-    KickOutcome, LadderEvents, LedgerEvents, PictureEvents, ScrubEvents, SinkEvents,
+    KickOutcome, LadderEvents, LeaseEvents, LedgerEvents, PictureEvents, ScrubEvents, SinkEvents,
     SupervisorEvents,
 };
 pub use metrics::{EndReason, Telemetry};

@@ -2,6 +2,7 @@
 
 mod horizon;
 mod listing;
+mod strangers;
 
 use std::collections::{BTreeMap, HashSet, VecDeque};
 use std::path::{Path, PathBuf};
@@ -95,6 +96,8 @@ pub(super) struct Keeper {
     /// The catalog lacks something that only a scan finds.
     rescan: bool,
     moved: VecDeque<(String, String)>,
+    /// Of other relays that write into this archive.
+    strangers: strangers::Strangers,
 }
 
 impl Keeper {
@@ -138,6 +141,7 @@ impl Keeper {
             missed,
             rescan: false,
             moved: VecDeque::new(),
+            strangers: strangers::Strangers::new(),
         }
     }
 
@@ -272,7 +276,8 @@ impl Keeper {
                 let path = self.root.join(object);
                 self.list(&path, fingerprint, true);
             }
-            Message::Manifests(newest) => self.chain(newest),
+            Message::Manifests(tips) => self.chain(tips),
+            Message::Seen(objects) => self.seen(objects),
             Message::Gone(removal) => self.gone(removal),
             Message::Read(object, camera, change) => {
                 if let Some(camera) = self.camera(&camera) {
@@ -421,6 +426,7 @@ impl Keeper {
         if self.journal_ticked.elapsed() >= JOURNAL_TICK {
             self.journal_run(false);
         }
+        self.look_out();
         self.rescan |= self.missed.swap(false, Ordering::AcqRel);
         if self.rescan && self.scanning.is_none() {
             self.rescan = false;

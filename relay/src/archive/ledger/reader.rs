@@ -1,20 +1,30 @@
 //! The ledger's second thread: it reads files, which may lie on a file system that hangs.
 
+use std::cell::RefCell;
 use std::collections::HashSet;
+use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 
+use super::journal::{PURPOSE as JOURNALS, read_line};
+use super::lookout::Lookout;
 use super::run::{FileAt, Message};
-use super::scan::{Scan, Scanned, Subject, read_findings, read_footage};
+use super::scan::{Scan, Scanned, Subject, manifest_changes, read_findings, read_footage};
 use crate::archive::catalog::Change;
+use crate::archive::checksum::fingerprint;
+use crate::archive::jsonl::each_line;
+use crate::archive::manifest::Gone;
 use crate::archive::mp4::Unrepairable;
-use crate::archive::{RealDisk, manifest};
+use crate::archive::names::{ObjectName, days_before};
+use crate::archive::{Disk as _, MANIFESTS, RealDisk, manifest};
 use crate::telemetry::LedgerEvents;
 use crate::units::CaptureTime;
 
 /// Files that wait to be read.
 const JOBS_MAX: usize = 4096;
+/// Names that are told of together.
+const SEEN_MAX: usize = 512;
 
 /// Something to read.
 pub(super) enum Job {
@@ -33,8 +43,12 @@ pub(super) enum Job {
         /// manifest are looked for.
         unlisted_since: (String, CaptureTime),
     },
-    /// Look for the newest manifest of each camera.
+    /// Look for the manifests of each camera that no other one names.
     Manifests,
+    /// Look for what has come to the archive since the last look.
+    Look,
+    /// Read an object of another relay, or its manifest.
+    Adopt(String),
 }
 
 /// Asks the thread; dropped, it ends it.
@@ -51,8 +65,9 @@ impl Reader {
         std::thread::Builder::new()
             .name("ledger-read".to_owned())
             .spawn(move || {
+                let look = RefCell::new(Lookout::default());
                 while let Ok(job) = jobs.recv() {
-                    if !work(job, &jobs, &archive, &spool, &answers) {
+                    if !work(job, &jobs, &look, &archive, &spool, &answers) {
                         return;
                     }
                 }
@@ -66,10 +81,58 @@ impl Reader {
     }
 }
 
+/// What an object of another relay is to the books.
+fn adopt(archive: &Path, object: &str) -> io::Result<Vec<Message>> {
+    let Some(name) = ObjectName::parse(object) else {
+        return Ok(Vec::new());
+    };
+    if let Some(page) = manifest::page_of(archive, object).filter(|_| name.purpose == MANIFESTS) {
+        let mut changes = Vec::new();
+        let mut gone = Gone::default();
+        gone.begin(name.begin);
+        manifest_changes(&name.camera, &page, &mut gone, &mut |change| {
+            changes.push(change)
+        })?;
+        return Ok(vec![Message::Scanned(changes)]);
+    }
+    let path = archive.join(object);
+    let mut messages = Vec::new();
+    if name.purpose == JOURNALS {
+        let mut changes = Vec::new();
+        each_line(File::open(&path)?, &mut |line| {
+            changes.extend(read_line(&name.camera, line));
+            true
+        })?;
+        messages.push(Message::Scanned(changes));
+    }
+    match Subject::of(name.purpose, name.extension) {
+        // One that nothing can be read of is listed all the same.
+        Some(Subject::Footage) => {
+            if let Ok((recorded, bytes)) = read_footage(&path, name.begin, None) {
+                messages.push(Message::Scanned(vec![Change::Footage {
+                    object: object.to_owned(),
+                    camera: name.camera.clone(),
+                    recorded,
+                    bytes,
+                }]));
+            }
+        }
+        Some(Subject::Findings) => {
+            let change = read_findings(object.to_owned(), &name.camera, &path)?;
+            messages.push(Message::Scanned(vec![change]));
+        }
+        None => {}
+    }
+    let taken = fingerprint(&*RealDisk.open_to_read(&path)?)?;
+    messages.push(Message::Unlisted(object.to_owned(), taken));
+    Ok(messages)
+}
+
 /// False when nobody wants the answer.
 fn work(
     job: Job,
     jobs: &Receiver<Job>,
+    look: &RefCell<Lookout>,
     archive: &Path,
     spool: &Path,
     answers: &SyncSender<Message>,
@@ -109,9 +172,23 @@ fn work(
             answers.send(answer).is_ok()
         }
         Job::Manifests => {
-            let newest = manifest::newest(&RealDisk, archive);
-            let newest = newest.map_err(|error| format!("the archive can't be read: {error}"));
-            answers.send(Message::Manifests(newest)).is_ok()
+            let tips = manifest::tips(&RealDisk, archive);
+            let tips = tips.map_err(|error| format!("the archive can't be read: {error}"));
+            answers.send(Message::Manifests(tips)).is_ok()
+        }
+        Job::Look => {
+            let days = [0, 1].map(|ago| days_before(&CaptureTime::now().day(), ago));
+            let seen = look.borrow_mut().look(&RealDisk, archive, &days);
+            seen.chunks(SEEN_MAX)
+                .all(|seen| answers.send(Message::Seen(seen.to_vec())).is_ok())
+        }
+        Job::Adopt(object) => {
+            let messages = adopt(archive, &object).unwrap_or_else(|error| {
+                tracing::warn!(object, %error, "what another relay has written can't be read");
+                Vec::new()
+            });
+            let mut messages = messages.into_iter();
+            messages.all(|message| answers.send(message).is_ok())
         }
         Job::Scan {
             since,
@@ -123,7 +200,7 @@ fn work(
             let others = || {
                 jobs.try_iter().all(|job| match job {
                     Job::Scan { .. } => true,
-                    job => work(job, jobs, archive, spool, answers),
+                    job => work(job, jobs, look, archive, spool, answers),
                 })
             };
             let mut take =

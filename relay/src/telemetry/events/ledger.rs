@@ -23,6 +23,7 @@ const DROPPED: u64 = 0;
 const CATALOG: u64 = 1;
 const JOURNAL: u64 = 2;
 const MANIFEST: u64 = 3;
+const STRANGERS: u64 = 4;
 
 fn seconds(nanos: i64) -> f64 {
     nanos.max(0) as f64 / 1e9
@@ -152,6 +153,20 @@ impl LedgerEvents {
     pub fn listed_late(&self, object: &str) {
         self.telemetry.families.listed_late.inc();
         debug!(object, "an object had no line in a manifest: listed late");
+    }
+
+    /// Objects have come to the archive that this relay has not written.
+    pub fn strangers(&self, number: u64, first: &str) {
+        self.telemetry.families.foreign_objects.inc_by(number);
+        if let Some(repeated) = self.calm.pass(STRANGERS) {
+            warn!(
+                number,
+                first,
+                repeated,
+                "another relay writes into this archive, too; its objects are read and listed. If that is \
+                 not meant, stop one of them, or give both a --lease"
+            );
+        }
     }
 
     /// No capture times can be read from a file.

@@ -1,0 +1,93 @@
+//! Another relay writes into the same archive: by accident, or since it has the lease now.
+//!
+//! Its lines are in its own spool until its manifests end. So what it has published is looked for, read
+//! and listed by this relay, too: the catalog knows all that is there, the account is the union of
+//! both, and nothing is without a line if the other relay never comes back. While that goes on, this
+//! relay ends its manifests each minute, so that the other one learns of it what it writes, and what
+//! it lets go.
+
+use std::time::{Duration, Instant};
+
+use super::super::reader::Job;
+use super::Keeper;
+
+/// How often the archive is looked at: the names in the folders of two days.
+const LOOK_PERIOD: Duration = Duration::from_secs(15);
+/// How often it is looked for manifests that no other one names.
+const TIPS_PERIOD: Duration = Duration::from_secs(3600);
+/// After the last trace of it another relay is taken to be there for so long.
+const PRESENCE: Duration = Duration::from_secs(600);
+/// While it is there, manifests end after this.
+const MANIFEST_PERIOD: Duration = Duration::from_secs(60);
+
+/// What is known of them.
+#[derive(Debug)]
+pub(super) struct Strangers {
+    looked: Instant,
+    asked_for_tips: Instant,
+    /// When something of theirs was seen last.
+    seen: Option<Instant>,
+    handed_in: Instant,
+}
+
+impl Strangers {
+    pub(super) fn new() -> Self {
+        let now = Instant::now();
+        Self {
+            looked: now,
+            asked_for_tips: now,
+            seen: None,
+            handed_in: now,
+        }
+    }
+}
+
+impl Keeper {
+    /// Does what is due. Not while a scan runs, which reads the same.
+    pub(super) fn look_out(&mut self) {
+        if self.scanning.is_none() && self.strangers.looked.elapsed() >= LOOK_PERIOD {
+            self.strangers.looked = Instant::now();
+            // Where it has no room, there will be some the next time.
+            self.reader.ask(Job::Look);
+        }
+        if self.strangers.asked_for_tips.elapsed() >= TIPS_PERIOD {
+            self.strangers.asked_for_tips = Instant::now();
+            self.reader.ask(Job::Manifests);
+        }
+        let present = self
+            .strangers
+            .seen
+            .is_some_and(|at| at.elapsed() < PRESENCE);
+        if present && self.strangers.handed_in.elapsed() >= MANIFEST_PERIOD {
+            self.strangers.handed_in = Instant::now();
+            for refused in self.manifests.finish() {
+                self.events
+                    .manifest_failed(&refused.camera, &refused.error, refused.lost);
+            }
+        }
+    }
+
+    /// Objects are there that were not some time ago; most are this relay's own.
+    pub(super) fn seen(&mut self, objects: Vec<String>) {
+        if self.catalog.is_none() {
+            return;
+        }
+        let strange: Vec<_> = objects
+            .into_iter()
+            .filter(|object| !self.is_known(object))
+            .collect();
+        let Some(first) = strange.first() else { return };
+        self.events.strangers(strange.len() as u64, first);
+        if self.strangers.seen.replace(Instant::now()).is_none() {
+            // The next manifests vouch for those of the other one.
+            self.reader.ask(Job::Manifests);
+        }
+        for object in strange {
+            if !self.reader.ask(Job::Adopt(object)) {
+                self.events.dropped();
+                self.rescan = true;
+                return;
+            }
+        }
+    }
+}
