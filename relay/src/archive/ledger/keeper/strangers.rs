@@ -91,3 +91,7 @@ impl Keeper {
         }
     }
 }
+
+#[cfg(test)]
+#[path = "strangers_tests.rs"]
+mod tests;
