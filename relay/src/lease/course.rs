@@ -104,10 +104,11 @@ fn sight(reading: &Reading) -> Option<Sight> {
     let (holder, epoch, expire) = match serde_json::from_slice::<Record>(text) {
         Ok(record) => {
             let expire = Duration::try_from_secs_f64(record.expires_seconds);
-            let holder = match record.holder {
-                // Given back, but somebody is about to take it.
-                None if reading.claimed > record.epoch => somebody("a contender"),
-                holder => holder,
+            // Somebody is about to take it, or has, and an earlier holder's last words came late: it
+            // is neither free nor anybody's own.
+            let holder = match reading.claimed > record.epoch {
+                true => somebody("a contender"),
+                false => record.holder,
             };
             (holder, record.epoch, expire.unwrap_or(EXPIRE_MAX))
         }

@@ -137,7 +137,7 @@ fn play(trouble: &Trouble, timing: Timing) -> Outcomes {
                 rate: random.i64(-trouble.rate_max..=trouble.rate_max),
                 offset: random.u64(0..1000 * SECOND),
                 contest: Contest::new("", timing, Moment::at(Duration::ZERO)),
-                beat: 0,
+                beat: 1,
                 doing: Doing::Dead(random.u64(0..5 * SECOND)),
                 held: Vec::new(),
                 takeovers: 0,
