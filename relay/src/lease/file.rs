@@ -117,7 +117,11 @@ impl SharedFile {
         };
         fs::remove_file(&self.draft)?;
         match linked {
-            Err(error) if !made && error.kind() != io::ErrorKind::AlreadyExists => Err(error),
+            Err(error) if !made && error.kind() != io::ErrorKind::AlreadyExists => {
+                let words =
+                    format!("the file system must have hard links, and gives none: {error}");
+                Err(io::Error::new(error.kind(), words))
+            }
             _ => Ok(made),
         }
     }

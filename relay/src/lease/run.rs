@@ -78,7 +78,12 @@ impl Lease {
             }
             #[cfg(feature = "kubernetes")]
             LeaseAt::Kubernetes(name) => {
-                let account = super::kubernetes::Account::of_pod().map_err(LeaseError::Cluster)?;
+                let mut account =
+                    super::kubernetes::Account::of_pod().map_err(LeaseError::Cluster)?;
+                // A pod of the same name on another node is another one: this one may still run there.
+                if let Some((_, spool)) = spooled.rsplit_once('/') {
+                    account.pod = format!("{}/{spool}", account.pod);
+                }
                 let board = super::kubernetes::Cluster::new(&account, name, timing);
                 let board = board.map_err(LeaseError::Cluster)?;
                 (account.pod, Box::new(board))

@@ -278,6 +278,9 @@ impl Keeper {
             }
             Message::Manifests(tips) => self.chain(tips),
             Message::Seen(objects) => self.seen(objects),
+            Message::Adopted(object, changes, fingerprint) => {
+                self.adopted(&object, changes, fingerprint);
+            }
             Message::Gone(removal) => self.gone(removal),
             Message::Read(object, camera, change) => {
                 if let Some(camera) = self.camera(&camera) {

@@ -12,7 +12,7 @@ use super::lookout::Lookout;
 use super::run::{FileAt, Message};
 use super::scan::{Scan, Scanned, Subject, manifest_changes, read_findings, read_footage};
 use crate::archive::catalog::Change;
-use crate::archive::checksum::fingerprint;
+use crate::archive::checksum::{Fingerprint, fingerprint};
 use crate::archive::jsonl::each_line;
 use crate::archive::manifest::Gone;
 use crate::archive::mp4::Unrepairable;
@@ -82,50 +82,47 @@ impl Reader {
 }
 
 /// What an object of another relay is to the books.
-fn adopt(archive: &Path, object: &str) -> io::Result<Vec<Message>> {
+fn adopt(archive: &Path, object: &str) -> io::Result<(Vec<Change>, Option<Fingerprint>)> {
     let Some(name) = ObjectName::parse(object) else {
-        return Ok(Vec::new());
+        return Ok((Vec::new(), None));
     };
+    let mut changes = Vec::new();
     if let Some(page) = manifest::page_of(archive, object).filter(|_| name.purpose == MANIFESTS) {
-        let mut changes = Vec::new();
         let mut gone = Gone::default();
         gone.begin(name.begin);
-        manifest_changes(&name.camera, &page, &mut gone, &mut |change| {
-            changes.push(change)
-        })?;
-        return Ok(vec![Message::Scanned(changes)]);
+        let mut take = |change| changes.push(change);
+        let is_there = manifest_changes(&name.camera, &page, &mut gone, &mut take)?;
+        return match is_there {
+            true => Ok((changes, None)),
+            false => Err(io::ErrorKind::NotFound.into()),
+        };
     }
     let path = archive.join(object);
-    let mut messages = Vec::new();
     if name.purpose == JOURNALS {
-        let mut changes = Vec::new();
         each_line(File::open(&path)?, &mut |line| {
             changes.extend(read_line(&name.camera, line));
             true
         })?;
-        messages.push(Message::Scanned(changes));
     }
     match Subject::of(name.purpose, name.extension) {
         // One that nothing can be read of is listed all the same.
         Some(Subject::Footage) => {
             if let Ok((recorded, bytes)) = read_footage(&path, name.begin, None) {
-                messages.push(Message::Scanned(vec![Change::Footage {
+                changes.push(Change::Footage {
                     object: object.to_owned(),
                     camera: name.camera.clone(),
                     recorded,
                     bytes,
-                }]));
+                });
             }
         }
         Some(Subject::Findings) => {
-            let change = read_findings(object.to_owned(), &name.camera, &path)?;
-            messages.push(Message::Scanned(vec![change]));
+            changes.push(read_findings(object.to_owned(), &name.camera, &path)?);
         }
         None => {}
     }
     let taken = fingerprint(&*RealDisk.open_to_read(&path)?)?;
-    messages.push(Message::Unlisted(object.to_owned(), taken));
-    Ok(messages)
+    Ok((changes, Some(taken)))
 }
 
 /// False when nobody wants the answer.
@@ -183,12 +180,16 @@ fn work(
                 .all(|seen| answers.send(Message::Seen(seen.to_vec())).is_ok())
         }
         Job::Adopt(object) => {
-            let messages = adopt(archive, &object).unwrap_or_else(|error| {
-                tracing::warn!(object, %error, "what another relay has written can't be read");
-                Vec::new()
-            });
-            let mut messages = messages.into_iter();
-            messages.all(|message| answers.send(message).is_ok())
+            let answer = match adopt(archive, &object) {
+                Ok((changes, taken)) => Message::Adopted(object, changes, taken),
+                // Taken away meanwhile, on purpose: nothing is known of it any more.
+                Err(error) if error.kind() == io::ErrorKind::NotFound => return true,
+                Err(error) => {
+                    tracing::warn!(object, %error, "what another relay has written can't be read");
+                    return true;
+                }
+            };
+            answers.send(answer).is_ok()
         }
         Job::Scan {
             since,

@@ -44,6 +44,8 @@ pub(super) enum Message {
     Manifests(Result<Vec<(CameraName, Vec<Newest>)>, String>),
     /// Objects that have come to the archive of late: this relay's own, and maybe others.
     Seen(Vec<String>),
+    /// An object of another relay was there: what it says, and what it is to be listed as.
+    Adopted(String, Vec<Change>, Option<Fingerprint>),
     /// An object was taken away on purpose.
     Gone(Removal),
     /// What a file holds, if anything.

@@ -6,8 +6,8 @@
 //!
 //! Nothing of a manifest can go or change without a trace. Each line ends with a check of itself
 //! and of the line before (`line.rs`), and the first line of each file names the camera's file
-//! before and its SHA-256 (`chain.rs`), and those of other relays that wrote here meanwhile. What happens to the newest file as a whole is seen beside
-//! the objects themselves, and the catalog.
+//! before and its SHA-256 (`chain.rs`), and those of other relays that wrote here meanwhile. What
+//! happens to the newest file as a whole is seen beside the objects themselves, and the catalog.
 
 mod chain;
 mod late;

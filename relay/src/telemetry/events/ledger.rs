@@ -155,16 +155,15 @@ impl LedgerEvents {
         debug!(object, "an object had no line in a manifest: listed late");
     }
 
-    /// Objects have come to the archive that this relay has not written.
-    pub fn strangers(&self, number: u64, first: &str) {
-        self.telemetry.families.foreign_objects.inc_by(number);
+    /// An object has come to the archive that this relay has not written.
+    pub fn stranger(&self, object: &str) {
+        self.telemetry.families.foreign_objects.inc();
         if let Some(repeated) = self.calm.pass(STRANGERS) {
             warn!(
-                number,
-                first,
+                object,
                 repeated,
-                "another relay writes into this archive, too; its objects are read and listed. If that is \
-                 not meant, stop one of them, or give both a --lease"
+                "another relay, or somebody, writes into this archive, too; what comes is read and listed. \
+                 If that is not meant, stop one of them, or give both a --lease"
             );
         }
     }

@@ -97,7 +97,7 @@ impl Keeper {
             if let Some(chain) = self.manifests.chain() {
                 chain.learn(&camera, newest);
             }
-        } else if self.is_told(&object) || late && self.is_known(&object) {
+        } else if self.is_told(&object) || late && self.is_known(&object).unwrap_or(false) {
             return;
         } else if self.manifests.object(&object, fingerprint, late) {
             if late {
@@ -117,13 +117,16 @@ impl Keeper {
         });
     }
 
-    /// Whether a manifest lists an object, as far as this relay has read and written.
-    pub(super) fn is_known(&self, object: &str) -> bool {
+    /// Whether a manifest lists an object, as far as this relay has read and written; none where the
+    /// catalog can't tell.
+    pub(super) fn is_known(&self, object: &str) -> Option<bool> {
         let to_come = self.pending.iter().any(
             |change| matches!(change, Change::Object { object: listed, .. } if listed == object),
         );
-        let catalog = self.catalog.as_ref();
-        to_come || catalog.is_some_and(|catalog| catalog.lists(object).unwrap_or(false))
+        if to_come {
+            return Some(true);
+        }
+        self.catalog.as_ref()?.lists(object).ok()
     }
 
     /// An object was taken away on purpose.
@@ -138,6 +141,7 @@ impl Keeper {
             self.events.dropped();
         }
         self.tell_of(&object);
+        self.note_gone(&object);
         let held = self.catalog.as_ref().filter(|_| is_loss);
         let held = held.and_then(|catalog| catalog.footage_span(&object).ok().flatten());
         if let (Some(span), Some(name)) = (held, ObjectName::parse(&object)) {
