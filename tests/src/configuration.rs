@@ -30,6 +30,7 @@ pub struct Configuration {
     plugin: String,
     settings: String,
     spool: Option<PathBuf>,
+    bucket: Option<String>,
     extra: String,
 }
 
@@ -44,6 +45,7 @@ impl Configuration {
             plugin: "builtin:recorder".into(),
             settings: String::new(),
             spool: None,
+            bucket: None,
             extra: String::new(),
         }
     }
@@ -77,6 +79,14 @@ impl Configuration {
         self
     }
 
+    /// The archive is in a bucket (`s3://…`); what `[store]` says beside its key goes into
+    /// [`extra`](Self::extra). Needs a [`spool`](Self::spool).
+    #[must_use]
+    pub fn bucket(mut self, place: &str) -> Self {
+        self.bucket = Some(place.to_owned());
+        self
+    }
+
     /// TOML to stand at the end of the file.
     #[must_use]
     pub fn extra(mut self, toml: &str) -> Self {
@@ -99,8 +109,11 @@ impl Configuration {
     /// Writes the file, with the passwords in files of their own, and returns its path.
     #[must_use]
     pub fn write(&self, listen: &str) -> PathBuf {
-        let archive = self.archive();
-        fs::create_dir_all(&archive).unwrap();
+        let archive = self.bucket.clone().unwrap_or_else(|| {
+            let archive = self.archive();
+            fs::create_dir_all(&archive).unwrap();
+            archive.to_str().unwrap().to_owned()
+        });
         let spool = self
             .spool
             .as_ref()

@@ -90,6 +90,39 @@ pub trait Disk: Send + Sync + std::fmt::Debug {
     fn sync_dir(&self, path: &Path) -> io::Result<()>;
     /// Room on the file system of a path.
     fn room(&self, path: &Path) -> io::Result<Room>;
+    /// Whether a path leads to no file system, but to a store: a name is then given to a whole
+    /// object by [`rename_noreplace`](Self::rename_noreplace) from the spool, which takes its time.
+    fn is_far(&self, path: &Path) -> bool {
+        let _ = path;
+        false
+    }
+    /// Has a file that is far brought to this machine, where it can be opened under its path like
+    /// any other. It goes again some time.
+    fn fetch(&self, path: &Path) -> io::Result<()> {
+        let _ = path;
+        Ok(())
+    }
+}
+
+/// Reads a file from its begin to its end.
+#[derive(Debug)]
+pub(super) struct Sequence {
+    file: Box<dyn DiskFile>,
+    offset: u64,
+}
+
+impl Sequence {
+    pub(super) fn new(file: Box<dyn DiskFile>) -> Self {
+        Self { file, offset: 0 }
+    }
+}
+
+impl io::Read for Sequence {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let read = self.file.read_at(self.offset, buffer)?;
+        self.offset += read as u64;
+        Ok(read)
+    }
 }
 
 /// Whether an error says that the file system lacks an operation.

@@ -25,6 +25,7 @@ mod manifest;
 pub mod mp4;
 mod names;
 mod object;
+pub mod place;
 mod publish;
 mod recover;
 pub mod replay;
@@ -279,6 +280,8 @@ pub enum OpenError {
 /// Room on the file system of one of the archive's folders.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Space {
+    /// It is the spool's.
+    pub is_spool: bool,
     /// The folder: the archive or the spool.
     pub path: PathBuf,
     /// Bytes that may still be written.
@@ -344,24 +347,28 @@ impl Archive {
         self.workers.close(patience)
     }
 
-    /// Room on the file systems of archive and spool. May hang where a file system hangs.
+    /// Room on the file systems of archive and spool; of a store nobody knows it. May hang where a
+    /// file system hangs.
     ///
     /// # Errors
     /// When one of them does not answer.
     pub fn space(&self) -> io::Result<Vec<Space>> {
-        let folders = [&self.store.archive, &self.store.spool.root];
-        let space = |path: &PathBuf| {
+        let folders = [(false, &self.store.archive), (true, &self.store.spool.root)];
+        let space = |(is_spool, path): (bool, &PathBuf)| {
             let Room {
                 free_bytes,
                 total_bytes,
             } = self.store.disk.room(path)?;
             Ok(Space {
+                is_spool,
                 path: path.clone(),
                 free_bytes,
                 total_bytes,
             })
         };
-        folders.into_iter().map(space).collect()
+        let folders = folders.into_iter();
+        let near = folders.filter(|(_, path)| !self.store.disk.is_far(path));
+        near.map(space).collect()
     }
 
     /// Objects that are neither finished nor abandoned.

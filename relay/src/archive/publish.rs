@@ -35,6 +35,10 @@ impl Store {
     /// Looks up whether spool and archive share a file system. May hang where the archive's hangs:
     /// only the thread that carries calls it.
     pub(super) fn probe(&self) {
+        if self.disk.is_far(&self.archive) {
+            // Published by a rename, but not on the threads of sinks.
+            return;
+        }
         if !self.archive_seen.load(Ordering::Acquire)
             && create_dirs(&*self.disk, &self.archive).is_ok()
         {
@@ -96,6 +100,7 @@ impl Store {
             ..Round::default()
         };
         let mut in_a_row = 0;
+        let is_far = self.disk.is_far(&self.archive);
         *cursor = None;
         for (order, name) in batch {
             if stop() {
@@ -118,7 +123,8 @@ impl Store {
                     });
                 }
             }
-            let stuck = in_a_row == FAILURES_MAX;
+            // A store that fails does so after some time, and for all files.
+            let stuck = in_a_row == if is_far { 1 } else { FAILURES_MAX };
             if stuck || round.more {
                 *cursor = Some(order);
             }
@@ -260,7 +266,8 @@ impl Store {
             self.remove(source)?;
             return Ok((path, fingerprint));
         }
-        if !may_copy || self.same_device.load(Ordering::Acquire) {
+        let renames = self.same_device.load(Ordering::Acquire) || self.disk.is_far(&folder);
+        if !may_copy || renames {
             // Before it leaves the spool: what can't be read stays there. Its writer may have
             // overwritten what it had appended before, so that a sum kept while it was written
             // would not do; it is in memory still.

@@ -149,6 +149,9 @@ fn carry(store: &Store) {
             match store.carry(&mut cursor, pause, &stop) {
                 Ok(round) => {
                     failed |= round.failed > 0;
+                    if round.published > 0 {
+                        pause = RETRY_FIRST;
+                    }
                     more = round.more && !failed;
                 }
                 Err(error) => {

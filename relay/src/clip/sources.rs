@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use sha2::{Digest as _, Sha256};
 
 use super::ClipError;
+use crate::archive::Disk;
 use crate::archive::ledger::{FOOTAGE, Span, spooled_footage};
 use crate::archive::mp4::{FileSource, Source as _};
 use crate::archive::replay::files::{LENGTH_MAX_NANOS, between};
@@ -18,6 +19,7 @@ pub(super) const BLOCK: usize = 1 << 20;
 /// Where footage lies.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Place<'a> {
+    pub(super) disk: &'a dyn Disk,
     pub(super) archive: &'a Path,
     pub(super) spool: &'a Path,
     pub(super) camera: &'a CameraName,
@@ -59,7 +61,12 @@ impl Place<'_> {
             .filter(|(begin, _)| near.contains(begin))
             .map(|(begin, path)| Candidate { path, begin })
             .collect();
-        match between(&self.folder(), Some(window.begin), Some(window.end)) {
+        match between(
+            self.disk,
+            &self.folder(),
+            Some(window.begin),
+            Some(window.end),
+        ) {
             Ok(files) => all.extend(files.into_iter().filter_map(|(path, begin)| {
                 let begin = begin?;
                 Some(Candidate { path, begin })
@@ -74,7 +81,7 @@ impl Place<'_> {
     /// The files of the archive that a file of the spool may have become.
     pub(super) fn carried(&self, begin: CaptureTime) -> Vec<PathBuf> {
         let next = CaptureTime::from_unix_nanos(begin.unix_nanos().saturating_add(1));
-        let files = between(&self.folder(), Some(begin), Some(next)).unwrap_or_default();
+        let files = between(self.disk, &self.folder(), Some(begin), Some(next)).unwrap_or_default();
         let own = files.into_iter().filter(|(_, at)| *at == Some(begin));
         own.map(|(path, _)| path).collect()
     }
@@ -97,7 +104,8 @@ impl Place<'_> {
     pub(super) fn reopen(&self, source: &SourceFile) -> Result<FileSource, ClipError> {
         let paths = std::iter::once(source.path.clone()).chain(self.carried(source.begin));
         for path in paths {
-            match FileSource::open(&path) {
+            let fetched = self.disk.fetch(&path);
+            match fetched.and_then(|()| FileSource::open(&path)) {
                 // Files never change once they have their names.
                 Ok(file) if file.size() == source.bytes => return Ok(file),
                 Ok(_) => {}

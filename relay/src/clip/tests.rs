@@ -97,6 +97,7 @@ impl Yard {
             camera: Name::new("slipway").unwrap(),
             site: Some(Name::new("boatyard").unwrap()),
             time_zone: "Europe/Oslo".into(),
+            disk: Arc::new(RealDisk),
             archive: self.path("archive"),
             spool: self.path("spool"),
             asked: Span::new(at(from_ms), at(to_ms)).unwrap(),
@@ -464,6 +465,7 @@ fn the_spool_counts() {
     let camera = Name::new("slipway").unwrap();
     let (archive, spool) = (yard.path("archive"), yard.path("spool"));
     let place = Place {
+        disk: &RealDisk,
         archive: &archive,
         spool: &spool,
         camera: &camera,

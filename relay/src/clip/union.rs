@@ -116,7 +116,7 @@ impl<'a> Union<'a> {
     /// the archive's is listed already.
     fn film(&self, candidate: &Candidate) -> Result<Option<(PathBuf, Film)>, Fault> {
         let path = &candidate.path;
-        match Film::open(path, Some(candidate.begin)) {
+        match self.open_film(path, candidate.begin) {
             Ok(film) => Ok(Some((path.clone(), film))),
             Err(Fault::Read(error)) if error.kind() == io::ErrorKind::NotFound => {
                 let listed = |path: &PathBuf| {
@@ -127,11 +127,16 @@ impl<'a> Union<'a> {
                 let Some(path) = carried.into_iter().find(|path| !listed(path)) else {
                     return Ok(None);
                 };
-                let film = Film::open(&path, Some(candidate.begin))?;
+                let film = self.open_film(&path, candidate.begin)?;
                 Ok(Some((path, film)))
             }
             Err(fault) => Err(fault),
         }
+    }
+
+    fn open_film(&self, path: &Path, begin: CaptureTime) -> Result<Film, Fault> {
+        self.place.disk.fetch(path)?;
+        Film::open(path, Some(begin))
     }
 
     /// The next group of a file that is of the stretch and not there yet.

@@ -5,7 +5,8 @@ use std::path::PathBuf;
 use jiff::tz::TimeZone;
 
 use super::coverage::{When, window};
-use super::{ConfigFile, Failure, exit, output};
+use super::pin::has_folder;
+use super::{ConfigFile, Failure, disk, exit, output};
 use crate::archive::ledger::Span;
 use crate::clip::{Clip, ClipError, ClipRequest, NewFile, Sound, Target, cut};
 use crate::config::{Config, Site};
@@ -95,6 +96,7 @@ impl ClipArguments {
             camera,
             site: known.then(|| site.name.clone()),
             time_zone: site.time_zone_name,
+            disk: disk(config)?,
             archive: config.relay.archive.clone(),
             spool: config.relay.spool.clone(),
             asked,
@@ -108,7 +110,7 @@ impl ClipArguments {
     fn former(&self, config: &Config, camera: &CameraName) -> Result<Site, Failure> {
         let usage = |text: String| Failure::new(exit::USAGE, text);
         let folder = config.relay.archive.join(camera.as_str());
-        if !folder.is_dir() {
+        if !has_folder(config, camera)? {
             let names: Vec<_> = config.cameras.iter().map(|c| c.name.as_str()).collect();
             return Err(usage(format!(
                 "CAMERA {camera}: no such camera in {}, which has {}; nor is there {}",

@@ -7,7 +7,8 @@ use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan as _};
 
-use super::{ConfigFile, Failure, exit, output};
+use super::{ConfigFile, Failure, disk, exit, output};
+use crate::archive::Disk;
 use crate::archive::catalog::{Catalog, CatalogError};
 use crate::archive::findings::each;
 use crate::archive::ledger::{Coverage, Span};
@@ -94,7 +95,7 @@ pub(super) fn coverage(arguments: &CoverageArguments) -> Result<(), Failure> {
     let cameras = arguments.cameras(&config)?;
     let account = accounts(&config).map_err(unavailable)?;
     let mut sheet = arguments.sheet(&config, &cameras, CaptureTime::now(), account)?;
-    count_stills(&config, &mut sheet);
+    count_stills(&config, &*disk(&config)?, &mut sheet);
     let told = match arguments.format {
         Format::Text => text::write(&sheet, arguments.width()),
         Format::Json => {
@@ -134,14 +135,15 @@ fn accounts(
 }
 
 /// Counts the stills of each camera: they are told of by findings.
-fn count_stills(config: &Config, sheet: &mut Sheet) {
+fn count_stills(config: &Config, disk: &dyn Disk, sheet: &mut Sheet) {
     let relay = &config.relay;
     for site in &mut sheet.sites {
         let (asked, zone) = (site.asked, &site.time_zone);
         for camera in &mut site.cameras {
             let name = camera.camera.clone();
             // What is passed over is logged; here it is one finding less.
-            each(&relay.archive, &relay.spool, &name, asked, &mut |finding| {
+            let places = (relay.archive.as_path(), relay.spool.as_path());
+            each(disk, places, &name, asked, &mut |finding| {
                 camera.stills.note(&finding, zone);
             });
         }

@@ -17,13 +17,16 @@ mod trial;
 use std::fmt::Display;
 use std::ops::RangeInclusive;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 
 use clap::{Parser, Subcommand};
 use jiff::SignedDuration;
 
+use crate::archive::{Disk, place};
 use crate::config::{Config, ConfigError};
 use crate::telemetry::logs::{LogFormat, LogLevel};
+use crate::telemetry::{StoreEvents, Telemetry};
 
 /// Exit codes, after sysexits.h of BSD 4.3, which scripts and systemd know.
 pub mod exit {
@@ -114,6 +117,12 @@ impl ConfigFile {
     fn load(&self) -> Result<Config, Failure> {
         crate::config::load(&self.config).map_err(Failure::from)
     }
+}
+
+/// What archive and spool of a configuration are on.
+fn disk(config: &Config) -> Result<Arc<dyn Disk>, Failure> {
+    let events = StoreEvents::new(&Arc::new(Telemetry::new()));
+    place::disk(config, events).map_err(|error| Failure::caused(exit::CONFIG, error))
 }
 
 /// A time as people write it: `60s`, `2m`, `1h30m`; a number alone counts seconds. `None` where it

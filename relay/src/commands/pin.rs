@@ -7,8 +7,8 @@ use serde::Serialize;
 
 use super::coverage::When;
 use super::output::{say, table};
-use super::{ConfigFile, Failure, exit};
-use crate::archive::RealDisk;
+use super::{ConfigFile, Failure, disk, exit};
+use crate::archive::Disk;
 use crate::archive::ladder::pins::{self, Pin, PinError, REASON_CHARS_MAX};
 use crate::archive::ledger::Span;
 use crate::config::{Config, LadderRule};
@@ -122,9 +122,10 @@ pub(super) fn pin(arguments: &PinArguments) -> Result<(), Failure> {
     }
     let relay = &config.relay;
     // Nothing goes while it is made: what is there then stays.
-    let _guard = pins::guard(&RealDisk, &relay.spool).map_err(failed)?;
+    let disk = disk(&config)?;
+    let _guard = pins::guard(&*disk, &relay.spool).map_err(failed)?;
     let made = pins::add(
-        &RealDisk,
+        &*disk,
         &relay.archive,
         camera,
         span,
@@ -156,8 +157,9 @@ pub(super) fn unpin(arguments: &UnpinArguments) -> Result<(), Failure> {
     let config = arguments.file.load()?;
     let camera = &arguments.camera;
     let zone = zone(&config, camera, &arguments.file)?;
-    let _guard = pins::guard(&RealDisk, &config.relay.spool).map_err(failed)?;
-    let pin = pins::end(&RealDisk, &config.relay.archive, camera, &arguments.id).map_err(failed)?;
+    let disk = disk(&config)?;
+    let _guard = pins::guard(&*disk, &config.relay.spool).map_err(failed)?;
+    let pin = pins::end(&*disk, &config.relay.archive, camera, &arguments.id).map_err(failed)?;
     say(&format!(
         "unpinned {camera} from {} to {} ({}): the rules of the ladder hold for it again",
         local_long(pin.span.begin, &zone),
@@ -172,8 +174,9 @@ pub(super) fn list(arguments: &PinsArguments) -> Result<(), Failure> {
     let config = arguments.file.load()?;
     let now = CaptureTime::now();
     let archive = &config.relay.archive;
+    let disk = disk(&config)?;
     let cameras = match arguments.cameras.as_slice() {
-        [] => archived(archive)?,
+        [] => archived(&*disk, archive)?,
         asked => {
             for camera in asked {
                 zone(&config, camera, &arguments.file)?;
@@ -183,7 +186,7 @@ pub(super) fn list(arguments: &PinsArguments) -> Result<(), Failure> {
     };
     let mut pins = Vec::new();
     for camera in cameras {
-        pins.extend(pins::read(&RealDisk, archive, &camera).map_err(failed)?);
+        pins.extend(pins::read(&*disk, archive, &camera).map_err(failed)?);
     }
     match arguments.format {
         Format::Text => text(&config, &pins, now),
@@ -203,20 +206,29 @@ fn failed(error: PinError) -> Failure {
 }
 
 /// The cameras that the archive has a folder of.
-fn archived(archive: &Path) -> Result<Vec<CameraName>, Failure> {
-    let listed = std::fs::read_dir(archive).map_err(|error| {
+fn archived(disk: &dyn Disk, archive: &Path) -> Result<Vec<CameraName>, Failure> {
+    let mut names = Vec::new();
+    let listed = disk.each_entry(archive, &mut |name| {
+        names.extend(name.to_str().and_then(|name| Name::new(name).ok()));
+    });
+    listed.map_err(|error| {
         Failure::new(
             exit::NO_INPUT,
             format!("can't list {}: {error}", archive.display()),
         )
     })?;
-    let names = listed.flatten().filter_map(|entry| {
-        let folder = entry.path().is_dir();
-        folder.then(|| Name::new(entry.file_name().to_str()?).ok())?
+    names.retain(|name| {
+        let found = disk.metadata(&archive.join(name.as_str()));
+        found.is_ok_and(|found| !found.is_file)
     });
-    let mut names: Vec<_> = names.collect();
     names.sort();
     Ok(names)
+}
+
+/// Whether the archive has something of a camera.
+pub(super) fn has_folder(config: &Config, camera: &CameraName) -> Result<bool, Failure> {
+    let folder = config.relay.archive.join(camera.as_str());
+    Ok(disk(config)?.each_entry(&folder, &mut |_| {}).is_ok())
 }
 
 /// The zone of a camera's site; UTC for one that is only in the archive.
@@ -225,7 +237,7 @@ fn zone(config: &Config, camera: &CameraName, file: &ConfigFile) -> Result<TimeZ
     if let Some(site) = known.and_then(|known| config.site(&known.site)) {
         return Ok(site.time_zone.clone());
     }
-    if config.relay.archive.join(camera.as_str()).is_dir() {
+    if has_folder(config, camera)? {
         return Ok(TimeZone::UTC);
     }
     let names: Vec<_> = config.cameras.iter().map(|c| c.name.as_str()).collect();
@@ -235,7 +247,7 @@ fn zone(config: &Config, camera: &CameraName, file: &ConfigFile) -> Result<TimeZ
             "{camera}: no such camera in {}, which has {}, and none in the archive {}",
             file.config.display(),
             names.join(", "),
-            config.relay.archive.display()
+            config.relay.place()
         ),
     ))
 }

@@ -1,6 +1,7 @@
 //! `forebay scrub`: reads the archive again, and tells what is not what was written.
 
 use std::io::{self, Write};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use jiff::tz::TimeZone;
@@ -8,10 +9,10 @@ use serde::Serialize;
 
 use super::coverage::When;
 use super::output::complain;
-use super::{ConfigFile, Failure, exit};
+use super::{ConfigFile, Failure, disk, exit};
 use crate::archive::ledger::Span;
 use crate::archive::scrub::{Fault, Offline, Pace, Scrub, ScrubEvent, Scrubbed};
-use crate::archive::{OpenError, RealDisk};
+use crate::archive::{Disk, OpenError};
 use crate::config::{ByteCount, Config};
 use crate::units::{CameraName, CaptureTime, Name};
 
@@ -171,8 +172,9 @@ impl<W: Write> Teller<W> {
 
 pub(super) fn scrub(arguments: &ScrubArguments) -> Result<(), Failure> {
     let config = arguments.file.load()?;
+    let disk = disk(&config)?;
     let mut offline = match arguments.quarantine {
-        true => Some(books(&config)?),
+        true => Some(books(&config, &disk)?),
         false => None,
     };
     let mut teller = Teller {
@@ -182,7 +184,7 @@ pub(super) fn scrub(arguments: &ScrubArguments) -> Result<(), Failure> {
         quarantined: 0,
         failed: Ok(()),
     };
-    let scrubbed = arguments.work(&config, &mut teller, offline.as_mut())?;
+    let scrubbed = arguments.work(&config, &*disk, &mut teller, offline.as_mut())?;
     teller.end(&scrubbed);
     let told = teller.failed.and_then(|()| teller.out.flush());
     if let Some(offline) = offline {
@@ -202,9 +204,9 @@ pub(super) fn scrub(arguments: &ScrubArguments) -> Result<(), Failure> {
     }
 }
 
-fn books(config: &Config) -> Result<Offline, Failure> {
+fn books(config: &Config, disk: &Arc<dyn Disk>) -> Result<Offline, Failure> {
     let relay = &config.relay;
-    Offline::open(&relay.archive, &relay.spool).map_err(|error| match error {
+    Offline::open(disk, &relay.archive, &relay.spool).map_err(|error| match error {
         OpenError::Locked { .. } => Failure::new(
             exit::TRY_LATER,
             format!(
@@ -221,6 +223,7 @@ impl ScrubArguments {
     fn work<W: Write>(
         &self,
         config: &Config,
+        disk: &dyn Disk,
         teller: &mut Teller<W>,
         mut offline: Option<&mut Offline>,
     ) -> Result<Scrubbed, Failure> {
@@ -247,7 +250,7 @@ impl ScrubArguments {
             }
         };
         let mut scrub = Scrub {
-            disk: &RealDisk,
+            disk,
             archive: &relay.archive,
             spool: &relay.spool,
             pace: &pace,
@@ -258,7 +261,7 @@ impl ScrubArguments {
         };
         let catalog = scrub.catalog();
         let there = scrub.cameras(catalog.as_ref()).map_err(|error| {
-            let archive = relay.archive.display();
+            let archive = relay.place();
             let message = format!("the archive {archive} can't be read: {error}");
             Failure::new(exit::NO_INPUT, message)
         })?;
@@ -271,7 +274,7 @@ impl ScrubArguments {
             let names: Vec<_> = there.iter().map(Name::as_str).collect();
             let message = format!(
                 "{unknown}: no such camera in {}; it has {}",
-                relay.archive.display(),
+                relay.place(),
                 names.join(", ")
             );
             return Err(Failure::new(exit::USAGE, message));

@@ -27,6 +27,7 @@ mod relay;
 mod scrub;
 mod secrets;
 mod sink;
+mod store;
 mod surroundings;
 #[cfg(test)]
 mod tests;
@@ -39,7 +40,7 @@ use std::path::Path;
 pub use model::{
     BUILTIN_PLUGINS, Camera, Config, FirstSequence, LADDER_SINK, Ladder, LadderRule, Limits,
     PICTURES_SINK, Period, Pictures, Plugin, Position, Quirks, Relay, Scrub, SenderReports,
-    SessionId, Sink, Site, StartTime, StrayData, Transport, WhenBehind,
+    SessionId, Sink, Site, StartTime, Store, StrayData, Transport, WhenBehind,
 };
 pub use plan::{Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};

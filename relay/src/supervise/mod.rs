@@ -16,13 +16,14 @@ pub use shutdown::{Shutdown, Trigger, shutdown};
 use crate::archive::findings::FindingsHandle;
 use crate::archive::ladder::{LadderHandle, LadderOptions};
 use crate::archive::ledger::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
+use crate::archive::place::PlaceError;
 use crate::archive::scrub::{ScrubOptions, Scrubber};
-use crate::archive::{Archive, ArchiveOptions, OpenError, RealDisk};
+use crate::archive::{Archive, ArchiveOptions, OpenError, place};
 use crate::config::{Config, SecretError};
 use crate::outlet::Outlet;
 use crate::sinks::{Engine, LoadError};
 use crate::telemetry::{
-    ArchiveEvents, FindingsEvents, LadderEvents, LedgerEvents, ScrubEvents, Telemetry,
+    ArchiveEvents, FindingsEvents, LadderEvents, LedgerEvents, ScrubEvents, StoreEvents, Telemetry,
 };
 use crew::{Books, Crew};
 
@@ -55,6 +56,9 @@ pub enum RunError {
     /// The spool can't be used.
     #[error("the archive can't be opened")]
     Archive(#[from] OpenError),
+    /// The store that the archive is in can't be used.
+    #[error("the store of the archive can't be used")]
+    Store(#[from] PlaceError),
     /// Plugins can't run here.
     #[error("the plugin engine can't start")]
     Engine(#[from] LoadError),
@@ -107,7 +111,7 @@ pub async fn run(
     let events = ArchiveEvents::new(&telemetry);
     let (feed, inbox) = LedgerFeed::new(&LedgerEvents::new(&telemetry));
     let archive = tokio::select! {
-        opened = open_archive(&config, events.clone(), feed) => opened?,
+        opened = open_archive(&config, &telemetry, events.clone(), feed) => opened?,
         // Much to repair takes long; what is not repaired now is repaired at the next start.
         () = stop.requested() => return Ok(()),
     };
@@ -133,7 +137,7 @@ pub async fn run(
     systemd::ready();
     tracing::info!(
         %address, cameras = cameras.len(), sinks = config.sinks.len(),
-        archive = %config.relay.archive.display(), "relay started"
+        archive = config.relay.place(), "relay started"
     );
     started(&Running {
         address,
@@ -168,6 +172,7 @@ pub async fn run(
 
 async fn open_archive(
     config: &Config,
+    telemetry: &Arc<Telemetry>,
     events: ArchiveEvents,
     feed: LedgerFeed,
 ) -> Result<Archive, RunError> {
@@ -176,8 +181,8 @@ async fn open_archive(
         events.note(&event);
         feed.note(&event);
     });
-    let opening =
-        tokio::task::spawn_blocking(move || Archive::open(options, Arc::new(RealDisk), on_event));
+    let disk = place::disk(config, StoreEvents::new(telemetry))?;
+    let opening = tokio::task::spawn_blocking(move || Archive::open(options, disk, on_event));
     let (archive, report) = opening.await??;
     if report != crate::archive::RecoveryReport::default() {
         tracing::info!(
@@ -281,7 +286,8 @@ async fn sample(archive: Archive, events: ArchiveEvents) {
         let archive = archive.clone();
         match tokio::task::spawn_blocking(move || archive.space()).await {
             Ok(Ok(spaces)) => {
-                for (index, space) in spaces.iter().enumerate() {
+                for space in &spaces {
+                    let index = usize::from(space.is_spool);
                     events.space(index, space.free_bytes, space.total_bytes);
                 }
             }

@@ -108,6 +108,12 @@ pub(super) struct OfCause {
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfRequest {
+    pub(super) operation: &'static str,
+    pub(super) outcome: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
 pub(super) struct OfFault {
     pub(super) fault: &'static str,
 }
@@ -356,6 +362,11 @@ families! {
     scrub_faults: Family<OfFault, Counter> = "scrub_faults", "What the scrub has found to be wrong; again in each pass";
     scrub_quarantined: Counter = "scrub_quarantined_objects", "Damaged objects that were moved aside";
     scrub_passed: Seconds = "scrub_passed_timestamp_seconds", "Begin of the last scrub that came to its end: all that is older has been read since; 0 before the first";
+    store_requests: Family<OfRequest, Counter> = "store_requests", "Requests to the store that the archive is in, by operation and outcome; tries of one are counted once";
+    store_seconds: Family<OfRequest, SecondsTotal> = "store_request_seconds", "Time that these took";
+    store_sent: Counter = "store_sent_bytes", "Bytes of objects sent to the store, those of failed tries too";
+    store_received: Counter = "store_received_bytes", "Bytes received from the store";
+    store_damaged: Counter = "store_damaged_objects", "Objects that came damaged from the store, or were damaged on their way there and sent again";
     task_failures: Family<OfTask, Counter> = "task_failures", "Tasks of the relay that failed by a defect and were started again";
 }
 

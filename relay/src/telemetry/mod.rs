@@ -9,7 +9,7 @@ mod process;
 
 pub use events::{
     ArchiveEvents, CameraEvents, DropReason, FindingDrop, FindingsEvents, HedgeOutcome,
-    KickOutcome, LadderEvents, LedgerEvents, PictureEvents, ScrubEvents, SinkEvents,
+    KickOutcome, LadderEvents, LedgerEvents, PictureEvents, ScrubEvents, SinkEvents, StoreEvents,
     SupervisorEvents,
 };
 pub use metrics::{EndReason, Telemetry};

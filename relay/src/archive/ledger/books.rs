@@ -4,7 +4,6 @@
 //! All journals of the camera up to the stretch are read, as evidence may have begun long before it;
 //! of the footage only what is near. The account is made as always, by a catalog in memory.
 
-use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -14,6 +13,7 @@ use super::scan::{FOOTAGE, MP4, entries, has_lines, read_footage, spool_names, s
 use super::spans::later;
 use super::{ClockState, Coverage, MARGIN, Span};
 use crate::archive::catalog::{Catalog, CatalogError, Change};
+use crate::archive::disk::{Disk, Sequence};
 use crate::archive::jsonl::{EXTENSION, each_line};
 use crate::archive::names::Spool;
 use crate::archive::replay::files::between;
@@ -40,12 +40,13 @@ pub(crate) struct Told {
 /// # Errors
 /// That of the catalog in memory. Files that can't be read are named.
 pub(crate) fn told_by_files(
-    archive: &Path,
-    spool: &Path,
+    disk: &dyn Disk,
+    (archive, spool): (&Path, &Path),
     camera: &CameraName,
     window: Span,
 ) -> Result<Told, CatalogError> {
     let mut reading = Reading {
+        disk,
         catalog: Catalog::in_memory()?,
         changes: Vec::new(),
         window,
@@ -53,7 +54,7 @@ pub(crate) fn told_by_files(
         clocks: Vec::new(),
         unreadable: Vec::new(),
     };
-    for path in journals(archive, spool, camera, window.end) {
+    for path in journals(disk, (archive, spool), camera, window.end) {
         reading.journal(camera, &path)?;
     }
     let near = Span {
@@ -69,7 +70,7 @@ pub(crate) fn told_by_files(
     }
     let folder = archive.join(camera.as_str()).join(FOOTAGE);
     // Without a folder there is no footage.
-    let files = between(&folder, Some(near.begin), Some(near.end)).unwrap_or_default();
+    let files = between(disk, &folder, Some(near.begin), Some(near.end)).unwrap_or_default();
     for (path, begin) in files {
         let object = path.to_string_lossy().into_owned();
         let begin = begin.unwrap_or(near.begin);
@@ -88,7 +89,12 @@ pub(crate) fn told_by_files(
 }
 
 /// The journals of a camera that may tell of what is before `end`, the oldest first.
-fn journals(archive: &Path, spool: &Path, camera: &CameraName, end: CaptureTime) -> Vec<PathBuf> {
+fn journals(
+    disk: &dyn Disk,
+    (archive, spool): (&Path, &Path),
+    camera: &CameraName,
+    end: CaptureTime,
+) -> Vec<PathBuf> {
     let spool = Spool::new(spool);
     // Listed in the order in which a file moves on, and read the other way round.
     let spooled = [&spool.open, &spool.finished].map(|folder| {
@@ -98,11 +104,11 @@ fn journals(archive: &Path, spool: &Path, camera: &CameraName, end: CaptureTime)
     });
     // A day more: a run is said to live after the stretch, too.
     let last = later(end, 24 * 3600 * 1_000_000_000).day();
-    let mut days = entries(&archive.join(camera.as_str()).join(PURPOSE));
+    let mut days = entries(disk, &archive.join(camera.as_str()).join(PURPOSE));
     days.retain(|(day, _)| *day <= last && !day.starts_with('.'));
     days.sort();
     let archived = days.into_iter().flat_map(|(_, day)| {
-        let mut files = entries(&day);
+        let mut files = entries(disk, &day);
         files.sort();
         files.into_iter().map(|(_, path)| path)
     });
@@ -111,7 +117,8 @@ fn journals(archive: &Path, spool: &Path, camera: &CameraName, end: CaptureTime)
     paths
 }
 
-struct Reading {
+struct Reading<'a> {
+    disk: &'a dyn Disk,
     catalog: Catalog,
     changes: Vec<Change>,
     window: Span,
@@ -120,11 +127,11 @@ struct Reading {
     unreadable: Vec<(PathBuf, String)>,
 }
 
-impl Reading {
+impl Reading<'_> {
     fn journal(&mut self, camera: &CameraName, path: &Path) -> Result<(), CatalogError> {
         let mut failed = Ok(());
-        let read = File::open(path).and_then(|file| {
-            each_line(file, &mut |line| {
+        let read = self.disk.open_to_read(path).and_then(|file| {
+            each_line(Sequence::new(file), &mut |line| {
                 match read_clock(line) {
                     Some(state) => self.clock(state),
                     None => self.changes.extend(read_line(camera, line)),
@@ -162,7 +169,7 @@ impl Reading {
         (begin, end): (CaptureTime, Option<CaptureTime>),
         path: &Path,
     ) -> Result<(), CatalogError> {
-        match read_footage(path, begin, end) {
+        match read_footage(self.disk, path, begin, end) {
             Ok((recorded, bytes)) => self.changes.push(Change::Footage {
                 object,
                 camera: camera.clone(),

@@ -3,13 +3,14 @@
 use std::collections::HashSet;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 
 use super::run::{FileAt, Message};
 use super::scan::{Scan, Scanned, Subject, read_findings, read_footage};
 use crate::archive::catalog::Change;
 use crate::archive::mp4::Unrepairable;
-use crate::archive::{RealDisk, manifest};
+use crate::archive::{Disk, manifest};
 use crate::telemetry::LedgerEvents;
 use crate::units::CaptureTime;
 
@@ -43,6 +44,7 @@ pub(super) struct Reader(SyncSender<Job>);
 
 impl Reader {
     pub(super) fn start(
+        disk: Arc<dyn Disk>,
         archive: PathBuf,
         spool: PathBuf,
         answers: SyncSender<Message>,
@@ -52,7 +54,7 @@ impl Reader {
             .name("ledger-read".to_owned())
             .spawn(move || {
                 while let Ok(job) = jobs.recv() {
-                    if !work(job, &jobs, &archive, &spool, &answers) {
+                    if !work(&*disk, job, &jobs, (&archive, &spool), &answers) {
                         return;
                     }
                 }
@@ -68,10 +70,10 @@ impl Reader {
 
 /// False when nobody wants the answer.
 fn work(
+    disk: &dyn Disk,
     job: Job,
     jobs: &Receiver<Job>,
-    archive: &Path,
-    spool: &Path,
+    (archive, spool): (&Path, &Path),
     answers: &SyncSender<Message>,
 ) -> bool {
     match job {
@@ -83,7 +85,7 @@ fn work(
         } => {
             let read = match file.subject {
                 Subject::Footage => {
-                    read_footage(&path, file.begin, file.end).map(|(recorded, bytes)| {
+                    read_footage(disk, &path, file.begin, file.end).map(|(recorded, bytes)| {
                         Change::Footage {
                             object: object.clone(),
                             camera: file.camera.clone(),
@@ -92,9 +94,8 @@ fn work(
                         }
                     })
                 }
-                Subject::Findings => {
-                    read_findings(object.clone(), &file.camera, &path).map_err(Unrepairable::from)
-                }
+                Subject::Findings => read_findings(disk, object.clone(), &file.camera, &path)
+                    .map_err(Unrepairable::from),
             };
             let change = match read {
                 Ok(change) => Some(change),
@@ -109,7 +110,7 @@ fn work(
             answers.send(answer).is_ok()
         }
         Job::Manifests => {
-            let newest = manifest::newest(&RealDisk, archive);
+            let newest = manifest::newest(disk, archive);
             let newest = newest.map_err(|error| format!("the archive can't be read: {error}"));
             answers.send(Message::Manifests(newest)).is_ok()
         }
@@ -123,20 +124,20 @@ fn work(
             let others = || {
                 jobs.try_iter().all(|job| match job {
                     Job::Scan { .. } => true,
-                    job => work(job, jobs, archive, spool, answers),
+                    job => work(disk, job, jobs, (archive, spool), answers),
                 })
             };
             let mut take =
                 |changes, _: Scanned| answers.send(Message::Scanned(changes)).is_ok() && others();
             let since = (since.as_str(), manifests_since.as_str());
-            let mut scan = Scan::new(archive, spool, since, &known, &mut take);
+            let mut scan = Scan::new(disk, (archive, spool), since, &known, &mut take);
             if !scan.run(false) {
                 return false;
             }
             let mut take =
                 |object, taken| answers.send(Message::Unlisted(object, taken)).is_ok() && others();
             let since = (unlisted_since.as_str(), changed_since);
-            let looked = manifest::unlisted(&RealDisk, (archive, spool), since, &mut take);
+            let looked = manifest::unlisted(disk, (archive, spool), since, &mut take);
             if let Err(error) = looked {
                 tracing::warn!(%error, cause = %error.source, "files without a line in a manifest may be left");
             }

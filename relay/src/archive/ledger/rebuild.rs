@@ -38,6 +38,7 @@ pub struct Rebuilt {
 /// # Errors
 /// [`OpenError::Locked`] while a relay uses the spool; otherwise what the disk says.
 pub fn rebuild(
+    disk: &dyn Disk,
     archive: &Path,
     spool: &Path,
     progress: &mut dyn FnMut(Scanned),
@@ -61,7 +62,7 @@ pub fn rebuild(
         let applied = catalog.apply(&changes);
         applied.map_err(|error| failure = Some(error)).is_ok()
     };
-    let mut scan = Scan::new(archive, spool, ("", ""), &known, &mut take);
+    let mut scan = Scan::new(disk, (archive, spool), ("", ""), &known, &mut take);
     scan.run(true);
     let scanned = scan.scanned;
     if let Some(error) = failure {

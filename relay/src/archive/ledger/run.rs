@@ -187,7 +187,12 @@ impl Ledger {
         } = inbox;
         let flags = Arc::new(Flags::default());
         let root = archive.store.archive.clone();
-        let reader = Reader::start(root.clone(), options.spool.clone(), sender.clone())?;
+        let reader = Reader::start(
+            archive.disk(),
+            root.clone(),
+            options.spool.clone(),
+            sender.clone(),
+        )?;
         let handle = Handle {
             sender,
             missed: Arc::clone(&missed),

@@ -1,19 +1,20 @@
 //! Reading the archive's folders and the spool for what the catalog does not know.
 
 use std::collections::HashSet;
-use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 
 use super::footage::{self, Recorded};
 use super::journal::{PURPOSE, read_line};
+use crate::archive::Fingerprint;
 use crate::archive::catalog::Change;
+use crate::archive::disk::{Disk, RealDisk, Sequence};
 use crate::archive::findings::{self, PURPOSE as FINDINGS};
 use crate::archive::jsonl::{EXTENSION, each_line};
+use crate::archive::ladder::OnDisk;
 use crate::archive::manifest::{self, Page, Record};
-use crate::archive::mp4::{FileSource, Source as _, Unrepairable};
+use crate::archive::mp4::{Source as _, Unrepairable};
 use crate::archive::names::{Spool, SpoolName};
-use crate::archive::{Fingerprint, RealDisk};
 use crate::units::{CameraName, CaptureTime, Name};
 
 /// The purpose of what counts as recorded.
@@ -35,11 +36,12 @@ pub(super) fn published(archive: &Path, path: &Path) -> Option<String> {
 
 /// What a file of footage holds, and its length.
 pub(super) fn read_footage(
+    disk: &dyn Disk,
     path: &Path,
     begin: CaptureTime,
     end: Option<CaptureTime>,
 ) -> Result<(Recorded, u64), Unrepairable> {
-    let source = FileSource::open(path)?;
+    let source = OnDisk::new(disk.open_to_read(path)?)?;
     Ok((footage::read(&source, begin, end)?, source.size()))
 }
 
@@ -63,15 +65,16 @@ impl Subject {
 
 /// What a file of findings is to the catalog.
 pub(super) fn read_findings(
+    disk: &dyn Disk,
     object: String,
     camera: &CameraName,
     path: &Path,
 ) -> io::Result<Change> {
-    let bytes = std::fs::metadata(path)?.len();
+    let bytes = disk.metadata(path)?.bytes;
     Ok(Change::Findings {
         object,
         camera: camera.clone(),
-        tallies: findings::tally(path)?,
+        tallies: findings::tally(disk, path)?,
         bytes,
     })
 }
@@ -95,6 +98,7 @@ pub struct Scanned {
 
 /// Looks for files.
 pub(super) struct Scan<'a> {
+    pub(super) disk: &'a dyn Disk,
     pub(super) archive: &'a Path,
     pub(super) spool: &'a Path,
     /// Days before this one are left out: `2026-05-04`.
@@ -112,13 +116,14 @@ pub(super) struct Scan<'a> {
 
 impl<'a> Scan<'a> {
     pub(super) fn new(
-        archive: &'a Path,
-        spool: &'a Path,
+        disk: &'a dyn Disk,
+        (archive, spool): (&'a Path, &'a Path),
         (since, manifests_since): (&'a str, &'a str),
         known: &'a HashSet<String>,
         take: &'a mut dyn FnMut(Vec<Change>, Scanned) -> bool,
     ) -> Self {
         Self {
+            disk,
             archive,
             spool,
             since,
@@ -134,7 +139,7 @@ impl<'a> Scan<'a> {
     /// Reads all there is; journals first, as footage without runs is not wanted. Whether it came
     /// to its end.
     pub(super) fn run(&mut self, with_open: bool) -> bool {
-        let cameras: Vec<(CameraName, PathBuf)> = entries(self.archive)
+        let cameras: Vec<(CameraName, PathBuf)> = entries(self.disk, self.archive)
             .into_iter()
             .filter_map(|(name, path)| Some((Name::new(&name).ok()?, path)))
             .collect();
@@ -182,11 +187,11 @@ impl<'a> Scan<'a> {
 
     /// The files in the folders of days, the oldest first.
     fn days(&self, folder: &Path) -> Vec<PathBuf> {
-        let mut days = entries(folder);
+        let mut days = entries(self.disk, folder);
         days.retain(|(day, _)| day.as_str() >= self.since && !day.starts_with('.'));
         days.sort();
         let files = days.into_iter().flat_map(|(_, day)| {
-            let mut files = entries(&day);
+            let mut files = entries(self.disk, &day);
             files.sort();
             files
         });
@@ -219,7 +224,7 @@ impl<'a> Scan<'a> {
         if !self.going || self.known.contains(&object) {
             return;
         }
-        match read_footage(path, begin, end) {
+        match read_footage(self.disk, path, begin, end) {
             Ok((recorded, bytes)) => {
                 self.scanned.footage += 1;
                 let camera = camera.clone();
@@ -243,7 +248,7 @@ impl<'a> Scan<'a> {
         if !self.going || !has_lines(path) || self.known.contains(&object) {
             return;
         }
-        match read_findings(object, camera, path) {
+        match read_findings(self.disk, object, camera, path) {
             Ok(change) => {
                 self.scanned.findings += 1;
                 if let Change::Findings { tallies, .. } = &change {
@@ -263,8 +268,8 @@ impl<'a> Scan<'a> {
         if !self.going || !has_lines(path) {
             return;
         }
-        let read = File::open(path).and_then(|file| {
-            each_line(file, &mut |line| {
+        let read = self.disk.open_to_read(path).and_then(|file| {
+            each_line(Sequence::new(file), &mut |line| {
                 for change in read_line(camera, line) {
                     self.push(change);
                 }
@@ -283,7 +288,7 @@ impl<'a> Scan<'a> {
 
     fn manifests(&mut self, camera: &CameraName) {
         let (archive, spool, since) = (self.archive, self.spool, self.manifests_since);
-        let pages = manifest::pages(&RealDisk, archive, spool, camera, since);
+        let pages = manifest::pages(self.disk, archive, spool, camera, since);
         let pages = pages.unwrap_or_else(|error| {
             tracing::warn!(%camera, %error, "the manifests can't be listed");
             Vec::new()
@@ -292,7 +297,7 @@ impl<'a> Scan<'a> {
             if !self.going {
                 return;
             }
-            let read = manifest::read(&RealDisk, &page, &mut |record, _| {
+            let read = manifest::read(self.disk, &page, &mut |record, _| {
                 self.push(match record {
                     Record::Object {
                         object,
@@ -368,7 +373,7 @@ pub(in crate::archive) fn spool_names(
     purpose: &str,
     extension: &str,
 ) -> Vec<(SpoolName, PathBuf)> {
-    let mut names: Vec<_> = entries(folder)
+    let mut names: Vec<_> = entries(&RealDisk, folder)
         .into_iter()
         .filter_map(|(name, path)| Some((SpoolName::decode(&name)?, path)))
         .filter(|(name, _)| name.key.purpose == purpose && name.key.extension == extension)
@@ -378,17 +383,18 @@ pub(in crate::archive) fn spool_names(
 }
 
 /// Names and paths in a folder; none where it can't be listed.
-pub(super) fn entries(folder: &Path) -> Vec<(String, PathBuf)> {
-    match std::fs::read_dir(folder) {
-        Ok(entries) => entries
-            .flatten()
-            .filter_map(|entry| Some((entry.file_name().into_string().ok()?, entry.path())))
-            .collect(),
-        Err(error) => {
-            if error.kind() != io::ErrorKind::NotFound {
-                tracing::warn!(folder = %folder.display(), %error, "the folder can't be listed");
-            }
-            Vec::new()
-        }
+pub(super) fn entries(disk: &dyn Disk, folder: &Path) -> Vec<(String, PathBuf)> {
+    let mut entries = Vec::new();
+    let listed = disk.each_entry(folder, &mut |name| {
+        entries.extend(
+            name.to_str()
+                .map(|name| (name.to_owned(), folder.join(name))),
+        );
+    });
+    if let Err(error) = listed
+        && error.kind() != io::ErrorKind::NotFound
+    {
+        tracing::warn!(folder = %folder.display(), %error, "the folder can't be listed");
     }
+    entries
 }

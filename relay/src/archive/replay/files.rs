@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use crate::archive::disk::Disk;
 use crate::units::CaptureTime;
 
 /// A file that begins earlier than this before a stretch holds nothing of it: twice the longest
@@ -16,11 +17,24 @@ pub(crate) fn begin(path: &Path) -> Option<CaptureTime> {
     CaptureTime::from_file_stem(stem.split_inclusive('Z').next()?)
 }
 
+fn names(disk: &dyn Disk, folder: &Path) -> io::Result<Vec<String>> {
+    let mut names = Vec::new();
+    disk.each_entry(folder, &mut |name| {
+        names.extend(name.to_str().map(ToOwned::to_owned));
+    })?;
+    Ok(names)
+}
+
+fn is_folder(disk: &dyn Disk, path: &Path) -> bool {
+    disk.metadata(path).is_ok_and(|found| !found.is_file)
+}
+
 /// The MP4 files in the folders of days that may hold something of a stretch, in order.
 ///
 /// # Errors
 /// When the folder can't be listed.
 pub(crate) fn between(
+    disk: &dyn Disk,
     folder: &Path,
     from: Option<CaptureTime>,
     to: Option<CaptureTime>,
@@ -31,18 +45,15 @@ pub(crate) fn between(
     let first_day = earliest.map(CaptureTime::day);
     let last_day = to.map(CaptureTime::day);
     let mut files = Vec::new();
-    for entry in std::fs::read_dir(folder)? {
-        let entry = entry?;
-        let Ok(day) = entry.file_name().into_string() else {
-            continue;
-        };
+    for day in names(disk, folder)? {
+        let folder = folder.join(&day);
         let before = first_day.as_ref().is_some_and(|first| day < *first);
         let after = last_day.as_ref().is_some_and(|last| day > *last);
-        if before || after || day.starts_with('.') || !entry.path().is_dir() {
+        if before || after || day.starts_with('.') || !is_folder(disk, &folder) {
             continue;
         }
-        for file in std::fs::read_dir(entry.path())? {
-            let path = file?.path();
+        for file in names(disk, &folder)? {
+            let path = folder.join(file);
             let footage = path.extension().is_some_and(|extension| extension == "mp4");
             let Some(begin) = begin(&path).filter(|_| footage) else {
                 continue;

@@ -28,6 +28,7 @@ use bytes::Bytes;
 pub(crate) use self::film::{Film, Spot};
 pub(super) use self::keys::{Group, Keys};
 pub(crate) use self::movie::Stream;
+use crate::archive::disk::{Disk, RealDisk};
 use crate::hold::{Track, TrackKind, TrackSet, Unit};
 use crate::units::{CameraName, CaptureTime};
 
@@ -112,6 +113,7 @@ pub enum ReplayError {
 /// next file follows.
 #[derive(Debug)]
 pub struct Replay {
+    disk: Arc<dyn Disk>,
     files: VecDeque<(PathBuf, Option<CaptureTime>)>,
     film: Option<(PathBuf, Film)>,
     from: Option<CaptureTime>,
@@ -157,7 +159,12 @@ impl Replay {
         to: Option<CaptureTime>,
     ) -> Result<Self, ReplayError> {
         let base = base.or_else(|| files::begin(path));
-        let mut replay = Self::over([(path.to_owned(), base)].into(), from, to);
+        let mut replay = Self::over(
+            Arc::new(RealDisk),
+            [(path.to_owned(), base)].into(),
+            from,
+            to,
+        );
         replay.open_next().unwrap_or(Ok(()))?;
         Ok(replay)
     }
@@ -167,27 +174,30 @@ impl Replay {
     /// # Errors
     /// When the camera has none there. What is wrong with its files comes in their place.
     pub fn archive(
+        disk: Arc<dyn Disk>,
         root: &Path,
         camera: &CameraName,
         from: Option<CaptureTime>,
         to: Option<CaptureTime>,
     ) -> Result<Self, ReplayError> {
         let folder = root.join(camera.as_str()).join(super::ledger::FOOTAGE);
-        let files = files::between(&folder, from, to);
+        let files = files::between(&*disk, &folder, from, to);
         let files = files.ok().filter(|files| !files.is_empty());
         let Some(files) = files else {
             let camera = camera.clone();
             return Err(ReplayError::NoFootage { camera, folder });
         };
-        Ok(Self::over(files, from, to))
+        Ok(Self::over(disk, files, from, to))
     }
 
     fn over(
+        disk: Arc<dyn Disk>,
         files: VecDeque<(PathBuf, Option<CaptureTime>)>,
         from: Option<CaptureTime>,
         to: Option<CaptureTime>,
     ) -> Self {
         Self {
+            disk,
             files,
             film: None,
             from,
@@ -223,7 +233,8 @@ impl Replay {
     /// None where no file is left.
     fn open_next(&mut self) -> Option<Result<(), ReplayError>> {
         let (path, base) = self.files.pop_front()?;
-        let film = match Film::open(&path, base) {
+        let fetched = self.disk.fetch(&path).map_err(Fault::Read);
+        let film = match fetched.and_then(|()| Film::open(&path, base)) {
             Ok(film) => film,
             Err(source) => return Some(Err(ReplayError::File { path, source })),
         };

@@ -7,7 +7,8 @@ mod text;
 use std::io::{self, BufWriter, Write as _};
 
 use super::coverage::{When, chosen, window};
-use super::{ConfigFile, Failure, exit, output};
+use super::{ConfigFile, Failure, disk, exit, output};
+use crate::archive::Disk;
 use crate::archive::catalog::{Catalog, CatalogError};
 use crate::archive::findings::{Edged, Edges, Episode, Episodes, Kind, Passed, each, is_kind};
 use crate::archive::ledger::Span;
@@ -144,13 +145,15 @@ impl FindingsArguments {
             }
         }
         let catalog = known(Catalog::open_to_read(&config.relay.spool));
+        let disk = disk(config)?;
         let told = {
             let mut teller: Box<dyn Teller + '_> = match self.format {
                 Format::Text => Box::new(text::Text::new(&mut out)),
                 Format::Json => Box::new(json::Json::new(&mut out)),
                 Format::Csv => Box::new(csv::Csv::new(&mut out)),
             };
-            self.write(config, catalog.as_ref(), &sites, now, &mut *teller)
+            let books = (&*disk, catalog.as_ref());
+            self.write(config, books, &sites, now, &mut *teller)
         };
         Ok((told, out))
     }
@@ -158,7 +161,7 @@ impl FindingsArguments {
     fn write(
         &self,
         config: &Config,
-        catalog: Option<&Catalog>,
+        (disk, catalog): (&dyn Disk, Option<&Catalog>),
         sites: &[(&Site, Span, Vec<&Name>)],
         now: CaptureTime,
         teller: &mut dyn Teller,
@@ -172,9 +175,10 @@ impl FindingsArguments {
                 let mut written = Ok(());
                 let edges = catalog.map(|catalog| {
                     let relay = &config.relay;
-                    Edges::new(catalog, &relay.archive, &relay.spool, name)
+                    let places = (relay.archive.as_path(), relay.spool.as_path());
+                    Edges::new(catalog, disk, places, name)
                 });
-                let passed = self.each(config, name, edges, *window, &mut |episode| {
+                let passed = self.each(config, disk, name, edges, *window, &mut |episode| {
                     if written.is_ok() {
                         written = teller.episode(site, name, &episode);
                     }
@@ -194,6 +198,7 @@ impl FindingsArguments {
     fn each(
         &self,
         config: &Config,
+        disk: &dyn Disk,
         camera: &Name,
         edges: Option<Edges<'_>>,
         window: Span,
@@ -230,7 +235,8 @@ impl FindingsArguments {
             episodes.push(begin);
         }
         let relay = &config.relay;
-        let mut passed = each(&relay.archive, &relay.spool, camera, wide, &mut |finding| {
+        let places = (relay.archive.as_path(), relay.spool.as_path());
+        let mut passed = each(disk, places, camera, wide, &mut |finding| {
             let kind = (finding.sink.clone(), finding.kind.clone());
             if self.wants(&kind)
                 && let Some(episode) = episodes.push(finding)

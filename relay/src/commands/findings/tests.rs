@@ -249,7 +249,12 @@ fn a_state_is_told_whole_however_long_it_lasts() {
     let some = |time: &str| Some(time.to_owned());
     assert_eq!(states(root, week), [(None, some(end))]);
 
-    let rebuilt = rebuild(&root.join("archive"), &root.join("spool"), &mut |_| {});
+    let rebuilt = rebuild(
+        &crate::archive::RealDisk,
+        &root.join("archive"),
+        &root.join("spool"),
+        &mut |_| {},
+    );
     assert_eq!(rebuilt.unwrap().scanned.findings, 3);
     let (moved, frozen) = ((some(begin), some(end)), (some(lasting), None));
     let dark = (some(killed), None);

@@ -8,8 +8,7 @@ use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use super::output::{complain, say};
-use super::{ConfigFile, Failure, exit, output};
-use crate::archive::RealDisk;
+use super::{ConfigFile, Failure, disk, exit, output};
 use crate::archive::ladder::forecast::{Point, forecast};
 use crate::archive::ladder::pins::PinError;
 use crate::archive::ladder::{LadderOptions, Survey, survey};
@@ -67,7 +66,7 @@ pub(super) fn ladder(arguments: &LadderArguments) -> Result<(), Failure> {
             complain(&format!("{done} of {all} days of cameras looked at"));
         }
     };
-    let survey = survey(&RealDisk, &options, now, &mut progress).map_err(|error| {
+    let survey = survey(&*disk(&config)?, &options, now, &mut progress).map_err(|error| {
         let code = match &error {
             PinError::Damaged(_) => exit::UNAVAILABLE,
             _ => exit::NO_INPUT,

@@ -8,6 +8,7 @@ mod ledger;
 mod pictures;
 mod scrub;
 mod sink;
+mod store;
 mod supervisor;
 
 use std::time::Duration;
@@ -20,6 +21,7 @@ pub use ledger::LedgerEvents;
 pub use pictures::{DropReason, PictureEvents};
 pub use scrub::ScrubEvents;
 pub use sink::SinkEvents;
+pub use store::StoreEvents;
 pub use supervisor::SupervisorEvents;
 
 /// A complaint that repeats is logged this often.
