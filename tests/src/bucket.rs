@@ -233,13 +233,17 @@ impl Plan {
     fn choose(&mut self, head: &str) -> Trouble {
         self.requests += 1;
         let place = self.next.iter().position(|(m, _)| head.starts_with(m));
-        let trouble = match (place, self.always, &mut self.dice) {
-            (Some(place), ..) => self.next.remove(place).unwrap().1,
-            (None, Some(always), _) => always,
-            (None, None, Some((dice, percent))) if dice.u32(..100) < *percent => {
-                Trouble::ALL[dice.usize(..Trouble::ALL.len())]
-            }
-            _ => Trouble::None,
+        let trouble = if let Some(place) = place {
+            self.next.remove(place).unwrap().1
+        } else if let Some(always) = self.always {
+            always
+        } else {
+            let dice = self.dice.as_mut();
+            let chosen = dice.and_then(|(dice, percent)| {
+                let strikes = dice.u32(..100) < *percent;
+                strikes.then(|| Trouble::ALL[dice.usize(..Trouble::ALL.len())])
+            });
+            chosen.unwrap_or(Trouble::None)
         };
         *self.done.entry(format!("{trouble:?}")).or_default() += 1;
         trouble
