@@ -7,7 +7,7 @@ use std::ffi::OsStr;
 use std::fs::{File, OpenOptions};
 use std::io::{self, IoSlice};
 use std::os::unix::fs::{FileExt, MetadataExt};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use rustix::fs::{Advice, AtFlags, CWD, FlockOperation, RenameFlags, SeekFrom};
@@ -96,11 +96,10 @@ pub trait Disk: Send + Sync + std::fmt::Debug {
         let _ = path;
         false
     }
-    /// Has a file that is far brought to this machine, where it can be opened under its path like
-    /// any other. It goes again some time.
-    fn fetch(&self, path: &Path) -> io::Result<()> {
-        let _ = path;
-        Ok(())
+    /// Has a file that is far brought to this machine; the path to open it under, like any other. It
+    /// goes again some time.
+    fn fetch(&self, path: &Path) -> io::Result<PathBuf> {
+        Ok(path.to_owned())
     }
 }
 

@@ -105,7 +105,7 @@ impl Place<'_> {
         let paths = std::iter::once(source.path.clone()).chain(self.carried(source.begin));
         for path in paths {
             let fetched = self.disk.fetch(&path);
-            match fetched.and_then(|()| FileSource::open(&path)) {
+            match fetched.and_then(|near| FileSource::open(&near)) {
                 // Files never change once they have their names.
                 Ok(file) if file.size() == source.bytes => return Ok(file),
                 Ok(_) => {}

@@ -135,8 +135,7 @@ impl<'a> Union<'a> {
     }
 
     fn open_film(&self, path: &Path, begin: CaptureTime) -> Result<Film, Fault> {
-        self.place.disk.fetch(path)?;
-        Film::open(path, Some(begin))
+        Film::open(&self.place.disk.fetch(path)?, Some(begin))
     }
 
     /// The next group of a file that is of the stretch and not there yet.

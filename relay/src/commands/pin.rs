@@ -247,7 +247,7 @@ fn zone(config: &Config, camera: &CameraName, file: &ConfigFile) -> Result<TimeZ
             "{camera}: no such camera in {}, which has {}, and none in the archive {}",
             file.config.display(),
             names.join(", "),
-            config.relay.place()
+            config.relay.archive.display()
         ),
     ))
 }

@@ -261,7 +261,7 @@ impl ScrubArguments {
         };
         let catalog = scrub.catalog();
         let there = scrub.cameras(catalog.as_ref()).map_err(|error| {
-            let archive = relay.place();
+            let archive = relay.archive.display();
             let message = format!("the archive {archive} can't be read: {error}");
             Failure::new(exit::NO_INPUT, message)
         })?;
@@ -274,7 +274,7 @@ impl ScrubArguments {
             let names: Vec<_> = there.iter().map(Name::as_str).collect();
             let message = format!(
                 "{unknown}: no such camera in {}; it has {}",
-                relay.place(),
+                relay.archive.display(),
                 names.join(", ")
             );
             return Err(Failure::new(exit::USAGE, message));

@@ -60,8 +60,7 @@ impl Config {
 /// `[relay]`: the relay itself.
 #[derive(Debug, Clone)]
 pub struct Relay {
-    /// Folder of finished footage. Required. Of an archive in a [`store`](Self::store): the folder
-    /// `store` in the spool, where fetched objects lie for a while.
+    /// Folder of finished footage. Required. In a [`store`](Self::store): `s3://bucket/prefix`.
     pub archive: PathBuf,
     /// `archive = "s3://bucket/prefix"` and `[store]`. Default: none; the archive is a folder.
     pub store: Option<Store>,
@@ -77,15 +76,6 @@ pub struct Relay {
     /// Folder of compiled plugins. Whoever can write there can run code as the relay.
     /// Default: `plugin-cache` in the spool.
     pub plugin_cache: PathBuf,
-}
-
-impl Relay {
-    /// Where the archive is, in words.
-    #[must_use]
-    pub fn place(&self) -> String {
-        let folder = || self.archive.display().to_string();
-        self.store.as_ref().map_or_else(folder, Store::place)
-    }
 }
 
 /// `[store]`: the S3-compatible store that the archive is in.
@@ -120,15 +110,6 @@ pub struct Store {
     pub read_back: bool,
     /// What fetched objects may take in the spool. 64 MiB to 1 TiB. Default: `2 GiB`.
     pub cache: ByteCount,
-}
-
-impl Store {
-    /// As the configuration has it.
-    #[must_use]
-    pub fn place(&self) -> String {
-        let slash = if self.prefix.is_empty() { "" } else { "/" };
-        format!("s3://{}{slash}{}", self.bucket, self.prefix)
-    }
 }
 
 /// `[pictures]`: how coded pictures are decoded for plugins that look at them. Nothing is decoded

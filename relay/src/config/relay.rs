@@ -149,9 +149,10 @@ fn read_relay(
     let bucket = archive
         .filter(|_| is_far)
         .and_then(|text| read_bucket(&fields, text));
-    let archive = archive
-        .filter(|_| !is_far)
-        .and_then(|text| fields.as_path("archive", text, folder));
+    let archive = archive.and_then(|text| match is_far {
+        true => Some(text.trim_end_matches('/').into()),
+        false => fields.as_path("archive", text, folder),
+    });
     let spool = fields.path("spool", folder, "\"/var/lib/forebay\"");
     let listen = read_listen(&mut fields);
     let token_file = fields.path("token_file", folder, "\"/etc/forebay/token\"");
@@ -182,9 +183,8 @@ fn read_relay(
 
     let places = match (archive, spool) {
         (Some(archive), Some(spool)) => Some((archive, spool)),
-        (Some(archive), None) => Some((archive.clone(), archive.join(".spool"))),
-        (None, Some(spool)) if is_far => Some((spool.join("store"), spool)),
-        (None, _) => None,
+        (Some(archive), None) if !is_far => Some((archive.clone(), archive.join(".spool"))),
+        _ => None,
     };
     let relay = places.map(|(archive, spool)| Relay {
         archive,

@@ -35,6 +35,9 @@ impl Config {
             ("spool", &relay.spool),
             ("plugin_cache", &relay.plugin_cache),
         ] {
+            if key == "archive" && relay.store.is_some() {
+                continue;
+            }
             let folder = path.clone();
             problems.extend(patiently(key, path, move || writable(key, &folder)));
         }

@@ -137,7 +137,7 @@ pub async fn run(
     systemd::ready();
     tracing::info!(
         %address, cameras = cameras.len(), sinks = config.sinks.len(),
-        archive = config.relay.place(), "relay started"
+        archive = %config.relay.archive.display(), "relay started"
     );
     started(&Running {
         address,

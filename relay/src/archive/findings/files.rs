@@ -111,8 +111,7 @@ pub(super) fn spooled(spool: &Path, camera: &CameraName) -> Vec<Source> {
 
 /// Opens a file of the archive, wherever that is.
 pub(super) fn open(disk: &dyn Disk, path: &Path) -> io::Result<File> {
-    disk.fetch(path)?;
-    File::open(path)
+    File::open(disk.fetch(path)?)
 }
 
 fn archived(

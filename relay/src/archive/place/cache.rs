@@ -34,17 +34,23 @@ impl Cache {
         }
     }
 
-    /// Has a file fetched unless it is there. `fetch` writes it whole, or fails; what it finds to be
-    /// damaged it is asked for again.
+    /// Where an object lies once it is fetched.
+    pub(super) fn path(&self, object: &str) -> PathBuf {
+        self.root.join(object)
+    }
+
+    /// Has an object fetched unless it is there, and returns its path. `fetch` writes it whole, or
+    /// fails; what it finds to be damaged it is asked for again.
     pub(super) fn fetch(
         &self,
-        path: &Path,
+        object: &str,
         fetch: &mut dyn FnMut(File) -> io::Result<u64>,
-    ) -> io::Result<()> {
+    ) -> io::Result<PathBuf> {
+        let path = self.path(object);
         if path.is_file() {
-            return Ok(());
+            return Ok(path);
         }
-        let folder = path.parent().unwrap_or(path);
+        let folder = path.parent().unwrap_or(&path);
         std::fs::create_dir_all(folder)?;
         let number = self.next.fetch_add(1, Ordering::Relaxed);
         let part = folder.join(format!(".{}-{number}.part", std::process::id()));
@@ -52,13 +58,13 @@ impl Cache {
         // Whole when it has its name, after a power cut too.
         let named = fetched.and_then(|bytes| {
             File::open(&part)?.sync_all()?;
-            std::fs::rename(&part, path)?;
+            std::fs::rename(&part, &path)?;
             Ok(bytes)
         });
         match named {
             Ok(bytes) => {
                 self.added(bytes);
-                Ok(())
+                Ok(path)
             }
             Err(error) => {
                 std::fs::remove_file(&part).ok();
@@ -89,8 +95,8 @@ impl Cache {
     }
 
     /// Removes a file that is no longer what is in the bucket.
-    pub(super) fn forget(&self, path: &Path) {
-        std::fs::remove_file(path).ok();
+    pub(super) fn forget(&self, object: &str) {
+        std::fs::remove_file(self.path(object)).ok();
     }
 
     fn added(&self, bytes: u64) {
@@ -152,7 +158,7 @@ mod tests {
     fn it_keeps_its_bound_and_what_is_newest() {
         let dir = tempfile::tempdir().unwrap();
         let cache = Cache::new(dir.path().into(), 200);
-        let path = |nth: usize| dir.path().join(format!("gate/footage/{nth}.mp4"));
+        let object = |nth: usize| format!("gate/footage/{nth}.mp4");
         for nth in 0..100 {
             let mut fetched = 0;
             let mut fetch = |mut file: File| {
@@ -164,17 +170,17 @@ mod tests {
                     _ => Ok(10),
                 }
             };
-            cache.fetch(&path(nth), &mut fetch).unwrap();
-            cache.fetch(&path(nth), &mut fetch).unwrap();
+            cache.fetch(&object(nth), &mut fetch).unwrap();
+            let path = cache.fetch(&object(nth), &mut fetch).unwrap();
             assert_eq!(fetched, 2);
-            assert_eq!(std::fs::read(path(nth)).unwrap(), [7; 10]);
+            assert_eq!(std::fs::read(path).unwrap(), [7; 10]);
             let mut files = Vec::new();
             walk(dir.path(), &mut files);
             assert!(files.len() <= 20, "{files:?}");
         }
         let gone = io::ErrorKind::NotFound;
         let failed = cache
-            .fetch(&path(100), &mut |_| Err(gone.into()))
+            .fetch(&object(100), &mut |_| Err(gone.into()))
             .unwrap_err();
         assert_eq!(failed.kind(), gone);
         let mut files = Vec::new();

@@ -47,7 +47,8 @@ struct List {
 
 /// Where a path leads.
 enum At {
-    Near,
+    /// A path of this machine.
+    Near(PathBuf),
     /// The path below the root, as a key below the prefix.
     Far(String),
 }
@@ -57,13 +58,18 @@ fn unsupported(words: &'static str) -> io::Error {
 }
 
 impl BucketDisk {
-    /// Asks nothing of the store yet. `root`: the path of what is in the bucket.
+    /// Asks nothing of the store yet. `root`: the path of what is in the bucket; `folder`: where on
+    /// this machine lies what is fetched, and what is yet to get a name.
     ///
     /// # Errors
     /// [`PlaceError`]
-    pub fn open(store: Store, root: PathBuf, events: StoreEvents) -> Result<Self, PlaceError> {
+    pub fn open(
+        store: Store,
+        (root, folder): (PathBuf, PathBuf),
+        events: StoreEvents,
+    ) -> Result<Self, PlaceError> {
         Ok(Self {
-            cache: Cache::new(root.clone(), store.cache.bytes()),
+            cache: Cache::new(folder, store.cache.bytes()),
             bucket: Arc::new(Bucket::open(store, events)?),
             near: RealDisk,
             root,
@@ -73,15 +79,15 @@ impl BucketDisk {
 
     fn at(&self, path: &Path) -> At {
         let Ok(below) = path.strip_prefix(&self.root) else {
-            return At::Near;
+            return At::Near(path.to_owned());
         };
         let mut key = String::new();
         for part in below.components() {
             let Component::Normal(part) = part else {
-                return At::Near;
+                return At::Near(path.to_owned());
             };
             let Some(part) = part.to_str() else {
-                return At::Near;
+                return At::Near(path.to_owned());
             };
             if !key.is_empty() {
                 key.push('/');
@@ -90,7 +96,7 @@ impl BucketDisk {
         }
         // What is yet to get a name.
         match is_unnamed(path) {
-            true => At::Near,
+            true => At::Near(self.cache.path(&key)),
             false => At::Far(key),
         }
     }
@@ -156,39 +162,40 @@ fn is_object(key: &str) -> bool {
 impl Disk for BucketDisk {
     fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
         match self.at(path) {
-            At::Near if path.starts_with(&self.root) => {
-                std::fs::create_dir_all(path.parent().unwrap_or(path))?;
-                self.near.create_new(path)
+            At::Near(near) => {
+                if near != path {
+                    std::fs::create_dir_all(near.parent().unwrap_or(&near))?;
+                }
+                self.near.create_new(&near)
             }
-            At::Near => self.near.create_new(path),
             At::Far(_) => Err(unsupported("an object of a bucket is put there whole")),
         }
     }
 
     fn open(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
         match self.at(path) {
-            At::Near => self.near.open(path),
+            At::Near(near) => self.near.open(&near),
             At::Far(object) => self.file(object),
         }
     }
 
     fn open_to_read(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
         match self.at(path) {
-            At::Near => self.near.open_to_read(path),
+            At::Near(near) => self.near.open_to_read(&near),
             At::Far(object) => self.file(object),
         }
     }
 
     fn lock(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
         match self.at(path) {
-            At::Near => self.near.lock(path),
+            At::Near(near) => self.near.lock(&near),
             At::Far(_) => Err(unsupported("nothing in a bucket can be locked")),
         }
     }
 
     fn metadata(&self, path: &Path) -> io::Result<Metadata> {
         match self.at(path) {
-            At::Near => self.near.metadata(path),
+            At::Near(near) => self.near.metadata(&near),
             At::Far(key) if is_object(&key) => {
                 let Known { bytes, changed } = self.look_up(&key)?;
                 Ok(Metadata {
@@ -211,7 +218,7 @@ impl Disk for BucketDisk {
 
     fn each_entry(&self, folder: &Path, callback: &mut dyn FnMut(&OsStr)) -> io::Result<()> {
         let key = match self.at(folder) {
-            At::Near => return self.near.each_entry(folder, callback),
+            At::Near(near) => return self.near.each_entry(&near, callback),
             At::Far(key) => key,
         };
         let made = Instant::now();
@@ -238,40 +245,40 @@ impl Disk for BucketDisk {
 
     fn create_dir(&self, path: &Path) -> io::Result<()> {
         match self.at(path) {
-            At::Near => self.near.create_dir(path),
+            At::Near(near) => self.near.create_dir(&near),
             At::Far(_) => Ok(()),
         }
     }
 
     fn rename_noreplace(&self, from: &Path, to: &Path) -> io::Result<()> {
         match (self.at(from), self.at(to)) {
-            (At::Near, At::Near) => self.near.rename_noreplace(from, to),
-            (At::Near, At::Far(object)) => self.put(from, &object),
+            (At::Near(from), At::Near(to)) => self.near.rename_noreplace(&from, &to),
+            (At::Near(from), At::Far(object)) => self.put(&from, &object),
             (At::Far(source), At::Far(target)) => {
                 self.changed(&source);
                 self.changed(&target);
                 self.bucket.rename(&source, &target)?;
-                self.cache.forget(from);
+                self.cache.forget(&source);
                 Ok(())
             }
-            (At::Far(_), At::Near) => Err(io::ErrorKind::CrossesDevices.into()),
+            (At::Far(_), At::Near(_)) => Err(io::ErrorKind::CrossesDevices.into()),
         }
     }
 
     fn link(&self, from: &Path, to: &Path) -> io::Result<()> {
         match (self.at(from), self.at(to)) {
-            (At::Near, At::Near) => self.near.link(from, to),
+            (At::Near(from), At::Near(to)) => self.near.link(&from, &to),
             _ => Err(unsupported("an object of a bucket has one name")),
         }
     }
 
     fn unlink(&self, path: &Path) -> io::Result<()> {
         match self.at(path) {
-            At::Near => self.near.unlink(path),
+            At::Near(near) => self.near.unlink(&near),
             At::Far(object) => {
                 self.changed(&object);
                 self.bucket.remove(&object)?;
-                self.cache.forget(path);
+                self.cache.forget(&object);
                 Ok(())
             }
         }
@@ -279,7 +286,7 @@ impl Disk for BucketDisk {
 
     fn remove_dir(&self, path: &Path) -> io::Result<()> {
         match self.at(path) {
-            At::Near => self.near.remove_dir(path),
+            At::Near(near) => self.near.remove_dir(&near),
             // With what was in it.
             At::Far(_) => Err(io::ErrorKind::NotFound.into()),
         }
@@ -287,7 +294,7 @@ impl Disk for BucketDisk {
 
     fn sync_dir(&self, path: &Path) -> io::Result<()> {
         match self.at(path) {
-            At::Near => self.near.sync_dir(path),
+            At::Near(near) => self.near.sync_dir(&near),
             // What a store has said to have, it has.
             At::Far(_) => Ok(()),
         }
@@ -295,7 +302,7 @@ impl Disk for BucketDisk {
 
     fn room(&self, path: &Path) -> io::Result<Room> {
         match self.at(path) {
-            At::Near => self.near.room(path),
+            At::Near(near) => self.near.room(&near),
             At::Far(_) => Err(unsupported("a bucket does not tell how much room it has")),
         }
     }
@@ -304,13 +311,13 @@ impl Disk for BucketDisk {
         matches!(self.at(path), At::Far(_))
     }
 
-    fn fetch(&self, path: &Path) -> io::Result<()> {
-        let At::Far(object) = self.at(path) else {
-            return Ok(());
-        };
-        self.cache.fetch(path, &mut |file| {
-            Ok(self.bucket.fetch(&object, file)?.bytes)
-        })
+    fn fetch(&self, path: &Path) -> io::Result<PathBuf> {
+        match self.at(path) {
+            At::Near(near) => Ok(near),
+            At::Far(object) => self.cache.fetch(&object, &mut |file| {
+                Ok(self.bucket.fetch(&object, file)?.bytes)
+            }),
+        }
     }
 }
 

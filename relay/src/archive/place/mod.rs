@@ -5,8 +5,8 @@
 //! file can be written in the middle, no folder made), and one thing as well as a file system: give
 //! a name to a whole object that no other has.
 //!
-//! The archive's path is a folder in the spool then. What is fetched from the bucket lies in it, under
-//! the path that it would have in an archive of files, and goes again when it takes too much room.
+//! The archive's path is `s3://bucket/prefix` then, in messages too, and leads nowhere on this machine.
+//! What is fetched lies in a folder of the spool, and goes again when it takes too much room.
 
 mod bucket;
 mod cache;
@@ -21,6 +21,9 @@ pub use disk::BucketDisk;
 use super::disk::{Disk, RealDisk};
 use crate::config::{Config, SecretError};
 use crate::telemetry::StoreEvents;
+
+/// Folder in the spool for what is fetched.
+const FOLDER: &str = "store";
 
 /// What is asked of a store.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -99,8 +102,9 @@ pub fn disk(config: &Config, events: StoreEvents) -> Result<Arc<dyn Disk>, Place
     Ok(match &config.relay.store {
         None => Arc::new(RealDisk),
         Some(store) => {
-            let root = config.relay.archive.clone();
-            Arc::new(BucketDisk::open(store.clone(), root, events)?)
+            let relay = &config.relay;
+            let places = (relay.archive.clone(), relay.spool.join(FOLDER));
+            Arc::new(BucketDisk::open(store.clone(), places, events)?)
         }
     })
 }

@@ -25,12 +25,12 @@ fn name(text: &str) -> Name {
     Name::new(text).unwrap()
 }
 
-/// An archive with its relay.
 /// The disk of this machine.
 fn real() -> Arc<dyn crate::archive::Disk> {
     Arc::new(RealDisk)
 }
 
+/// An archive with its relay.
 struct Yard {
     dir: TempDir,
 }
