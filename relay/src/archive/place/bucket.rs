@@ -12,9 +12,8 @@ use object_store::aws::{AmazonS3, AmazonS3Builder, Checksum as Algorithm};
 use object_store::multipart::{MultipartStore as _, PartId};
 use object_store::path::Path as Key;
 use object_store::{
-    Attribute, AttributeValue, Attributes, BackoffConfig, CopyMode, CopyOptions, Error, ObjectMeta,
-    ObjectStore as _, ObjectStoreExt as _, PutMode, PutMultipartOptions, PutOptions, PutPayload,
-    Result, RetryConfig,
+    Attribute, AttributeValue, Attributes, BackoffConfig, Error, ObjectMeta, ObjectStore as _,
+    ObjectStoreExt as _, PutMode, PutMultipartOptions, PutOptions, PutPayload, Result, RetryConfig,
 };
 use tokio::runtime::{Builder, Runtime};
 
@@ -213,10 +212,27 @@ impl Bucket {
     pub(super) fn fetch(
         &self,
         object: &str,
-        mut to: impl Write + Send + 'static,
+        to: impl Write + Send + 'static,
     ) -> io::Result<Fingerprint> {
+        let (taken, given) = self.fetch_as_is(object, to)?;
+        match given {
+            Some(given) if given != taken.sha256 => {
+                self.events.damaged();
+                let text = format!("SHA-256 {} came, and {given} was stored", taken.sha256);
+                Err(io::Error::new(io::ErrorKind::InvalidData, text))
+            }
+            _ => Ok(taken),
+        }
+    }
+
+    /// Fetches a whole object, whatever it is; and the SHA-256 that was given to it, if any.
+    pub(super) fn fetch_as_is(
+        &self,
+        object: &str,
+        mut to: impl Write + Send + 'static,
+    ) -> io::Result<(Fingerprint, Option<Checksum>)> {
         let (store, key) = (Arc::clone(&self.store), self.key(object)?);
-        let read = self.ask(Operation::Read, async move {
+        self.ask(Operation::Read, async move {
             let got = store.get(&key).await?;
             let sum = got.attributes.get(&Attribute::Metadata(SHA256.into()));
             let sum = sum.and_then(|sum| sum.as_ref().parse::<Checksum>().ok());
@@ -231,28 +247,11 @@ impl Bucket {
                 }
             }
             let taken = taken.finish();
-            Ok(
-                match taken.bytes == bytes && sum.is_none_or(|sum| sum == taken.sha256) {
-                    true => Ok(taken),
-                    false => Err(io::Error::new(
-                        io::ErrorKind::InvalidData,
-                        format!(
-                            "{} bytes with SHA-256 {} came, and {bytes} bytes with {} were stored",
-                            taken.bytes,
-                            taken.sha256,
-                            sum.map_or_else(|| "an unknown one".to_owned(), |sum| sum.to_string())
-                        ),
-                    )),
-                },
-            )
-        })?;
-        if read
-            .as_ref()
-            .is_err_and(|error| error.kind() == io::ErrorKind::InvalidData)
-        {
-            self.events.damaged();
-        }
-        read
+            Ok(match taken.bytes == bytes {
+                true => Ok((taken, sum)),
+                false => Err(io::ErrorKind::UnexpectedEof.into()),
+            })
+        })?
     }
 
     /// The SHA-256 of what the store has. What was damaged on its way is read once more.
@@ -382,21 +381,6 @@ impl Bucket {
                 result => result.map(|_| Put::Done),
             }
         })
-    }
-
-    /// Gives an object another name, which must be free.
-    pub(super) fn rename(&self, from: &str, to: &str) -> io::Result<()> {
-        let store = Arc::clone(&self.store);
-        let (source, target) = (self.key(from)?, self.key(to)?);
-        let wanted = self.fingerprint(from)?;
-        self.ask(Operation::Put, async move {
-            let options = CopyOptions::new().with_mode(CopyMode::Create);
-            store.copy_opts(&source, &target, options).await
-        })?;
-        match self.fingerprint(to)? == wanted {
-            true => self.remove(from),
-            false => Err(io::ErrorKind::InvalidData.into()),
-        }
     }
 
     /// Takes an object away; one that is not there is no error.

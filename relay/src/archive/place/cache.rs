@@ -39,6 +39,15 @@ impl Cache {
         self.root.join(object)
     }
 
+    /// A path beside it, in a folder that is there.
+    pub(super) fn part(&self, object: &str) -> io::Result<PathBuf> {
+        let path = self.path(object);
+        let folder = path.parent().unwrap_or(&path);
+        std::fs::create_dir_all(folder)?;
+        let number = self.next.fetch_add(1, Ordering::Relaxed);
+        Ok(folder.join(format!(".{}-{number}.part", std::process::id())))
+    }
+
     /// Has an object fetched unless it is there, and returns its path. `fetch` writes it whole, or
     /// fails; what it finds to be damaged it is asked for again.
     pub(super) fn fetch(
@@ -50,10 +59,7 @@ impl Cache {
         if path.is_file() {
             return Ok(path);
         }
-        let folder = path.parent().unwrap_or(&path);
-        std::fs::create_dir_all(folder)?;
-        let number = self.next.fetch_add(1, Ordering::Relaxed);
-        let part = folder.join(format!(".{}-{number}.part", std::process::id()));
+        let part = self.part(object)?;
         let fetched = self.fetch_part(&part, fetch);
         // Whole when it has its name, after a power cut too.
         let named = fetched.and_then(|bytes| {

@@ -28,7 +28,7 @@ const FOLDER: &str = "store";
 /// What is asked of a store.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Operation {
-    /// Put an object, or a part of one, or an object's copy.
+    /// Put an object, or a part of one.
     Put,
     /// Look up an object.
     LookUp,
