@@ -8,6 +8,7 @@ use std::process::Command;
 use serde_json::Value;
 
 use super::*;
+use crate::archive::RealDisk;
 use crate::supervise::{Trigger, shutdown};
 use crate::units::Name;
 

@@ -201,7 +201,8 @@ fn a_step_of_the_clock_begins_a_run() {
     let (root, spool) = folders(dir.path());
     let events = LedgerEvents::new(&relay.telemetry);
     let (_feed, inbox) = LedgerFeed::new(&events);
-    let reader = Reader::start(root.clone(), spool.clone(), inbox.sender.clone()).unwrap();
+    let disk = Arc::new(RealDisk);
+    let reader = Reader::start(disk, root.clone(), spool.clone(), inbox.sender.clone()).unwrap();
     let options = LedgerOptions {
         spool,
         cameras: vec![(slipway(), Name::new("boatyard").unwrap())],
