@@ -452,7 +452,8 @@ fn told(operation: Operation, error: &Error) -> io::Error {
     let code = code(error);
     let bucket_missing = code.as_deref() == Some("NoSuchBucket");
     let (kind, text) = match error {
-        Error::NotFound { .. } if bucket_missing || operation.needs_bucket_alone() => {
+        _ if bucket_missing => (Kind::Other, "the store has no such bucket".to_owned()),
+        Error::NotFound { .. } if operation.needs_bucket_alone() => {
             (Kind::Other, "the store has no such bucket".to_owned())
         }
         Error::NotFound { .. } => (Kind::NotFound, "it is not in the store".to_owned()),
