@@ -9,10 +9,12 @@
     reason = "a test reports by panicking"
 )]
 
+mod alerts;
 mod bad_cameras;
 mod bad_guests;
 mod clips;
 mod commands;
+mod deploy;
 mod findings;
 mod foreign;
 mod guide;

@@ -7,6 +7,7 @@ mod coverage;
 #[cfg(feature = "demo")]
 mod demo;
 mod findings;
+mod health;
 mod ladder;
 mod output;
 mod pin;
@@ -77,6 +78,8 @@ enum Command {
     Run(ConfigFile),
     /// Check a configuration without running it, and with --probe the cameras too
     Check(check::CheckArguments),
+    /// Ask the relay of a configuration, on this machine, whether it works: for health checks
+    Health(ConfigFile),
     /// Tell what of the wanted footage is in the archive, what is missing, and why
     Coverage(coverage::CoverageArguments),
     /// List what analyzers have seen, from the archive
@@ -200,6 +203,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
         match arguments.command {
             Command::Run(file) => run::run(file).await,
             Command::Check(arguments) => check::check(arguments).await,
+            Command::Health(file) => health::health(&file),
             Command::Coverage(arguments) => coverage::coverage(&arguments),
             Command::Findings(arguments) => findings::findings(&arguments),
             Command::Clip(arguments) => clip::clip(arguments).await,

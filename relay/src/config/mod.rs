@@ -14,6 +14,7 @@ mod camera;
 mod document;
 mod excerpt;
 mod fields;
+mod heartbeat;
 mod ladder;
 mod model;
 mod pause;
@@ -37,8 +38,8 @@ use std::io::Read;
 use std::path::Path;
 
 pub use model::{
-    BUILTIN_PLUGINS, Camera, Config, FirstSequence, LADDER_SINK, Ladder, LadderRule, Limits,
-    PICTURES_SINK, Period, Pictures, Plugin, Position, Quirks, Relay, Scrub, SenderReports,
+    BUILTIN_PLUGINS, Camera, Config, FirstSequence, Heartbeat, LADDER_SINK, Ladder, LadderRule,
+    Limits, PICTURES_SINK, Period, Pictures, Plugin, Position, Quirks, Relay, Scrub, SenderReports,
     SessionId, Sink, Site, StartTime, StrayData, Transport, WhenBehind,
 };
 pub use plan::{Pause, Plan};

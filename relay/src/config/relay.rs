@@ -11,6 +11,7 @@ use toml::de::DeTable;
 
 use super::camera::read_camera;
 use super::fields::Fields;
+use super::heartbeat::read_heartbeat;
 use super::ladder::read_ladder;
 use super::model::{Config, Position, Relay, Site};
 use super::pictures::read_pictures;
@@ -38,6 +39,7 @@ pub(super) fn read_config(
     let pictures = root.table("pictures", "[pictures]");
     let scrub = root.table("scrub", "[scrub]");
     let ladder = root.table("ladder", "[ladder]");
+    let heartbeat = root.table("heartbeat", "[heartbeat]");
     let sites = root.tables("site", "[[site]]");
     let cameras = root.tables("camera", "[[camera]]");
     let sinks = root.tables("sink", "[[sink]]");
@@ -66,6 +68,7 @@ pub(super) fn read_config(
     let pictures = pictures.map(|fields| read_pictures(fields, folder));
     let scrub = scrub.map(read_scrub);
     let ladder = ladder.map(read_ladder).unwrap_or_default();
+    let heartbeat = heartbeat.map(|fields| read_heartbeat(fields, folder));
     let sites: Vec<_> = sites.into_iter().map(read_site).collect();
     let zones: BTreeMap<_, _> = sites
         .iter()
@@ -90,6 +93,7 @@ pub(super) fn read_config(
         pictures: pictures.unwrap_or_default(),
         scrub: scrub.unwrap_or_default(),
         ladder,
+        heartbeat: heartbeat.flatten(),
         sites: sites.into_iter().collect::<Option<_>>()?,
         sinks: sinks.into_iter().collect::<Option<_>>()?,
         cameras: cameras.into_iter().collect::<Option<_>>()?,

@@ -1,6 +1,7 @@
 //! What others may ask the relay for, over HTTP.
 
 mod health;
+mod heartbeat;
 mod token;
 
 use std::future::IntoFuture as _;
@@ -16,6 +17,7 @@ use axum::routing::get;
 use tokio::net::TcpListener;
 
 pub use health::Readiness;
+pub use heartbeat::{BeatError, Heart};
 
 use crate::config::Secret;
 use crate::supervise::Shutdown;

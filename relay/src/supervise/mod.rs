@@ -1,6 +1,7 @@
 //! Start-up, order of shutdown, and what keeps tasks alive.
 
 mod crew;
+mod heartbeat;
 mod intake_thread;
 mod keep;
 mod shutdown;
@@ -129,6 +130,11 @@ pub async fn run(
     let sampler = tokio::spawn(sample(archive.clone(), events));
     let scrubber = start_scrub(&config, &archive, &ledger, &telemetry).map_err(RunError::Thread)?;
     let watchdog = tokio::spawn(systemd::watchdog(crew.intake()));
+    let heartbeat = config.heartbeat.clone().map(|heartbeat| {
+        let cameras = config.cameras.iter().map(|c| c.name.clone()).collect();
+        let (intake, telemetry) = (crew.intake(), Arc::clone(&telemetry));
+        tokio::spawn(heartbeat::beat(heartbeat, cameras, intake, telemetry))
+    });
     readiness.ready();
     systemd::ready();
     tracing::info!(
@@ -155,6 +161,9 @@ pub async fn run(
         .await;
     sampler.abort();
     watchdog.abort();
+    if let Some(heartbeat) = heartbeat {
+        heartbeat.abort();
+    }
     tokio::join!(close_ladder(ladder), close_findings(findings));
     close_ledger(ledger).await;
     close_archive(archive, deadline).await;
@@ -217,7 +226,7 @@ fn start_scrub(
         spool: config.relay.spool.clone(),
         bytes_per_second: config.scrub.bytes_per_second.bytes(),
         quarantine: config.scrub.quarantine,
-        rest: ScrubOptions::REST,
+        rest: config.scrub.first_after,
     };
     let events = ScrubEvents::new(telemetry);
     Scrubber::start(archive, ledger.clone(), events, options).map(Some)

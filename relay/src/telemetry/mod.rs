@@ -6,10 +6,12 @@ mod events;
 pub mod logs;
 mod metrics;
 mod process;
+#[cfg(test)]
+mod reference;
 
 pub use events::{
-    ArchiveEvents, CameraEvents, DropReason, FindingDrop, FindingsEvents, HedgeOutcome,
-    KickOutcome, LadderEvents, LedgerEvents, PictureEvents, ScrubEvents, SinkEvents,
+    ArchiveEvents, CameraEvents, DropReason, FindingDrop, FindingsEvents, HeartbeatEvents,
+    HedgeOutcome, KickOutcome, LadderEvents, LedgerEvents, PictureEvents, ScrubEvents, SinkEvents,
     SupervisorEvents,
 };
 pub use metrics::{EndReason, Telemetry};

@@ -3,6 +3,7 @@
 mod archive;
 mod camera;
 mod findings;
+mod heartbeat;
 mod ladder;
 mod ledger;
 mod pictures;
@@ -15,6 +16,7 @@ use std::time::Duration;
 pub use archive::ArchiveEvents;
 pub use camera::{CameraEvents, HedgeOutcome, KickOutcome};
 pub use findings::{FindingDrop, FindingsEvents};
+pub use heartbeat::HeartbeatEvents;
 pub use ladder::LadderEvents;
 pub use ledger::LedgerEvents;
 pub use pictures::{DropReason, PictureEvents};
