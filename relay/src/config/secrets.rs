@@ -309,10 +309,10 @@ mod tests {
             std::fs::write(&url_file, content).unwrap();
             let read = heartbeat.read_url();
             assert_eq!(read.is_ok(), good, "{content}: {read:?}");
-            let shown = format!(
-                "{read:?} {}",
-                read.err().map(|e| e.to_string()).unwrap_or_default()
-            );
+            let mut shown = format!("{read:?}");
+            if let Err(error) = read {
+                shown += &error.to_string();
+            }
             assert!(!shown.contains("hunter2"), "{shown}");
         }
     }

@@ -6,6 +6,8 @@ use std::fmt::Write as _;
 use std::path::Path;
 use std::sync::Arc;
 
+use prometheus_client::encoding::{EncodeLabelSet, EncodeMetric};
+use prometheus_client::metrics::TypedMetric;
 use prometheus_client::metrics::counter::Counter;
 use prometheus_client::metrics::family::{Family, MetricConstructor};
 
@@ -89,11 +91,12 @@ pub(super) trait Touch {
 
 impl<L, M, C> Touch for Family<L, M, C>
 where
-    L: Sample + Clone + Eq + std::hash::Hash,
+    L: Sample + EncodeLabelSet + Clone + Eq + std::hash::Hash,
+    M: EncodeMetric + TypedMetric,
     C: MetricConstructor<M>,
 {
     fn touch(&self) {
-        if self.is_empty() {
+        if EncodeMetric::is_empty(self) {
             drop(self.get_or_create(&L::sample()));
         }
     }

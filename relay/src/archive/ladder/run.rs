@@ -274,7 +274,6 @@ impl Keeper {
                 }
                 Err(error) => {
                     // The folder that it was about is left for the next round.
-                    self.overdue += 1;
                     let place = self.options.archive.display().to_string();
                     self.events.failed("work on the archive", &place, &error);
                     FAILED_REST
@@ -300,7 +299,10 @@ impl Keeper {
             self.in_round = true;
         }
         if let Some(folder) = self.to_age.pop_front() {
-            return self.let_go(folder, now);
+            let done = self.let_go(folder, now);
+            // At least one, where it can't even be told how many.
+            self.overdue += u64::from(done.is_err());
+            return done;
         }
         if std::mem::take(&mut self.in_round) {
             self.events.round_ended(wall, self.overdue);
