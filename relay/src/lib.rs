@@ -33,4 +33,4 @@ pub mod telemetry;
 pub mod trial;
 pub mod units;
 
-pub use supervise::{RunError, Shutdown, Trigger, run, shutdown};
+pub use supervise::{RunError, Shutdown, Trigger, run, run_reloading, shutdown};

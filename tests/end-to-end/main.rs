@@ -23,6 +23,7 @@ mod manual;
 mod matrix;
 mod pictures;
 mod printed;
+mod reload;
 mod scrape;
 mod trials;
 mod truth;

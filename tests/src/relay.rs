@@ -69,6 +69,13 @@ impl Relay {
         Self::run(&mut Command::new(Self::program()), configuration)
     }
 
+    /// Starts it with more in its environment; does not wait.
+    #[must_use]
+    pub fn spawn_with(configuration: &Configuration, environment: &[(&str, &Path)]) -> Self {
+        let mut command = Command::new(Self::program());
+        Self::run(command.envs(environment.iter().copied()), configuration)
+    }
+
     /// Starts it at one end of a link of the test bed; does not wait. Its HTTP port can be reached
     /// there alone ([`End::within`]).
     #[must_use]
@@ -152,6 +159,31 @@ impl Relay {
             Some((200, body)) => Metrics::new(body),
             other => panic!("/metrics answers {other:?}"),
         }
+    }
+
+    /// Has it read its configuration again, as it is after `change`; waits until that has been done, and
+    /// gives what came of it: `applied`, `unchanged` or `refused`.
+    pub fn reload(&self, change: impl FnOnce()) -> &'static str {
+        const OUTCOMES: [&str; 3] = ["applied", "unchanged", "refused"];
+        let counts = || {
+            let page = self.metrics();
+            let count = |outcome| page.sum("forebay_reloads_total", &[("outcome", outcome)]);
+            OUTCOMES.map(|outcome| count(outcome).unwrap())
+        };
+        let before = counts();
+        change();
+        self.process.signal(Signal::HUP);
+        let done = wait_for(Duration::from_secs(60), || {
+            let pairs = before.into_iter().zip(counts()).zip(OUTCOMES);
+            let mut risen = pairs.filter(|((before, now), _)| now > before);
+            risen.next().map(|(_, outcome)| outcome)
+        });
+        done.unwrap_or_else(|| panic!("nothing came of SIGHUP after 60 s:\n{}", self.log()))
+    }
+
+    /// Sends SIGHUP, and waits for nothing.
+    pub fn hang_up(&self) {
+        self.process.signal(Signal::HUP);
     }
 
     /// The log so far, of all runs in this folder.

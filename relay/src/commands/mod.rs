@@ -75,7 +75,7 @@ pub struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    /// Run the relay until SIGTERM or SIGINT
+    /// Run the relay until SIGTERM or SIGINT; SIGHUP has it read its configuration again
     Run(ConfigFile),
     /// Check a configuration without running it, and with --probe the cameras too
     Check(check::CheckArguments),
@@ -206,7 +206,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
         .map_err(|error| Failure::caused(exit::OS, error))?;
     let result = runtime.block_on(async {
         match arguments.command {
-            Command::Run(file) => run::run(file).await,
+            Command::Run(file) => run::run(file, arguments.log_level.is_some()).await,
             Command::Check(arguments) => check::check(arguments).await,
             Command::Budget(arguments) => budget::budget(&arguments),
             Command::Coverage(arguments) => coverage::coverage(&arguments),

@@ -43,7 +43,7 @@ pub use model::{
     Scrub, SenderReports, SessionId, Sink, Site, StartTime, StrayData, Transport, Uplink, View,
     WhenBehind,
 };
-pub use plan::{Pause, Plan};
+pub use plan::{LivePlan, Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};
 pub use quantity::{ByteCount, ByteCountError};
 pub use secrets::{Credentials, PasswordSource, Secret, SecretError};

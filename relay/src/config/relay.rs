@@ -19,6 +19,7 @@ use super::problem::Report;
 use super::scrub::read_scrub;
 use super::sink::read_sink;
 use super::wording::{nearest, quoted};
+use crate::telemetry::logs::LogLevel;
 
 /// Where the web server listens unless told otherwise.
 const LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 8473);
@@ -132,6 +133,16 @@ fn read_relay(mut fields: Fields<'_, '_>, folder: &Path) -> Option<Relay> {
     let token_file = fields.path("token_file", folder, "\"/etc/forebay/token\"");
     let plugin_cache = fields.path("plugin_cache", folder, "\"/var/cache/forebay\"");
 
+    let log_level = fields.choice(
+        "log_level",
+        ("info", LogLevel::Info),
+        &[
+            ("error", LogLevel::Error),
+            ("warn", LogLevel::Warn),
+            ("debug", LogLevel::Debug),
+        ],
+    );
+
     if archive.is_some() && archive == spool {
         let advice = "Name another folder, or leave spool out: it is then .spool in the archive.";
         fields.wrong("spool", "spool is the same folder as archive", advice);
@@ -160,6 +171,7 @@ fn read_relay(mut fields: Fields<'_, '_>, folder: &Path) -> Option<Relay> {
         listen,
         token_file,
         plugin_cache,
+        log_level,
     })
 }
 

@@ -3,6 +3,9 @@
 mod crew;
 mod intake_thread;
 mod keep;
+mod member;
+mod post;
+mod reload;
 mod shutdown;
 pub mod signals;
 mod systemd;
@@ -11,6 +14,8 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use tokio::sync::watch;
+
 pub use shutdown::{Shutdown, Trigger, shutdown};
 
 use crate::archive::findings::FindingsHandle;
@@ -18,15 +23,18 @@ use crate::archive::ladder::{LadderHandle, LadderOptions};
 use crate::archive::ledger::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
 use crate::archive::scrub::{ScrubOptions, Scrubber};
 use crate::archive::{Archive, ArchiveOptions, OpenError, RealDisk};
-use crate::config::{Config, SecretError};
+use crate::config::{Config, Secret, SecretError};
 use crate::outlet::Outlet;
 use crate::sinks::{Engine, LoadError};
 use crate::telemetry::{
-    ArchiveEvents, FindingsEvents, LadderEvents, LedgerEvents, ScrubEvents, Telemetry,
+    ArchiveEvents, FindingsEvents, LadderEvents, LedgerEvents, ScrubEvents, SupervisorEvents,
+    Telemetry, logs,
 };
-use crew::{Books, Crew};
+use crew::{Books, Crew, Secrets};
+use reload::Next;
 
-pub use crew::{RunningAnalysis, RunningCamera};
+pub use post::{RunningAnalysis, RunningCamera};
+pub use reload::Reload;
 
 /// What has not ended so long after the request to stop is cut off: with the last answers to HTTP
 /// that makes the 5 s that systemd and people wait for.
@@ -39,6 +47,8 @@ const LEDGER_TIME: Duration = Duration::from_millis(600);
 const ARCHIVE_TIME: Duration = Duration::from_millis(500);
 /// What answers to HTTP may still take.
 const HTTP_TIME: Duration = Duration::from_millis(200);
+/// How long passwords may take to be read at the start; cameras read them again by themselves.
+const SECRETS_TIME: Duration = Duration::from_secs(2);
 const SPACE_PERIOD: Duration = Duration::from_secs(10);
 
 /// Why the relay could not start, or ended.
@@ -78,6 +88,8 @@ pub struct Running {
     pub telemetry: Arc<Telemetry>,
     /// The cameras, in the order of the configuration.
     pub cameras: Vec<RunningCamera>,
+    /// The same as it is now: a reload may change it.
+    pub roster: watch::Receiver<Vec<RunningCamera>>,
 }
 
 /// Runs the relay until `stop` is requested, then ends within 5 s with everything published that
@@ -87,13 +99,26 @@ pub struct Running {
 /// When it can't start. Afterwards nothing ends it but the request.
 pub async fn run(
     config: Config,
+    stop: Shutdown,
+    started: impl FnOnce(&Running),
+) -> Result<(), RunError> {
+    run_reloading(config, None, stop, started).await
+}
+
+/// The same, and reads its configuration again when it is asked to.
+///
+/// # Errors
+/// As for [`run`]: a configuration that is read again and is wrong is told, and not followed.
+pub async fn run_reloading(
+    config: Config,
+    mut reload: Option<Reload>,
     mut stop: Shutdown,
     started: impl FnOnce(&Running),
 ) -> Result<(), RunError> {
     let telemetry = Arc::new(Telemetry::new());
     // Early: two relays by mistake are told apart before one touches the other's spool.
     let token = config.relay.read_token()?;
-    let outlet = Outlet::bind(config.relay.listen, token, Arc::clone(&telemetry))
+    let outlet = Outlet::bind(config.relay.listen, token.clone(), Arc::clone(&telemetry))
         .await
         .map_err(|source| RunError::Listen {
             address: config.relay.listen,
@@ -123,29 +148,62 @@ pub async fn run(
         ledger: ledger.clone(),
         findings: findings.clone(),
     };
-    let (mut crew, cameras) =
-        Crew::start(&config, &telemetry, &books, &engine).map_err(RunError::Thread)?;
-    drop(books);
+    let secrets = secrets(&config).await;
+    let crew =
+        Crew::start(&config, &secrets, &telemetry, books, &engine).map_err(RunError::Thread)?;
     let sampler = tokio::spawn(sample(archive.clone(), events));
     let scrubber = start_scrub(&config, &archive, &ledger, &telemetry).map_err(RunError::Thread)?;
     let watchdog = tokio::spawn(systemd::watchdog(crew.intake()));
     readiness.ready();
     systemd::ready();
+    let roster = crew.roster();
+    let cameras = roster.borrow().clone();
     tracing::info!(
         %address, cameras = cameras.len(), sinks = config.sinks.len(),
         archive = %config.relay.archive.display(), "relay started"
     );
     started(&Running {
         address,
-        telemetry,
+        telemetry: Arc::clone(&telemetry),
         cameras,
+        roster,
     });
 
-    stop.requested().await;
+    let events = SupervisorEvents::new(&telemetry);
+    let mut parts = Parts {
+        config,
+        token,
+        crew,
+        engine,
+        ladder,
+        scrubber,
+        archive,
+        ledger,
+        telemetry,
+        events,
+    };
+    while !stop.is_requested() {
+        let Some(reload) = &mut reload else {
+            stop.requested().await;
+            break;
+        };
+        tokio::select! {
+            () = stop.requested() => {}
+            () = reload.hang_ups.next() => parts.reload(reload, &mut stop).await,
+        }
+    }
     let deadline = Instant::now() + SHUTDOWN_TIME;
     tracing::info!("shutting down");
     systemd::stopping();
     readiness.stopping();
+    let Parts {
+        crew,
+        ladder,
+        scrubber,
+        archive,
+        ledger,
+        ..
+    } = parts;
     // Asked to end, not waited for: it may be reading from an archive that hangs.
     drop(scrubber);
     if let Some(ladder) = &ladder {
@@ -164,6 +222,107 @@ pub async fn run(
     }
     tracing::info!("relay ended");
     Ok(())
+}
+
+/// What of a running relay another configuration may change.
+struct Parts {
+    config: Config,
+    token: Option<Secret>,
+    crew: Crew,
+    engine: Arc<Engine>,
+    ladder: Option<LadderHandle>,
+    scrubber: Option<Scrubber>,
+    archive: Archive,
+    ledger: Ledger,
+    telemetry: Arc<Telemetry>,
+    events: SupervisorEvents,
+}
+
+impl Parts {
+    /// Reads the configuration again, and follows it where it is right.
+    async fn reload(&mut self, reload: &Reload, stop: &mut Shutdown) {
+        systemd::reloading();
+        let present = (&self.config, self.token.as_ref());
+        let read = tokio::select! {
+            read = reload::read(&reload.path, present, &self.engine) => read,
+            () = stop.requested() => return,
+        };
+        match read {
+            Ok(next) => {
+                self.follow(next, reload, stop).await;
+                systemd::reloaded("running");
+            }
+            Err(problems) => {
+                self.events.reload_refused(&problems);
+                let first = problems.lines().next().unwrap_or_default();
+                systemd::reloaded(&format!(
+                    "running; the new configuration is refused: {first}"
+                ));
+            }
+        }
+    }
+
+    async fn follow(&mut self, next: Next, reload: &Reload, stop: &mut Shutdown) {
+        for problem in &next.warnings {
+            self.events.reload_warns(&problem.message, &problem.advice);
+        }
+        // What runs goes on with the code that it has; what is begun gets the new one.
+        self.engine.replace(next.plugins);
+        let change = self
+            .crew
+            .change(&next.config, &next.secrets, &next.shared, stop);
+        let mut told = change.await;
+        if !stop.is_requested() {
+            self.change_ladder(&next.config, &mut told);
+            self.change_scrub(&next.config, &mut told);
+        }
+        let level = next.config.relay.log_level;
+        if level != self.config.relay.log_level && !reload.level_is_given {
+            logs::set_level(level);
+            told.push("log_level".to_owned());
+        }
+        self.config = next.config;
+        match told.is_empty() {
+            true => self.events.reload_changed_nothing(),
+            false => self.events.reloaded(&told.join("; ")),
+        }
+    }
+
+    fn change_ladder(&mut self, next: &Config, told: &mut Vec<String>) {
+        let options = LadderOptions::new(next);
+        if options == LadderOptions::new(&self.config) {
+            return;
+        }
+        told.push("ladder: what is kept for how long".to_owned());
+        match &self.ladder {
+            Some(ladder) => ladder.change(options),
+            None => match start_ladder(next, &self.archive, &self.ledger, &self.telemetry) {
+                Ok(ladder) => self.ladder = ladder,
+                Err(error) => tracing::error!(%error, "can't start the ladder"),
+            },
+        }
+    }
+
+    fn change_scrub(&mut self, next: &Config, told: &mut Vec<String>) {
+        if next.scrub == self.config.scrub {
+            return;
+        }
+        told.push("scrub: how the archive is read again".to_owned());
+        // It ends at its next file, and leaves behind where it was.
+        drop(self.scrubber.take());
+        match start_scrub(next, &self.archive, &self.ledger, &self.telemetry) {
+            Ok(scrubber) => self.scrubber = scrubber,
+            Err(error) => tracing::error!(%error, "can't start the scrub"),
+        }
+    }
+}
+
+/// The passwords as they are at the start; a disk that hangs has a while.
+async fn secrets(config: &Config) -> Secrets {
+    let config = config.clone();
+    let reading = tokio::task::spawn_blocking(move || reload::read_secrets(&config));
+    let read = tokio::time::timeout(SECRETS_TIME, reading).await;
+    read.ok().and_then(Result::ok).unwrap_or_default()
 }
 
 async fn open_archive(

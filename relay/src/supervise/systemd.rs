@@ -13,6 +13,20 @@ pub(super) fn ready() {
     tell(&[NotifyState::Ready]);
 }
 
+/// A reload begins: what follows is [`reloaded`] in any case (sd_notify(3), `RELOADING=1`).
+pub(super) fn reloading() {
+    // Before the signal was sent systemd has noted the time; ours must not be earlier.
+    match NotifyState::monotonic_usec_now() {
+        Ok(now) => tell(&[NotifyState::Reloading, now]),
+        Err(error) => tracing::warn!(%error, "can't notify systemd"),
+    }
+}
+
+/// The reload is over, with what `status` says: `systemctl status` shows it.
+pub(super) fn reloaded(status: &str) {
+    tell(&[NotifyState::Ready, NotifyState::Status(status)]);
+}
+
 pub(super) fn stopping() {
     tell(&[NotifyState::Stopping]);
 }

@@ -3,6 +3,7 @@
 //! metrics and `kind` of its findings, are bounded by `sink.limits`.
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Mutex, PoisonError};
 
 use prometheus_client::encoding::text::{encode_eof, encode_registry};
 use prometheus_client::encoding::{EncodeLabelSet, EncodeLabelValue, LabelValueEncoder};
@@ -12,6 +13,7 @@ use prometheus_client::metrics::gauge::Gauge;
 use prometheus_client::metrics::histogram::Histogram;
 use prometheus_client::registry::{Metric, Registry};
 
+use super::gone::Gone;
 use super::process::ProcessCollector;
 use crate::pictures::Source;
 use crate::units::{CameraName, Name};
@@ -207,6 +209,11 @@ pub(super) struct OfTask {
     pub(super) task: &'static str,
 }
 
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfReload {
+    pub(super) outcome: &'static str,
+}
+
 fn add<M: Metric + Clone + Default>(registry: &mut Registry, name: &str, help: &str) -> M {
     let metric = M::default();
     registry.register(name, help, metric.clone());
@@ -356,6 +363,8 @@ families! {
     scrub_faults: Family<OfFault, Counter> = "scrub_faults", "What the scrub has found to be wrong; again in each pass";
     scrub_quarantined: Counter = "scrub_quarantined_objects", "Damaged objects that were moved aside";
     scrub_passed: Seconds = "scrub_passed_timestamp_seconds", "Begin of the last scrub that came to its end: all that is older has been read since; 0 before the first";
+    reloads: Family<OfReload, Counter> = "reloads", "Times that the configuration was read again, by what came of it";
+    reload_refused: Gauge = "reload_refused", "1 while the configuration that was read last is not the one in force, because it was refused";
     task_failures: Family<OfTask, Counter> = "task_failures", "Tasks of the relay that failed by a defect and were started again";
 }
 
@@ -374,6 +383,8 @@ pub struct Telemetry {
     pub(super) dropout_seconds: Histograms<OfSite>,
     pub(super) recovery_seconds: Histograms<OfSite>,
     pub(super) plugin_observations: Histograms<OfSinkName>,
+    /// Whose metrics are told no more.
+    gone: Mutex<Gone>,
 }
 
 impl Telemetry {
@@ -426,7 +437,14 @@ impl Telemetry {
             dropout_seconds,
             recovery_seconds,
             plugin_observations,
+            gone: Mutex::default(),
         }
+    }
+
+    /// Tells nothing any more of the cameras, and sinks on cameras, that are not among these.
+    pub fn keep_only<'a>(&self, present: impl Iterator<Item = (&'a CameraName, Vec<&'a Name>)>) {
+        let mut gone = self.gone.lock().unwrap_or_else(PoisonError::into_inner);
+        gone.keep_only(present);
     }
 
     /// Everything in the OpenMetrics text format.
@@ -440,7 +458,8 @@ impl Telemetry {
             encode_registry(&mut text, &self.analysis_registry)?;
         }
         encode_eof(&mut text)?;
-        Ok(text)
+        let gone = self.gone.lock().unwrap_or_else(PoisonError::into_inner);
+        Ok(gone.without(text))
     }
 
     /// The metrics of the line of a stream.

@@ -34,6 +34,17 @@ impl Collector for ProcessCollector {
         if let Some(bytes) = resident_bytes() {
             gauge("process_resident_memory_bytes", "Resident memory", bytes)?;
         }
+        if let Some(files) = open_files() {
+            gauge("process_open_fds", "Open files and sockets", files)?;
+        }
+        if let Ok(runtime) = tokio::runtime::Handle::try_current() {
+            let tasks = runtime.metrics().num_alive_tasks() as f64;
+            gauge(
+                "forebay_tasks",
+                "Tasks of the relay, those of intake apart: some for each sink, stream and connection",
+                tasks,
+            )?;
+        }
         if let Some(seconds) = cpu_seconds() {
             let metric = ConstCounter::new(seconds);
             let descriptor = encoder.encode_descriptor(
@@ -53,6 +64,12 @@ fn resident_bytes() -> Option<f64> {
     let statm = std::fs::read_to_string("/proc/self/statm").ok()?;
     let pages: f64 = statm.split_ascii_whitespace().nth(1)?.parse().ok()?;
     Some(pages * rustix::param::page_size() as f64)
+}
+
+/// Entries of /proc/self/fd (proc(5)), but for the one that is open to read it.
+fn open_files() -> Option<f64> {
+    let entries = std::fs::read_dir("/proc/self/fd").ok()?;
+    Some(entries.count().saturating_sub(1) as f64)
 }
 
 fn cpu_seconds() -> Option<f64> {

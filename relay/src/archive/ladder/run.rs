@@ -8,8 +8,8 @@
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::clock::SteadyClock;
@@ -48,7 +48,7 @@ const GUARD_REST: Duration = Duration::from_millis(500);
 const JOURNAL_OPEN_MAX: Duration = Duration::from_secs(6 * 3600);
 
 /// What the ladder goes by.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct LadderOptions {
     /// The archive.
     pub archive: PathBuf,
@@ -126,6 +126,8 @@ impl LadderOptions {
 pub struct LadderHandle {
     ending: Arc<Ending>,
     waker: SyncSender<()>,
+    /// What it is to go by from its next step on.
+    changed: Arc<Mutex<Option<LadderOptions>>>,
 }
 
 impl LadderHandle {
@@ -144,10 +146,22 @@ impl LadderHandle {
         let disk = archive.disk();
         let mut keeper = Keeper::new(options, disk, archive, ledger, events);
         let ended = Ended(Arc::clone(&ending));
+        let changed = Arc::<Mutex<Option<LadderOptions>>>::default();
+        keeper.changed = Arc::clone(&changed);
         std::thread::Builder::new()
             .name("ladder".to_owned())
             .spawn(move || keeper.run(&ended.0, &woken))?;
-        Ok(Self { ending, waker })
+        Ok(Self {
+            ending,
+            waker,
+            changed,
+        })
+    }
+
+    /// Has it go by other rules, from its next step on.
+    pub fn change(&self, options: LadderOptions) {
+        *self.changed.lock().unwrap_or_else(PoisonError::into_inner) = Some(options);
+        self.waker.try_send(()).ok();
     }
 
     /// Ends it after its present step; whether that was within `patience`.
@@ -184,6 +198,7 @@ struct Relief {
 
 struct Keeper {
     options: LadderOptions,
+    changed: Arc<Mutex<Option<LadderOptions>>>,
     disk: Arc<dyn Disk>,
     hand: Hand,
     events: LadderEvents,
@@ -232,6 +247,7 @@ impl Keeper {
                 journal,
             ),
             options,
+            changed: Arc::default(),
             disk,
             events,
             clock: None,
@@ -259,6 +275,7 @@ impl Keeper {
                 return;
             }
             let begun = Instant::now();
+            self.take_change(begun);
             rest = match self.step(CaptureTime::now(), begun) {
                 Ok(Done::Worked) => (begun.elapsed() * REST_FACTOR).clamp(REST_MIN, REST_MAX),
                 Ok(Done::Guarded) => GUARD_REST,
@@ -274,6 +291,18 @@ impl Keeper {
                 }
             };
         }
+    }
+
+    /// What was decided by other rules is decided anew.
+    fn take_change(&mut self, now: Instant) {
+        let changed = self.changed.lock();
+        let Some(options) = changed.unwrap_or_else(PoisonError::into_inner).take() else {
+            return;
+        };
+        self.options = options;
+        self.relief = None;
+        self.to_age.clear();
+        (self.next_age, self.next_room, self.next_quota) = (now, now, now);
     }
 
     /// One step. Room comes first, then what is due, then learning what there is.

@@ -66,6 +66,18 @@ struct Camera {
     open: BTreeMap<(Witness, CaptureTime), Evidence>,
 }
 
+impl Camera {
+    fn new((name, site): (CameraName, SiteName)) -> Self {
+        Self {
+            name,
+            site,
+            counted: None,
+            reading: BTreeMap::new(),
+            open: BTreeMap::new(),
+        }
+    }
+}
+
 /// The thread's state.
 pub(super) struct Keeper {
     archive: Archive,
@@ -107,13 +119,6 @@ impl Keeper {
         inbox: Receiver<Message>,
         missed: Arc<AtomicBool>,
     ) -> Self {
-        let camera = |(name, site)| Camera {
-            name,
-            site,
-            counted: None,
-            reading: BTreeMap::new(),
-            open: BTreeMap::new(),
-        };
         let now = CaptureTime::now();
         Self {
             journals: Journals::new(archive.clone()),
@@ -126,7 +131,7 @@ impl Keeper {
             events,
             reader,
             inbox,
-            cameras: options.cameras.into_iter().map(camera).collect(),
+            cameras: options.cameras.into_iter().map(Camera::new).collect(),
             catalog: None,
             catalog_rest: None,
             pending: Vec::new(),
@@ -147,7 +152,10 @@ impl Keeper {
             .for_each(|c| self.events.camera(&c.name));
         self.ask_for_manifests();
         self.open_catalog();
-        self.begin_run(true);
+        for camera in 0..self.cameras.len() {
+            self.tell_earlier(camera);
+        }
+        self.begin_run(CaptureTime::now());
         self.commit();
         loop {
             let until_tick = TICK.saturating_sub(self.ticked.elapsed());
@@ -199,16 +207,22 @@ impl Keeper {
         }
     }
 
-    /// Notes a new run: at the start, and where the clock makes no sense of the present one.
-    fn begin_run(&mut self, start: bool) {
-        let now = CaptureTime::now();
+    /// Writes the last runs into a camera's journal.
+    fn tell_earlier(&mut self, camera: usize) {
+        let (Some(camera), Some(catalog)) = (self.cameras.get(camera), &self.catalog) else {
+            return;
+        };
+        let earlier = catalog.last_runs(&camera.name, EARLIER_RUNS).ok();
+        for run in earlier.into_iter().flatten().rev() {
+            self.journals.run(&camera.name, &run);
+        }
+    }
+
+    /// Notes a new run: at the start, where the clock makes no sense of the present one, and where
+    /// the cameras are others from now on.
+    fn begin_run(&mut self, now: CaptureTime) {
         (self.run, self.alive) = (now, now);
         for camera in &self.cameras {
-            let earlier = self.catalog.as_ref().filter(|_| start);
-            let earlier = earlier.and_then(|c| c.last_runs(&camera.name, EARLIER_RUNS).ok());
-            for run in earlier.into_iter().flatten().rev() {
-                self.journals.run(&camera.name, &run);
-            }
             self.pending.push(Change::Camera {
                 run: now,
                 camera: camera.name.clone(),
@@ -256,6 +270,7 @@ impl Keeper {
             Message::Tell(evidence) => self.tell(evidence),
             Message::Withdraw(camera, witness, begin) => self.withdraw(camera, witness, begin),
             Message::Clock(camera, state) => self.journals.clock(&camera, &state),
+            Message::Cameras(cameras, at) => self.reconfigure(cameras, at),
             Message::Waits(file) => {
                 let path = file.spooled.clone();
                 if let Some(object) = spool_object(&path) {
@@ -291,6 +306,31 @@ impl Keeper {
             }
             Message::Wake => {}
         }
+    }
+
+    /// The run ends, and another one begins at the same instant, with other cameras: what a run
+    /// knows is what is wanted while it lasts.
+    fn reconfigure(&mut self, cameras: Vec<(CameraName, SiteName)>, at: CaptureTime) {
+        let at = at.max(later(self.run, 1));
+        self.alive = at;
+        self.live(true);
+        self.journal_run(true);
+        self.commit();
+        let mut before = std::mem::take(&mut self.cameras);
+        for (name, site) in cameras {
+            match before.iter().position(|camera| camera.name == name) {
+                Some(known) => {
+                    let known = before.swap_remove(known);
+                    self.cameras.push(Camera { site, ..known });
+                }
+                None => {
+                    self.events.camera(&name);
+                    self.cameras.push(Camera::new((name, site)));
+                    self.tell_earlier(self.cameras.len() - 1);
+                }
+            }
+        }
+        self.begin_run(at);
     }
 
     fn camera(&mut self, name: &CameraName) -> Option<&mut Camera> {
@@ -413,7 +453,7 @@ impl Keeper {
                 "the clock was set, or the computer slept"
             );
             self.live(true);
-            self.begin_run(false);
+            self.begin_run(now);
         } else {
             self.alive = self.alive.max(now);
             self.live(false);
