@@ -12,14 +12,14 @@
 //! tables of one file (some 16 MiB) and the groups at hand.
 
 mod gaps;
-mod group;
+pub(crate) mod group;
 mod line;
 mod manifest;
-mod movie;
+pub(crate) mod movie;
 mod output;
 mod part;
 mod sources;
-mod table;
+pub(crate) mod table;
 #[cfg(test)]
 mod tests;
 mod union;

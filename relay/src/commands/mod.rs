@@ -8,6 +8,7 @@ mod coverage;
 mod demo;
 mod findings;
 mod ladder;
+mod lapse;
 mod output;
 mod pin;
 mod run;
@@ -83,6 +84,8 @@ enum Command {
     Findings(findings::FindingsArguments),
     /// Cut a stretch of footage out to give it away: MP4, a manifest, and sums to check both by
     Clip(clip::ClipArguments),
+    /// Make a film of years of stills or key frames: chosen, levelled, aligned
+    Lapse(Box<lapse::LapseArguments>),
     /// Read the archive again, and tell what is not what was written
     Scrub(scrub::ScrubArguments),
     /// Tell what of the archive would go when, and how much space it takes in the next two years
@@ -203,6 +206,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
             Command::Coverage(arguments) => coverage::coverage(&arguments),
             Command::Findings(arguments) => findings::findings(&arguments),
             Command::Clip(arguments) => clip::clip(arguments).await,
+            Command::Lapse(arguments) => lapse::lapse(*arguments).await,
             Command::Scrub(arguments) => scrub::scrub(&arguments),
             Command::Ladder(arguments) => ladder::ladder(&arguments),
             Command::Pin(arguments) => pin::pin(&arguments),

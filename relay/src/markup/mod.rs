@@ -91,6 +91,25 @@ pub(crate) fn escaped(text: &str) -> String {
     escaped
 }
 
+/// RFC 4648 §4.
+pub(crate) fn base64(bytes: &[u8]) -> String {
+    const ALPHABET: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
+    for chunk in bytes.chunks(3) {
+        let at = |index: usize| u32::from(chunk.get(index).copied().unwrap_or(0));
+        let group = (at(0) << 16) | (at(1) << 8) | at(2);
+        for place in 0..4 {
+            if place > chunk.len() {
+                text.push('=');
+                continue;
+            }
+            let index = (group >> (18 - 6 * place)) & 63;
+            text.push(ALPHABET.get(index as usize).map_or('=', |c| char::from(*c)));
+        }
+    }
+    text
+}
+
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
