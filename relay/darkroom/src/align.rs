@@ -100,6 +100,8 @@ pub struct Aligner {
     memory: VecDeque<Plane>,
     reference: Option<Reference>,
     last: Affine,
+    /// The same in pixels of the frame.
+    whole: Affine,
     view: u32,
     lost: usize,
 }
@@ -121,6 +123,7 @@ impl Aligner {
             memory: VecDeque::with_capacity(MEMORY),
             reference: None,
             last: Affine::IDENTITY,
+            whole: Affine::IDENTITY,
             view: 0,
             lost: 0,
         }
@@ -131,6 +134,7 @@ impl Aligner {
         if pose.view != self.view {
             self.begin_view(pose.view);
         }
+        self.whole = pose.affine;
         self.last = pose.affine.scaled(1.0 / sketch.by);
         self.lost = if pose.correlation > 0.0 { 0 } else { self.lost + 1 };
         if pose.correlation > 0.0 {
@@ -142,6 +146,7 @@ impl Aligner {
         self.memory.clear();
         self.reference = None;
         self.last = Affine::IDENTITY;
+        self.whole = Affine::IDENTITY;
         self.view = view;
         self.lost = 0;
     }
@@ -156,31 +161,33 @@ impl Aligner {
     pub fn next(&mut self, sketch: &Sketch) -> Pose {
         if self.memory.is_empty() {
             self.remember(sketch);
-            return self.pose(sketch, 1.0);
+            return self.pose(1.0);
         }
         let found = self.find(sketch);
         match found {
             Some((affine, correlation)) => {
-                self.last = affine;
+                // As `recall` has it, to the last bit.
+                self.whole = affine.scaled(sketch.by);
+                self.last = self.whole.scaled(1.0 / sketch.by);
                 self.lost = 0;
                 self.remember(sketch);
-                self.pose(sketch, correlation)
+                self.pose(correlation)
             }
             None => {
                 self.lost += 1;
                 if self.lost > LOST_MAX {
                     self.begin_view(self.view + 1);
                     self.remember(sketch);
-                    return self.pose(sketch, 1.0);
+                    return self.pose(1.0);
                 }
-                self.pose(sketch, 0.0)
+                self.pose(0.0)
             }
         }
     }
 
-    fn pose(&self, sketch: &Sketch, correlation: f64) -> Pose {
+    fn pose(&self, correlation: f64) -> Pose {
         Pose {
-            affine: self.last.scaled(sketch.by),
+            affine: self.whole,
             correlation,
             view: self.view,
         }

@@ -144,16 +144,24 @@ impl Frame {
     /// # Errors
     /// [`FrameFault`], also for one whose end is missing: half a picture is none.
     pub fn from_jpeg(bytes: &[u8]) -> Result<Self, FrameFault> {
-        let damaged = |text: &dyn std::fmt::Display| FrameFault::Damaged(one_line(text));
         // What stands behind the picture (padding of some cameras) does not matter; that its end is
         // there does.
         if !bytes.windows(2).rev().take(64 << 10).any(|pair| pair == [0xff, 0xd9]) {
-            return Err(damaged(&"its end is missing"));
+            return Err(FrameFault::Damaged("its end is missing".to_owned()));
         }
+        match Self::decoded(bytes, true) {
+            // What some cameras leave between the headers harms nothing; all else that is odd does.
+            Err(FrameFault::Damaged(text)) if text.contains("between headers") => Self::decoded(bytes, false),
+            decoded => decoded,
+        }
+    }
+
+    fn decoded(bytes: &[u8], strict: bool) -> Result<Self, FrameFault> {
+        let damaged = |text: &dyn std::fmt::Display| FrameFault::Damaged(one_line(text));
         let options = DecoderOptions::default()
             .set_max_width(SIDE_MAX)
             .set_max_height(SIDE_MAX)
-            .set_strict_mode(true)
+            .set_strict_mode(strict)
             .jpeg_set_out_colorspace(ColorSpace::YCbCr);
         let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
         decoder.decode_headers().map_err(|error| damaged(&error))?;

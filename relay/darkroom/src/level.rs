@@ -86,7 +86,8 @@ impl Curve {
                 below += count;
                 counts.next();
             }
-            *knot = value as f32;
+            // As it is stored: a run that goes on has the same.
+            *knot = (((value - LOWEST) * UNIT).round() / UNIT + LOWEST) as f32;
         }
         Self(knots)
     }

@@ -3,24 +3,61 @@
 //!
 //! Taken of gradients, as complex numbers: brightness and slow shading drop out.
 
-use std::sync::Arc;
-
-use rustfft::num_complex::Complex;
-use rustfft::{Fft, FftPlanner};
+use std::f32::consts::TAU;
 
 use crate::image::Image;
 
 /// Work space for pictures of one size.
+#[derive(Debug)]
 pub(crate) struct Correlator {
+    /// Of the picture.
+    size: (usize, usize),
+    /// Powers of two that it fits into.
     width: usize,
     height: usize,
-    rows: [Arc<dyn Fft<f32>>; 2],
-    columns: [Arc<dyn Fft<f32>>; 2],
 }
 
-impl std::fmt::Debug for Correlator {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "Correlator({} × {})", self.width, self.height)
+/// A complex number.
+type Complex = (f32, f32);
+
+fn times((a, b): Complex, (c, d): Complex) -> Complex {
+    (a * c - b * d, a * d + b * c)
+}
+
+/// The Fourier transform of a row whose length is a power of two: J. W. Cooley and J. W. Tukey, "An
+/// algorithm for the machine calculation of complex Fourier series", Math. Comp. 19, 1965. `way`: -1
+/// there, 1 back (not divided by the length).
+fn fourier(row: &mut [Complex], way: f32) {
+    let length = row.len();
+    let mut turned = 0;
+    for index in 1..length {
+        let mut bit = length >> 1;
+        while turned & bit != 0 {
+            turned ^= bit;
+            bit >>= 1;
+        }
+        turned |= bit;
+        if index < turned {
+            row.swap(index, turned);
+        }
+    }
+    let mut half = 1;
+    while half < length {
+        let turns: Vec<Complex> = (0..half)
+            .map(|index| {
+                let (sin, cos) = (way * TAU * index as f32 / (2 * half) as f32).sin_cos();
+                (cos, sin)
+            })
+            .collect();
+        for block in row.chunks_exact_mut(2 * half) {
+            let (low, high) = block.split_at_mut(half);
+            for ((low, high), turn) in low.iter_mut().zip(high).zip(&turns) {
+                let part = times(*high, *turn);
+                *high = (low.0 - part.0, low.1 - part.1);
+                *low = (low.0 + part.0, low.1 + part.1);
+            }
+        }
+        half *= 2;
     }
 }
 
@@ -34,46 +71,38 @@ pub(crate) struct Shift {
 }
 
 /// The transform of a picture's gradients.
-pub(crate) type Spectrum = Vec<Complex<f32>>;
+pub(crate) type Spectrum = Vec<(f32, f32)>;
 
 impl Correlator {
     pub(crate) fn new(width: usize, height: usize) -> Self {
-        let mut planner = FftPlanner::new();
-        let mut both = |length| [planner.plan_fft_forward(length), planner.plan_fft_inverse(length)];
         Self {
-            width,
-            height,
-            rows: both(width),
-            columns: both(height),
+            size: (width, height),
+            width: width.next_power_of_two(),
+            height: height.next_power_of_two(),
         }
     }
 
     /// What is to be compared of a picture of this size.
     pub(crate) fn spectrum(&self, image: &Image) -> Spectrum {
-        let hann = |at: usize, of: usize| {
-            let turn = std::f32::consts::TAU * (at as f32 + 0.5) / of as f32;
-            0.5 - 0.5 * turn.cos()
-        };
-        let across: Vec<f32> = (0..self.width).map(|x| hann(x, self.width)).collect();
-        let mut field = Vec::with_capacity(self.width * self.height);
-        for y in 0..self.height {
-            let down = hann(y, self.height);
-            for (x, across) in across.iter().enumerate() {
+        let hann = |at: usize, of: usize| 0.5 - 0.5 * (TAU * (at as f32 + 0.5) / of as f32).cos();
+        let (width, height) = self.size;
+        let across: Vec<f32> = (0..width).map(|x| hann(x, width)).collect();
+        let mut field = vec![(0.0, 0.0); self.width * self.height];
+        for (y, row) in field.chunks_exact_mut(self.width).take(height).enumerate() {
+            let down = hann(y, height);
+            for ((x, across), value) in across.iter().enumerate().zip(row) {
                 let (gx, gy) = image.gradient(x, y);
-                field.push(Complex::new(gx, gy) * (down * across));
+                *value = (gx * down * across, gy * down * across);
             }
         }
-        self.transform(&mut field, 0);
+        self.transform(&mut field, -1.0);
         field
     }
 
-    fn transform(&self, field: &mut Vec<Complex<f32>>, way: usize) {
-        for (plans, across, down) in [
-            (&self.rows, self.width, self.height),
-            (&self.columns, self.height, self.width),
-        ] {
-            if let Some(plan) = plans.get(way) {
-                plan.process(field);
+    fn transform(&self, field: &mut Spectrum, way: f32) {
+        for (across, down) in [(self.width, self.height), (self.height, self.width)] {
+            for row in field.chunks_exact_mut(across) {
+                fourier(row, way);
             }
             // The other way round, so that rows follow each other again.
             let mut turned = Vec::with_capacity(field.len());
@@ -86,15 +115,16 @@ impl Correlator {
 
     /// How far what is seen in `of` has moved in `now`.
     pub(crate) fn shift(&self, of: &Spectrum, now: &Spectrum) -> Shift {
-        let mut cross: Vec<Complex<f32>> = of.iter().zip(now).map(|(a, b)| b * a.conj()).collect();
-        let mean = cross.iter().map(|c| c.norm()).sum::<f32>() / cross.len().max(1) as f32;
+        let mut cross: Spectrum = of.iter().zip(now).map(|((a, b), now)| times(*now, (*a, -*b))).collect();
+        let mean = cross.iter().map(|c| c.0.hypot(c.1)).sum::<f32>() / cross.len().max(1) as f32;
         // Frequencies that are hardly there have a random phase.
         let floor = 0.1 * mean + f32::MIN_POSITIVE;
         for value in &mut cross {
-            *value /= value.norm() + floor;
+            let length = value.0.hypot(value.1) + floor;
+            *value = (value.0 / length, value.1 / length);
         }
-        self.transform(&mut cross, 1);
-        let power: Vec<f32> = cross.iter().map(|c| c.re).collect();
+        self.transform(&mut cross, 1.0);
+        let power: Vec<f32> = cross.iter().map(|c| c.0).collect();
         let best = power.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1));
         let (index, peak) = best.map_or((0, 0.0), |(index, peak)| (index, *peak));
         let (x, y) = (index % self.width, index / self.width);
@@ -119,6 +149,31 @@ impl Correlator {
             x: signed(x, self.width) + part_x,
             y: signed(y, self.height) + part_y,
             confidence: f64::from(peak) / (square / count).sqrt().max(1e-12),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Against the definition.
+    #[test]
+    fn it_is_the_fourier_transform() {
+        let row: Vec<Complex> = (0..16).map(|n| ((n * 7 % 5) as f32, (n * 3 % 4) as f32)).collect();
+        let mut out = row.clone();
+        fourier(&mut out, -1.0);
+        for (k, found) in out.iter().enumerate() {
+            let terms = row.iter().enumerate().map(|(n, value)| {
+                let (sin, cos) = (-TAU * (k * n) as f32 / 16.0).sin_cos();
+                times(*value, (cos, sin))
+            });
+            let sum = terms.fold((0.0, 0.0), |sum: Complex, term| (sum.0 + term.0, sum.1 + term.1));
+            assert!((sum.0 - found.0).abs() < 1e-3 && (sum.1 - found.1).abs() < 1e-3);
+        }
+        fourier(&mut out, 1.0);
+        for (was, is) in row.iter().zip(&out) {
+            assert!((was.0 - is.0 / 16.0).abs() < 1e-4 && (was.1 - is.1 / 16.0).abs() < 1e-4);
         }
     }
 }

@@ -41,8 +41,8 @@ pub(super) struct LapseArguments {
     #[arg(long, value_name = "DIR")]
     frames: Option<PathBuf>,
     /// What of a camera is taken
-    #[arg(long, value_enum, default_value_t = From::Auto, value_name = "WHAT")]
-    source: From,
+    #[arg(long, value_enum, default_value_t = What::Auto, value_name = "WHAT")]
+    source: What,
     /// First day; that of the first frame where it is left out
     #[arg(long, value_name = "DATE")]
     from: Option<Date>,
@@ -153,7 +153,7 @@ pub(super) struct LapseArguments {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum From {
+enum What {
     /// Stills where there are any, else key frames
     Auto,
     /// What the stills plugin has taken
@@ -383,9 +383,9 @@ impl LapseArguments {
         let stills = config.relay.archive.join(camera.as_str()).join("stills");
         let has_stills = std::fs::read_dir(&stills).is_ok_and(|mut entries| entries.next().is_some());
         let key_frames = match self.source {
-            From::Auto => !has_stills,
-            From::Stills => false,
-            From::KeyFrames => true,
+            What::Auto => !has_stills,
+            What::Stills => false,
+            What::KeyFrames => true,
         };
         let material: Box<dyn Material + Send> = match key_frames {
             true => Box::new(self.key_frames(&config, &camera)?),

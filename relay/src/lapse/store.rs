@@ -44,7 +44,8 @@ pub(super) struct Measure {
 #[derive(Debug, Serialize, Deserialize)]
 struct Measured {
     name: String,
-    affine: [f64; 6],
+    /// The bits of six numbers: a text of them may differ in the last.
+    affine: [u64; 6],
     correlation: f64,
     view: u32,
     curves: String,
@@ -276,7 +277,7 @@ impl Store {
         let Affine(affine) = measure.pose.affine;
         lines.add(&Measured {
             name: candidate.name(),
-            affine,
+            affine: affine.map(f64::to_bits),
             correlation: measure.pose.correlation,
             view: measure.pose.view,
             curves: bytes.map(|byte| format!("{byte:02x}")).collect(),
@@ -326,7 +327,7 @@ fn unpack(line: &Measured) -> Option<Measure> {
     let curves = bytes.chunks(2 * KNOTS).map(Curve::from_bytes).collect::<Option<Vec<_>>>()?;
     Some(Measure {
         pose: Pose {
-            affine: Affine(line.affine),
+            affine: Affine(line.affine.map(f64::from_bits)),
             correlation: line.correlation,
             view: line.view,
         },
