@@ -216,14 +216,14 @@ fn score(index: usize, seen: &[Seen<'_>], taste: &Taste) -> Option<Scores> {
     let all_over = median(&mut known);
     let clear = (-all_over / EDGE_STEPS).exp();
     let smeared = |cell: usize| {
-        telling(cell) && lacks.get(cell).is_some_and(|lack| lack - all_over.max(0.0) > 0.7 * EDGE_STEPS)
+        telling(cell) && lacks.get(cell).is_some_and(|lack| lack - all_over.max(0.0) > 0.5 * EDGE_STEPS)
     };
     let smeared = share((0..CELLS).filter(|cell| smeared(*cell)).count(), known.len());
     Some(Scores {
         sharp: ramp(fine, 0.55, 0.92),
         exposed: plateau * clipped,
-        clear: ramp(clear, 0.35, 0.8),
-        clean: 1.0 - ramp(smeared, 0.05, 0.3),
+        clear: ramp(clear, 0.45, 0.85),
+        clean: 1.0 - ramp(smeared, 0.03, 0.17),
         open: 1.0 - ramp(blocked(look, &beside), 0.06, 0.25),
         timely: 1.0,
     })

@@ -262,16 +262,32 @@ impl Leveller {
         let view = self.views.get(frame)?;
         let sigma = self.options.sigma_frames.clamp(0.01, 250.0);
         let reach = (3.0 * sigma).ceil() as usize;
-        // As far to one side as to the other: else a slow rise would be bent where a film ends.
         let alike = |other: usize| self.views.get(other) == Some(view);
-        let room = (1..=reach)
-            .take_while(|step| frame.checked_sub(*step).is_some_and(alike) && alike(frame + step))
-            .count();
-        let mut sum = [Curve([0.0; KNOTS]); 3];
-        let mut all = 0.0;
-        for other in frame - room..=frame + room {
+        let from = (frame.saturating_sub(reach)..frame).rev().take_while(|other| alike(*other)).last();
+        let to = (frame + 1..=frame + reach).take_while(|other| alike(*other)).last();
+        let range = from.unwrap_or(frame)..=to.unwrap_or(frame);
+        let weight = |other: usize| {
             let far = other.abs_diff(frame) as f64 / sigma;
             let weight = (-0.5 * far * far).exp();
+            (weight, other as f64 - frame as f64)
+        };
+        // Where a film begins or ends the window has one side: a line is laid through what is in it, so
+        // that a slow rise is not bent there. In the middle that is the mean.
+        let mut moments = [0.0; 3];
+        for (weight, far) in range.clone().map(weight) {
+            for (moment, power) in moments.iter_mut().zip([1.0, far, far * far]) {
+                *moment += weight * power;
+            }
+        }
+        let [zeroth, first, second] = moments;
+        let spread = zeroth * second - first * first;
+        let mut sum = [Curve([0.0; KNOTS]); 3];
+        let mut all = 0.0;
+        for other in range {
+            let (mut weight, far) = weight(other);
+            if spread > 1e-9 {
+                weight *= (second - first * far) / spread;
+            }
             for (sum, curve) in sum.iter_mut().zip(self.curves.get(other)?) {
                 sum.add(curve, weight);
             }
