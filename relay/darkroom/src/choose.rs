@@ -63,7 +63,7 @@ impl Default for Taste {
     fn default() -> Self {
         Self {
             weights: Weights::default(),
-            least: 0.15,
+            least: 0.35,
             beside_days: 8.0,
             beside_hours: 1.5,
         }
