@@ -31,8 +31,13 @@ impl Affine {
     /// Whether nothing moves by as much as a thousandth of a pixel in a picture of usual size.
     #[must_use]
     pub fn is_identity(&self) -> bool {
-        let near = self.0.iter().zip(Self::IDENTITY.0).zip([1e-7, 1e-7, 1e-3, 1e-7, 1e-7, 1e-3]);
-        near.into_iter().all(|((a, b), tolerance)| (a - b).abs() < tolerance)
+        let near = self
+            .0
+            .iter()
+            .zip(Self::IDENTITY.0)
+            .zip([1e-7, 1e-7, 1e-3, 1e-7, 1e-7, 1e-3]);
+        near.into_iter()
+            .all(|((a, b), tolerance)| (a - b).abs() < tolerance)
     }
 
     /// Where a point goes.
@@ -87,7 +92,13 @@ impl Affine {
     /// How far a picture's corners and its middle move at the most; pixels.
     #[must_use]
     pub fn reach(&self, (width, height): (f64, f64)) -> f64 {
-        let points = [(0.0, 0.0), (width, 0.0), (0.0, height), (width, height), (width / 2.0, height / 2.0)];
+        let points = [
+            (0.0, 0.0),
+            (width, 0.0),
+            (0.0, height),
+            (width, height),
+            (width / 2.0, height / 2.0),
+        ];
         let moves = points.map(|(x, y)| {
             let (nx, ny) = self.apply(x, y);
             (nx - x).hypot(ny - y)

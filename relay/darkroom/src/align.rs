@@ -136,7 +136,11 @@ impl Aligner {
         }
         self.whole = pose.affine;
         self.last = pose.affine.scaled(1.0 / sketch.by);
-        self.lost = if pose.correlation > 0.0 { 0 } else { self.lost + 1 };
+        self.lost = if pose.correlation > 0.0 {
+            0
+        } else {
+            self.lost + 1
+        };
         if pose.correlation > 0.0 {
             self.remember(sketch);
         }
@@ -199,7 +203,10 @@ impl Aligner {
         }
         let reference = self.reference.as_ref()?;
         let image = Image::of(&sketch.normal);
-        let shift = self.sketcher.correlator.shift(&reference.spectrum, &sketch.spectrum);
+        let shift = self
+            .sketcher
+            .correlator
+            .shift(&reference.spectrum, &sketch.spectrum);
         let mut start = self.last;
         if shift.confidence > CONFIDENCE_MIN {
             // What the whole picture does, with the turn that is known already.
@@ -234,7 +241,10 @@ impl Aligner {
 
     /// Of what is remembered; less weight where it differs.
     fn median(&self) -> Reference {
-        let frames: Vec<&Plane> = LAGS.iter().filter_map(|lag| self.memory.get(lag - 1)).collect();
+        let frames: Vec<&Plane> = LAGS
+            .iter()
+            .filter_map(|lag| self.memory.get(lag - 1))
+            .collect();
         let (width, height) = self.sketcher.size;
         let mut samples = Vec::with_capacity(width * height);
         let mut trust = Vec::with_capacity(width * height);
@@ -246,12 +256,21 @@ impl Aligner {
             }
             let values = values.get_mut(..count).unwrap_or_default();
             values.sort_unstable();
-            let at = |part: usize| values.get(part * (count - 1) / 4).copied().map_or(128.0, f32::from);
+            let at = |part: usize| {
+                values
+                    .get(part * (count - 1) / 4)
+                    .copied()
+                    .map_or(128.0, f32::from)
+            };
             let apart = (at(3) - at(1)) / 16.0;
             samples.push(at(2));
             trust.push(1.0 / (1.0 + apart * apart));
         }
-        let image = Image { width, height, samples };
+        let image = Image {
+            width,
+            height,
+            samples,
+        };
         Reference {
             spectrum: self.sketcher.correlator.spectrum(&image.half()),
             points: points(&image, &trust),

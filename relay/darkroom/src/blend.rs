@@ -35,13 +35,21 @@ impl Blend {
         }
         let mut nth = 0;
         let planes = first.planes.each_ref().map(|plane| {
-            let planes: Vec<&Plane> = frames.iter().filter_map(|frame| frame.planes.get(nth)).collect();
+            let planes: Vec<&Plane> = frames
+                .iter()
+                .filter_map(|frame| frame.planes.get(nth))
+                .collect();
             nth += 1;
             let mut out = plane.clone();
             let mut values = Vec::with_capacity(planes.len());
             for (index, sample) in out.samples.iter_mut().enumerate() {
                 values.clear();
-                values.extend(planes.iter().filter_map(|plane| plane.samples.get(index)).copied());
+                values.extend(
+                    planes
+                        .iter()
+                        .filter_map(|plane| plane.samples.get(index))
+                        .copied(),
+                );
                 *sample = match self {
                     Self::Median(_) => {
                         values.sort_unstable();

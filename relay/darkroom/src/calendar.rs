@@ -131,7 +131,10 @@ pub fn calendar(
     if frames < days.len() {
         // A slot has several days: it wants the one in the middle, at the same time as ever.
         let slots = (0..frames).map(|index| {
-            let (from, to) = (spread(index, frames, days.len()), spread(index + 1, frames, days.len()));
+            let (from, to) = (
+                spread(index, frames, days.len()),
+                spread(index + 1, frames, days.len()),
+            );
             let middle = from + (to - from) / 2;
             let group = days.get(from..to).unwrap_or_default();
             let mut order: Vec<usize> = (from..to).collect();
@@ -158,10 +161,18 @@ pub fn calendar(
             days: days.into_iter().map(|(day, _)| day).collect(),
         });
     }
-    let azimuths = days.iter().map(|(_, instants)| instants.len()).max().unwrap_or(0);
+    let azimuths = days
+        .iter()
+        .map(|(_, instants)| instants.len())
+        .max()
+        .unwrap_or(0);
     let mut a_day = frames.div_ceil(days.len());
     let mut frames = frames;
-    let most = if azimuths > 0 { Some(azimuths) } else { most_a_day };
+    let most = if azimuths > 0 {
+        Some(azimuths)
+    } else {
+        most_a_day
+    };
     if let Some(most) = most.filter(|most| *most < a_day || azimuths > 0) {
         a_day = most.max(1);
     }
@@ -177,9 +188,14 @@ pub fn calendar(
         }
         let length = day.end - day.begin;
         let step = length / a_day as i64;
-        all_slots.extend((0..a_day as i64).map(|index| Slot {
-            wanted: vec![day.begin + index * step + step / 2],
-            reach_nanos: wish.reach_nanos.unwrap_or(step / 2).min((step / 2).max(SECOND)),
+        all_slots.extend((0..a_day as i64).map(|index| {
+            Slot {
+                wanted: vec![day.begin + index * step + step / 2],
+                reach_nanos: wish
+                    .reach_nanos
+                    .unwrap_or(step / 2)
+                    .min((step / 2).max(SECOND)),
+            }
         }));
     }
     // The same times each day; what is more than wanted is left out evenly.
@@ -228,7 +244,10 @@ fn days(wish: &Wish, zone: &TimeZone, place: Option<&Place>) -> Result<Vec<Hours
 
 fn instant(date: Date, time: Time, zone: &TimeZone) -> Option<Instant> {
     // A clock time that is skipped is taken at the jump, one that comes twice the first time.
-    let zoned = zone.to_ambiguous_zoned(date.to_datetime(time)).compatible().ok()?;
+    let zoned = zone
+        .to_ambiguous_zoned(date.to_datetime(time))
+        .compatible()
+        .ok()?;
     i64::try_from(zoned.timestamp().as_nanosecond()).ok()
 }
 
@@ -248,7 +267,9 @@ fn hours(
         Window::Clock(from, until) => {
             let last = if until > from { date } else { tomorrow };
             let both = instant(date, *from, zone).zip(instant(last, *until, zone));
-            Ok(both.filter(|(from, until)| from < until).map(|(f, u)| (day(f, u), Vec::new())))
+            Ok(both
+                .filter(|(from, until)| from < until)
+                .map(|(f, u)| (day(f, u), Vec::new())))
         }
         Window::SunAbove(degrees) => {
             let place = place.ok_or(CalendarFault::NoPlace)?;
@@ -270,7 +291,11 @@ fn hours(
 }
 
 /// The stretch around the highest of a day's values in which they are not negative.
-fn daylight(begin: Instant, end: Instant, above: &dyn Fn(Instant) -> f64) -> Option<(Instant, Instant)> {
+fn daylight(
+    begin: Instant,
+    end: Instant,
+    above: &dyn Fn(Instant) -> f64,
+) -> Option<(Instant, Instant)> {
     const STEP: i64 = 10 * MINUTE;
     let steps = (end - begin) / STEP;
     let lit = |index: &i64| above(begin + index * STEP) >= 0.0;
@@ -280,13 +305,25 @@ fn daylight(begin: Instant, end: Instant, above: &dyn Fn(Instant) -> f64) -> Opt
         let (mut dark, mut light) = (dark, light);
         while (light - dark).abs() > SECOND {
             let middle = dark + (light - dark) / 2;
-            if above(middle) >= 0.0 { light = middle } else { dark = middle }
+            if above(middle) >= 0.0 {
+                light = middle
+            } else {
+                dark = middle
+            }
         }
         light
     };
     let at = |index: i64| begin + index * STEP;
-    let rise = if first == 0 { begin } else { edge(at(first - 1), at(first)) };
-    let set = if last == steps { end } else { edge(at(last + 1), at(last)) };
+    let rise = if first == 0 {
+        begin
+    } else {
+        edge(at(first - 1), at(first))
+    };
+    let set = if last == steps {
+        end
+    } else {
+        edge(at(last + 1), at(last))
+    };
     Some((rise, set))
 }
 
@@ -309,7 +346,11 @@ fn standing(begin: Instant, end: Instant, azimuth: f64, place: &Place) -> Option
             let (mut low, mut high) = (at, next);
             while high - low > SECOND {
                 let middle = low + (high - low) / 2;
-                if past(middle).signum() == before.signum() { low = middle } else { high = middle }
+                if past(middle).signum() == before.signum() {
+                    low = middle
+                } else {
+                    high = middle
+                }
             }
             if up(high) {
                 return Some(high);
@@ -405,8 +446,18 @@ mod tests {
         let wish = wish(Window::SunAbove(10.0), Pace::Frames(4500));
         let calendar = calendar(&wish, &oslo(), Some(&place), None).unwrap();
         // At the winter solstice the sun reaches 90 − 59.91 − 23.44 = 6.65°.
-        assert!(calendar.days.iter().all(|day| day.date != date(2026, 12, 21)));
-        assert!(calendar.days.iter().any(|day| day.date == date(2026, 6, 21)));
+        assert!(
+            calendar
+                .days
+                .iter()
+                .all(|day| day.date != date(2026, 12, 21))
+        );
+        assert!(
+            calendar
+                .days
+                .iter()
+                .any(|day| day.date == date(2026, 6, 21))
+        );
         for slot in &calendar.slots {
             let position = forebay_sun::position(slot.wanted[0], &place);
             assert!(position.elevation_degrees >= 9.99);

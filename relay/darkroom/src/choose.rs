@@ -63,7 +63,7 @@ impl Default for Taste {
     fn default() -> Self {
         Self {
             weights: Weights::default(),
-            least: 0.35,
+            least: 0.4,
             beside_days: 8.0,
             beside_hours: 1.5,
         }
@@ -91,7 +91,10 @@ impl Scores {
     /// All in one.
     #[must_use]
     pub fn total(&self, weights: &Weights) -> f64 {
-        self.parts(weights).into_iter().map(|(_, score, weight)| score.max(0.001).powf(weight)).product()
+        self.parts(weights)
+            .into_iter()
+            .map(|(_, score, weight)| score.max(0.001).powf(weight))
+            .product()
     }
 
     /// Name, score and weight of each.
@@ -178,8 +181,11 @@ pub fn shared_out(times: &[Instant], slots: &[Slot]) -> Vec<Vec<usize>> {
         from..to.max(from)
     };
     let of = |slot: &Slot| {
-        let mut found: Vec<usize> =
-            slot.wanted.iter().flat_map(|wanted| within(*wanted, slot.reach_nanos)).collect();
+        let mut found: Vec<usize> = slot
+            .wanted
+            .iter()
+            .flat_map(|wanted| within(*wanted, slot.reach_nanos))
+            .collect();
         found.sort_unstable();
         found.dedup();
         found
@@ -190,7 +196,9 @@ pub fn shared_out(times: &[Instant], slots: &[Slot]) -> Vec<Vec<usize>> {
 /// Scores of all candidates, before any slot: `timely` is 1.
 #[must_use]
 pub fn scores(seen: &[Seen<'_>], taste: &Taste) -> Vec<Option<Scores>> {
-    (0..seen.len()).map(|index| score(index, seen, taste)).collect()
+    (0..seen.len())
+        .map(|index| score(index, seen, taste))
+        .collect()
 }
 
 fn score(index: usize, seen: &[Seen<'_>], taste: &Taste) -> Option<Scores> {
@@ -205,25 +213,43 @@ fn score(index: usize, seen: &[Seen<'_>], taste: &Taste) -> Option<Scores> {
     let fine = ratio(look.fine.into(), &|look| look.fine.into());
     let mean = f64::from(look.mean);
     let plateau = ramp(mean, 15.0, 60.0) * (1.0 - ramp(mean, 190.0, 240.0));
-    let clipped = (1.0 - 0.7 * ramp(look.bright.into(), 0.06, 0.35)) * (1.0 - 0.7 * ramp(look.dark.into(), 0.25, 0.7));
+    let clipped = (1.0 - 0.7 * ramp(look.bright.into(), 0.06, 0.35))
+        * (1.0 - 0.7 * ramp(look.dark.into(), 0.25, 0.7));
     // Usual edges of each cell; by how many steps this one has less.
-    let usual: Vec<f64> = (0..CELLS).map(|cell| usual(&beside, |look| &look.edges, cell).0).collect();
-    let lacks: Vec<f64> = look.edges.iter().zip(&usual).map(|(own, usual)| usual - f64::from(*own)).collect();
+    let usual: Vec<f64> = (0..CELLS)
+        .map(|cell| usual(&beside, |look| &look.edges, cell).0)
+        .collect();
+    let lacks: Vec<f64> = look
+        .edges
+        .iter()
+        .zip(&usual)
+        .map(|(own, usual)| usual - f64::from(*own))
+        .collect();
     // Cells that never have edges tell nothing of what is before them.
     let telling = |cell: usize| usual.get(cell).is_some_and(|usual| *usual > 50.0);
-    let mut known: Vec<f64> =
-        lacks.iter().enumerate().filter(|(cell, _)| telling(*cell)).map(|(_, lack)| *lack).collect();
+    let mut known: Vec<f64> = lacks
+        .iter()
+        .enumerate()
+        .filter(|(cell, _)| telling(*cell))
+        .map(|(_, lack)| *lack)
+        .collect();
     let all_over = median(&mut known);
     let clear = (-all_over / EDGE_STEPS).exp();
     let smeared = |cell: usize| {
-        telling(cell) && lacks.get(cell).is_some_and(|lack| lack - all_over.max(0.0) > 0.5 * EDGE_STEPS)
+        telling(cell)
+            && lacks
+                .get(cell)
+                .is_some_and(|lack| lack - all_over.max(0.0) > 0.5 * EDGE_STEPS)
     };
-    let smeared = share((0..CELLS).filter(|cell| smeared(*cell)).count(), known.len());
+    let smeared = share(
+        (0..CELLS).filter(|cell| smeared(*cell)).count(),
+        known.len(),
+    );
     Some(Scores {
         sharp: ramp(fine, 0.55, 0.92),
         exposed: plateau * clipped,
         clear: ramp(clear, 0.45, 0.85),
-        clean: 1.0 - ramp(smeared, 0.03, 0.17),
+        clean: 1.0 - ramp(smeared, 0.02, 0.12),
         open: 1.0 - ramp(blocked(look, &beside), 0.06, 0.25),
         timely: 1.0,
     })
@@ -235,7 +261,9 @@ fn share(part: usize, whole: usize) -> f64 {
 
 /// What a candidate is judged beside: itself, and those of the days around at about the same time.
 fn beside<'a>(index: usize, seen: &[Seen<'a>], taste: &Taste) -> Vec<&'a Look> {
-    let Some(own) = seen.get(index) else { return Vec::new() };
+    let Some(own) = seen.get(index) else {
+        return Vec::new();
+    };
     let reach = (taste.beside_days.clamp(0.0, 400.0) * DAY as f64) as i64;
     let hours = (taste.beside_hours.clamp(0.0, 12.0) * 3.6e12) as i64;
     let from = seen.partition_point(|other| other.at < own.at.saturating_sub(reach));
@@ -243,18 +271,29 @@ fn beside<'a>(index: usize, seen: &[Seen<'a>], taste: &Taste) -> Vec<&'a Look> {
     let alike = |other: &&Seen<'a>| {
         let apart = (other.at - own.at).rem_euclid(DAY);
         apart.min(DAY - apart) <= hours
-            && other.look.zip(own.look).is_some_and(|(a, b)| (a.width, a.height) == (b.width, b.height))
+            && other
+                .look
+                .zip(own.look)
+                .is_some_and(|(a, b)| (a.width, a.height) == (b.width, b.height))
     };
-    let all: Vec<&Look> =
-        seen.get(from..to).unwrap_or_default().iter().filter(alike).filter_map(|s| s.look).collect();
+    let all: Vec<&Look> = seen
+        .get(from..to)
+        .unwrap_or_default()
+        .iter()
+        .filter(alike)
+        .filter_map(|s| s.look)
+        .collect();
     let step = all.len().div_ceil(BESIDE_MAX).max(1);
     all.into_iter().step_by(step).collect()
 }
 
 /// Median of a cell's values, and their median distance from it.
 fn usual(beside: &[&Look], of: impl Fn(&Look) -> &Vec<u8>, cell: usize) -> (f64, f64) {
-    let mut values: Vec<f64> =
-        beside.iter().filter_map(|look| of(look).get(cell)).map(|value| f64::from(*value)).collect();
+    let mut values: Vec<f64> = beside
+        .iter()
+        .filter_map(|look| of(look).get(cell))
+        .map(|value| f64::from(*value))
+        .collect();
     let middle = median(&mut values);
     for value in &mut values {
         *value = (*value - middle).abs();
@@ -272,7 +311,8 @@ fn blocked(look: &Look, beside: &[&Look]) -> f64 {
         (middle, median(&mut far).max(4.0))
     };
     let (middle, spread) = levels(look);
-    let others: Vec<(&&Look, (f64, f64))> = beside.iter().map(|look| (look, levels(look))).collect();
+    let others: Vec<(&&Look, (f64, f64))> =
+        beside.iter().map(|look| (look, levels(look))).collect();
     let strange: Vec<bool> = (0..CELLS)
         .map(|cell| {
             let normal = |look: &Look, (middle, spread): (f64, f64)| {
@@ -280,7 +320,10 @@ fn blocked(look: &Look, beside: &[&Look]) -> f64 {
                 (value - middle) / spread
             };
             let own = normal(look, (middle, spread));
-            let mut values: Vec<f64> = others.iter().map(|(look, levels)| normal(look, *levels)).collect();
+            let mut values: Vec<f64> = others
+                .iter()
+                .map(|(look, levels)| normal(look, *levels))
+                .collect();
             let usual = median(&mut values);
             for value in &mut values {
                 *value = (*value - usual).abs();
@@ -318,7 +361,13 @@ fn largest(cells: &[bool]) -> usize {
 
 /// The best of each slot.
 #[must_use]
-pub fn choose(slots: &[Slot], shared: &[Vec<usize>], seen: &[Seen<'_>], scores: &[Option<Scores>], taste: &Taste) -> Vec<Choice> {
+pub fn choose(
+    slots: &[Slot],
+    shared: &[Vec<usize>],
+    seen: &[Seen<'_>],
+    scores: &[Option<Scores>],
+    taste: &Taste,
+) -> Vec<Choice> {
     let choice = |(slot, own): (&Slot, &Vec<usize>)| {
         let mut ranked: Vec<(usize, Scores)> = own
             .iter()
@@ -337,13 +386,18 @@ pub fn choose(slots: &[Slot], shared: &[Vec<usize>], seen: &[Seen<'_>], scores: 
                 Some(Verdict::Drop) => 2,
             };
             let total = |scores: &Scores| scores.total(&taste.weights);
-            key(*a).cmp(&key(*b)).then(total(right).total_cmp(&total(left)))
+            key(*a)
+                .cmp(&key(*b))
+                .then(total(right).total_cmp(&total(left)))
         });
-        let taken = ranked.first().copied().filter(|(index, scores)| match verdict(*index) {
-            Some(Verdict::Keep) => true,
-            Some(Verdict::Drop) => false,
-            None => scores.total(&taste.weights) >= taste.least,
-        });
+        let taken = ranked
+            .first()
+            .copied()
+            .filter(|(index, scores)| match verdict(*index) {
+                Some(Verdict::Keep) => true,
+                Some(Verdict::Drop) => false,
+                None => scores.total(&taste.weights) >= taste.least,
+            });
         Choice { ranked, taken }
     };
     slots.iter().zip(shared).map(choice).collect()
@@ -353,7 +407,12 @@ pub fn choose(slots: &[Slot], shared: &[Vec<usize>], seen: &[Seen<'_>], scores: 
 /// much as a tenth of that.
 fn timely(slot: &Slot, at: Instant) -> f64 {
     let first = slot.wanted.first().copied().unwrap_or(at);
-    let nearest = slot.wanted.iter().map(|wanted| (wanted - at).abs()).min().unwrap_or(0);
+    let nearest = slot
+        .wanted
+        .iter()
+        .map(|wanted| (wanted - at).abs())
+        .min()
+        .unwrap_or(0);
     let days = ((at - first).abs() as f64 / DAY as f64).floor();
     let far = nearest as f64 / slot.reach_nanos.max(1) as f64;
     (1.0 - 0.6 * far * far - 0.06 * days).clamp(0.1, 1.0)

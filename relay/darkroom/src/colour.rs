@@ -19,8 +19,14 @@ struct Weights {
     blue: f64,
 }
 
-const BT601: Weights = Weights { red: 0.299, blue: 0.114 };
-const BT709: Weights = Weights { red: 0.2126, blue: 0.0722 };
+const BT601: Weights = Weights {
+    red: 0.299,
+    blue: 0.114,
+};
+const BT709: Weights = Weights {
+    red: 0.2126,
+    blue: 0.0722,
+};
 
 /// How much of Cb and Cr as JPEG has them goes into luma, Cb and Cr of a film.
 fn mix() -> [[i32; 2]; 3] {
@@ -28,7 +34,10 @@ fn mix() -> [[i32; 2]; 3] {
     let green = |value: f64, weight: f64| -value * weight / (1.0 - BT601.red - BT601.blue);
     let cb = 2.0 * (1.0 - BT601.blue);
     let cr = 2.0 * (1.0 - BT601.red);
-    let units = [[0.0, green(cb, BT601.blue), cb], [cr, green(cr, BT601.red), 0.0]];
+    let units = [
+        [0.0, green(cb, BT601.blue), cb],
+        [cr, green(cr, BT601.red), 0.0],
+    ];
     let weighed = units.map(|[r, g, b]| {
         let luma = BT709.red * r + (1.0 - BT709.red - BT709.blue) * g + BT709.blue * b;
         let blue = (b - luma) / (2.0 * (1.0 - BT709.blue));
@@ -36,7 +45,8 @@ fn mix() -> [[i32; 2]; 3] {
         [luma, blue, red]
     });
     let [[ly, lb, lr], [ry, rb, rr]] = weighed;
-    let fixed = |value: f64, range: f64| (value * range / 255.0 * f64::from(1 << BITS)).round() as i32;
+    let fixed =
+        |value: f64, range: f64| (value * range / 255.0 * f64::from(1 << BITS)).round() as i32;
     [
         [fixed(ly, 219.0), fixed(ry, 219.0)],
         [fixed(lb, 224.0), fixed(rb, 224.0)],

@@ -45,7 +45,10 @@ pub(crate) struct Fit {
 pub(crate) fn points(reference: &Image, trust: &[f32]) -> Vec<Point> {
     /// Cells, in each of which as many are taken.
     const CELL: usize = 20;
-    let (across, down) = (reference.width.div_ceil(CELL), reference.height.div_ceil(CELL));
+    let (across, down) = (
+        reference.width.div_ceil(CELL),
+        reference.height.div_ceil(CELL),
+    );
     let each = (POINTS_MAX / (across * down).max(1)).max(4);
     let mut points = Vec::with_capacity(POINTS_MAX);
     let mut cell: Vec<(f32, Point)> = Vec::with_capacity(CELL * CELL);
@@ -63,7 +66,15 @@ pub(crate) fn points(reference: &Image, trust: &[f32]) -> Vec<Point> {
                     }
                     let value = reference.at(x, y);
                     let (x, y) = (x as f32, y as f32);
-                    cell.push((strength, Point { x, y, value, weight }));
+                    cell.push((
+                        strength,
+                        Point {
+                            x,
+                            y,
+                            value,
+                            weight,
+                        },
+                    ));
                 }
             }
             if cell.len() > each {
@@ -125,7 +136,12 @@ impl Moments {
 }
 
 /// Moves `start` to where the correlation is highest; none where it leads nowhere.
-pub(crate) fn refine(points: &[Point], image: &Image, start: Affine, motion: Motion) -> Option<Fit> {
+pub(crate) fn refine(
+    points: &[Point],
+    image: &Image,
+    start: Affine,
+    motion: Motion,
+) -> Option<Fit> {
     let mut affine = start;
     let centre = (image.width as f64 / 2.0, image.height as f64 / 2.0);
     let size = (image.width as f64, image.height as f64);
@@ -142,8 +158,14 @@ pub(crate) fn refine(points: &[Point], image: &Image, start: Affine, motion: Mot
         for point in points {
             let (px, py) = (f64::from(point.x), f64::from(point.y));
             let (x, y) = affine.apply(px, py);
-            let Some((value, gx, gy)) = image.sample(x, y) else { continue };
-            let (w, t, i) = (f64::from(point.weight), f64::from(point.value), f64::from(value));
+            let Some((value, gx, gy)) = image.sample(x, y) else {
+                continue;
+            };
+            let (w, t, i) = (
+                f64::from(point.weight),
+                f64::from(point.value),
+                f64::from(value),
+            );
             let (gx, gy) = (f64::from(gx), f64::from(gy));
             let (ux, uy) = ((px - centre.0) / unit, (py - centre.1) / unit);
             let slopes = [gx, gy, gx * ux, gx * uy, gy * ux, gy * uy];
@@ -153,8 +175,12 @@ pub(crate) fn refine(points: &[Point], image: &Image, start: Affine, motion: Mot
                     *sum += w * slope * other;
                 }
             }
-            for ((((si, st), s1), slope), _) in
-                of_i.iter_mut().zip(&mut of_t).zip(&mut of_1).zip(slopes).zip(0..count)
+            for ((((si, st), s1), slope), _) in of_i
+                .iter_mut()
+                .zip(&mut of_t)
+                .zip(&mut of_1)
+                .zip(slopes)
+                .zip(0..count)
             {
                 *si += w * slope * i;
                 *st += w * slope * t;
@@ -200,7 +226,10 @@ pub(crate) fn refine(points: &[Point], image: &Image, start: Affine, motion: Mot
         }
     }
     let correlation = correlation(points, image, &affine);
-    Some(Fit { affine, correlation })
+    Some(Fit {
+        affine,
+        correlation,
+    })
 }
 
 /// The same points, with less weight for those that don't fit: what has grown, moved or lies in shade.
@@ -221,8 +250,13 @@ pub(crate) fn robust(points: &[Point], image: &Image, affine: &Affine) -> Vec<Po
     let weight = sums.weight.max(1e-9);
     let slope = (ti / tt.max(1e-9)).max(0.1);
     let base = sums.i / weight - slope * sums.t / weight;
-    let far = |point: &Point, value: f32| (f64::from(value) - base - slope * f64::from(point.value)).abs();
-    let known = points.iter().zip(&values).filter_map(|(point, value)| Some(far(point, (*value)?)));
+    let far = |point: &Point, value: f32| {
+        (f64::from(value) - base - slope * f64::from(point.value)).abs()
+    };
+    let known = points
+        .iter()
+        .zip(&values)
+        .filter_map(|(point, value)| Some(far(point, (*value)?)));
     let mut distances: Vec<f64> = known.collect();
     if distances.is_empty() {
         return points.to_vec();
@@ -249,7 +283,11 @@ fn solve(matrix: &[[f64; 6]; 6], right: &[f64; 6], count: usize) -> Option<[f64;
     }
     for pivot in 0..count {
         let best = (pivot..count).max_by(|a, b| {
-            let size = |row: &usize| rows.get(*row).and_then(|row| row.get(pivot)).map_or(0.0, |v| v.abs());
+            let size = |row: &usize| {
+                rows.get(*row)
+                    .and_then(|row| row.get(pivot))
+                    .map_or(0.0, |v| v.abs())
+            };
             size(a).total_cmp(&size(b))
         })?;
         rows.swap(pivot, best);

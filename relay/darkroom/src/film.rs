@@ -114,14 +114,21 @@ const STEP_SIDE: usize = 3;
 #[must_use]
 pub fn steps(poses: &[Pose], (width, height): (usize, usize)) -> Vec<Step> {
     let size = (width as f64, height as f64);
-    let sure: Vec<(usize, &Pose)> = poses.iter().enumerate().filter(|(_, pose)| pose.correlation > 0.0).collect();
+    let sure: Vec<(usize, &Pose)> = poses
+        .iter()
+        .enumerate()
+        .filter(|(_, pose)| pose.correlation > 0.0)
+        .collect();
     // How points of the reference stood before and behind; by medians, so that one gust is no knock.
     let around = |range: std::ops::Range<usize>| {
         let group = sure.get(range).unwrap_or_default();
         let mut middle = [0f64; 6];
         for (nth, out) in middle.iter_mut().enumerate() {
-            let mut values: Vec<f64> =
-                group.iter().filter_map(|(_, pose)| pose.affine.0.get(nth)).copied().collect();
+            let mut values: Vec<f64> = group
+                .iter()
+                .filter_map(|(_, pose)| pose.affine.0.get(nth))
+                .copied()
+                .collect();
             values.sort_by(f64::total_cmp);
             *out = values.get(values.len() / 2).copied().unwrap_or(0.0);
         }
@@ -129,13 +136,17 @@ pub fn steps(poses: &[Pose], (width, height): (usize, usize)) -> Vec<Step> {
     };
     let mut found: Vec<(Step, f64)> = Vec::new();
     for at in 1..sure.len() {
-        let (Some((_, last)), Some((taken, pose))) = (sure.get(at - 1), sure.get(at)) else { continue };
+        let (Some((_, last)), Some((taken, pose))) = (sure.get(at - 1), sure.get(at)) else {
+            continue;
+        };
         if last.view != pose.view {
             continue;
         }
         let before = around(at.saturating_sub(STEP_SIDE)..at);
         let after = around(at..(at + STEP_SIDE).min(sure.len()));
-        let Some((before, after)) = before.zip(after) else { continue };
+        let Some((before, after)) = before.zip(after) else {
+            continue;
+        };
         let change = after.after(&before.inverse());
         let reach = change.reach(size);
         let own = pose.affine.after(&last.affine.inverse()).reach(size);
@@ -175,10 +186,19 @@ pub fn common(poses: &[Pose], (width, height): (usize, usize)) -> Area {
         }
     }
     let whole = Area::whole((width, height));
-    if [left, top, right, bottom].iter().all(|margin| *margin < 0.05) {
+    if [left, top, right, bottom]
+        .iter()
+        .all(|margin| *margin < 0.05)
+    {
         return whole;
     }
-    let cut = |margin: f64| if margin < 0.05 { 0.0 } else { margin.ceil() + 1.0 };
+    let cut = |margin: f64| {
+        if margin < 0.05 {
+            0.0
+        } else {
+            margin.ceil() + 1.0
+        }
+    };
     let (left, top, right, bottom) = (cut(left), cut(top), cut(right), cut(bottom));
     let area = Area {
         x: left,
@@ -224,10 +244,16 @@ pub fn weekly(times: &[Instant], most: usize) -> Vec<usize> {
     const MONDAY: i64 = 4 * 86_400_000_000_000;
     let mut weeks: BTreeMap<i64, Vec<usize>> = BTreeMap::new();
     for (at, frame) in times.iter().zip(0..) {
-        weeks.entry((at - MONDAY).div_euclid(WEEK)).or_default().push(frame);
+        weeks
+            .entry((at - MONDAY).div_euclid(WEEK))
+            .or_default()
+            .push(frame);
     }
-    let middles: Vec<usize> =
-        weeks.values().filter_map(|frames| frames.get(frames.len() / 2)).copied().collect();
+    let middles: Vec<usize> = weeks
+        .values()
+        .filter_map(|frames| frames.get(frames.len() / 2))
+        .copied()
+        .collect();
     let step = middles.len().div_ceil(most.max(1)).max(1);
     middles.into_iter().step_by(step).collect()
 }

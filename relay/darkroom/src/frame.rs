@@ -69,7 +69,10 @@ impl Plane {
                     *sum += cell.iter().map(|s| u32::from(*s)).sum::<u32>();
                 }
             }
-            samples.extend(sums.iter().map(|sum| ((sum + area / 2) / area).min(255) as u8));
+            samples.extend(
+                sums.iter()
+                    .map(|sum| ((sum + area / 2) / area).min(255) as u8),
+            );
         }
         samples.resize(width * height, 0);
         Self {
@@ -146,12 +149,19 @@ impl Frame {
     pub fn from_jpeg(bytes: &[u8]) -> Result<Self, FrameFault> {
         // What stands behind the picture (padding of some cameras) does not matter; that its end is
         // there does.
-        if !bytes.windows(2).rev().take(64 << 10).any(|pair| pair == [0xff, 0xd9]) {
+        if !bytes
+            .windows(2)
+            .rev()
+            .take(64 << 10)
+            .any(|pair| pair == [0xff, 0xd9])
+        {
             return Err(FrameFault::Damaged("its end is missing".to_owned()));
         }
         match Self::decoded(bytes, true) {
             // What some cameras leave between the headers harms nothing; all else that is odd does.
-            Err(FrameFault::Damaged(text)) if text.contains("between headers") => Self::decoded(bytes, false),
+            Err(FrameFault::Damaged(text)) if text.contains("between headers") => {
+                Self::decoded(bytes, false)
+            }
             decoded => decoded,
         }
     }
@@ -200,7 +210,10 @@ impl Frame {
             *luma = *y;
         }
         let half = cb.width.max(1);
-        let chroma = cb.samples.chunks_exact_mut(half).zip(cr.samples.chunks_exact_mut(half));
+        let chroma = cb
+            .samples
+            .chunks_exact_mut(half)
+            .zip(cr.samples.chunks_exact_mut(half));
         for ((cb, cr), rows) in chroma.zip(triples.chunks(2 * width)) {
             let (upper, lower) = rows.split_at(width.min(rows.len()));
             let lower = if lower.is_empty() { upper } else { lower };
@@ -261,5 +274,9 @@ fn one_line(text: &dyn std::fmt::Display) -> String {
     let text = text.to_string();
     let mut words = text.split_whitespace();
     let first = words.next().unwrap_or_default().to_owned();
-    words.fold(first, |line, word| line + " " + word).chars().take(200).collect()
+    words
+        .fold(first, |line, word| line + " " + word)
+        .chars()
+        .take(200)
+        .collect()
 }

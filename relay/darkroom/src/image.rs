@@ -22,7 +22,11 @@ impl Image {
         Self {
             width: plane.width,
             height: plane.height,
-            samples: plane.samples.iter().map(|sample| f32::from(*sample)).collect(),
+            samples: plane
+                .samples
+                .iter()
+                .map(|sample| f32::from(*sample))
+                .collect(),
         }
     }
 
@@ -47,11 +51,18 @@ impl Image {
         for y in 0..height {
             for x in 0..width {
                 let four = [(0, 0), (1, 0), (0, 1), (1, 1)];
-                let sum: f32 = four.iter().map(|(dx, dy)| self.at(2 * x + dx, 2 * y + dy)).sum();
+                let sum: f32 = four
+                    .iter()
+                    .map(|(dx, dy)| self.at(2 * x + dx, 2 * y + dy))
+                    .sum();
                 samples.push(sum / 4.0);
             }
         }
-        Self { width, height, samples }
+        Self {
+            width,
+            height,
+            samples,
+        }
     }
 
     /// Slightly blurred (1 2 1): differences of neighbours tell less of noise then.
@@ -61,7 +72,10 @@ impl Image {
             for y in 0..image.height {
                 for x in 0..image.width {
                     let before = image.at(x.saturating_sub(dx), y.saturating_sub(dy));
-                    let after = image.at((x + dx).min(image.width - 1), (y + dy).min(image.height - 1));
+                    let after = image.at(
+                        (x + dx).min(image.width - 1),
+                        (y + dy).min(image.height - 1),
+                    );
                     samples.push((before + 2.0 * image.at(x, y) + after) / 4.0);
                 }
             }
@@ -85,7 +99,10 @@ impl Image {
                 }
                 for x in 0..length {
                     let (from, to) = (x.saturating_sub(AROUND), (x + AROUND + 1).min(length));
-                    let total = sums.get(to).zip(sums.get(from)).map_or(0.0, |(to, from)| to - from);
+                    let total = sums
+                        .get(to)
+                        .zip(sums.get(from))
+                        .map_or(0.0, |(to, from)| to - from);
                     if let Some(out) = out.get_mut(x * other + y) {
                         *out = (total / (to - from) as f64) as f32;
                     }

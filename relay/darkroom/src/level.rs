@@ -50,7 +50,8 @@ impl Curve {
         let mut count = |samples: &[u8], skip: Option<&[u8]>, scale: f64| {
             for (x, sample) in samples.iter().enumerate() {
                 let skipped = skip.is_some_and(|skip| {
-                    skip.get((x as f64 * scale) as usize).is_some_and(|hidden| *hidden > 0)
+                    skip.get((x as f64 * scale) as usize)
+                        .is_some_and(|hidden| *hidden > 0)
                 });
                 if !skipped && let Some(count) = histogram.get_mut(usize::from(*sample)) {
                     *count += 1;
@@ -59,7 +60,9 @@ impl Curve {
         };
         for (y, row) in plane.rows().enumerate() {
             let skip = hidden.map(|hidden| hidden.row(y * hidden.height / plane.height.max(1)));
-            let scale = hidden.map_or(1.0, |hidden| hidden.width as f64 / plane.width.max(1) as f64);
+            let scale = hidden.map_or(1.0, |hidden| {
+                hidden.width as f64 / plane.width.max(1) as f64
+            });
             count(row, skip, scale);
         }
         if histogram.iter().all(|count| *count == 0) {
@@ -73,7 +76,11 @@ impl Curve {
         let all: f64 = histogram.iter().map(|count| f64::from(*count)).sum();
         let mut knots = [0f32; KNOTS];
         let mut below = 0.0;
-        let mut counts = histogram.iter().zip(0u32..).filter(|(count, _)| **count > 0).peekable();
+        let mut counts = histogram
+            .iter()
+            .zip(0u32..)
+            .filter(|(count, _)| **count > 0)
+            .peekable();
         for (knot, number) in knots.iter_mut().zip(0u32..) {
             let wanted = all * f64::from(number) / (KNOTS - 1) as f64;
             let mut value = 255.5;
@@ -95,7 +102,11 @@ impl Curve {
     /// Mean level.
     #[must_use]
     pub fn mean(&self) -> f64 {
-        let ends = self.0.first().zip(self.0.last()).map_or(0.0, |(a, b)| f64::from(a + b) / 2.0);
+        let ends = self
+            .0
+            .first()
+            .zip(self.0.last())
+            .map_or(0.0, |(a, b)| f64::from(a + b) / 2.0);
         let sum: f64 = self.0.iter().map(|knot| f64::from(*knot)).sum();
         (sum - ends) / (KNOTS - 1) as f64
     }
@@ -117,7 +128,10 @@ impl Curve {
             // Many samples have this level: the middle of them.
             return ((above + below - 1) as f64 / 2.0 / steps).clamp(0.0, 1.0);
         }
-        match (above.checked_sub(1).and_then(|i| self.0.get(i)), self.0.get(above)) {
+        match (
+            above.checked_sub(1).and_then(|i| self.0.get(i)),
+            self.0.get(above),
+        ) {
             (Some(low), Some(high)) => {
                 let part = f64::from(level - low) / f64::from(high - low).max(1e-6);
                 (above as f64 - 1.0 + part) / steps
@@ -138,8 +152,11 @@ impl Curve {
 
     /// Two bytes a knot.
     pub fn to_bytes(self) -> impl Iterator<Item = u8> {
-        let stored = |knot: f32| ((f64::from(knot) - LOWEST) * UNIT + 0.5).clamp(0.0, 65535.0) as u16;
-        self.0.into_iter().flat_map(move |knot| stored(knot).to_le_bytes())
+        let stored =
+            |knot: f32| ((f64::from(knot) - LOWEST) * UNIT + 0.5).clamp(0.0, 65535.0) as u16;
+        self.0
+            .into_iter()
+            .flat_map(move |knot| stored(knot).to_le_bytes())
     }
 
     /// As [`to_bytes`](Self::to_bytes) wrote it; none where that is not so.
@@ -158,7 +175,10 @@ impl Curve {
 /// Of all channels of a frame.
 #[must_use]
 pub fn curves(frame: &Frame, hidden: Option<&Plane>) -> Curves {
-    frame.planes.each_ref().map(|plane| Curve::of(plane, hidden))
+    frame
+        .planes
+        .each_ref()
+        .map(|plane| Curve::of(plane, hidden))
 }
 
 /// What becomes of each level of each channel.
@@ -178,12 +198,21 @@ impl Table {
     /// Mean luma that comes out of a frame with these curves.
     #[must_use]
     pub fn mean(&self, curves: &Curves) -> f64 {
-        let ([luma, ..], Some(table)) = (curves, self.0.first()) else { return 0.0 };
+        let ([luma, ..], Some(table)) = (curves, self.0.first()) else {
+            return 0.0;
+        };
         let steps = (KNOTS - 1) as f64 * 4.0;
         let of = |step: u32| {
-            let level = luma.level((f64::from(step) + 0.5) / steps).clamp(0.0, 255.0);
+            let level = luma
+                .level((f64::from(step) + 0.5) / steps)
+                .clamp(0.0, 255.0);
             let (low, part) = (level.floor(), level.fract());
-            let at = |index: f64| table.get(index.min(255.0) as usize).copied().map_or(0.0, f64::from);
+            let at = |index: f64| {
+                table
+                    .get(index.min(255.0) as usize)
+                    .copied()
+                    .map_or(0.0, f64::from)
+            };
             at(low) + part * (at(low + 1.0) - at(low))
         };
         (0..steps as u32).map(of).sum::<f64>() / steps
@@ -263,8 +292,13 @@ impl Leveller {
         let sigma = self.options.sigma_frames.clamp(0.01, 250.0);
         let reach = (3.0 * sigma).ceil() as usize;
         let alike = |other: usize| self.views.get(other) == Some(view);
-        let from = (frame.saturating_sub(reach)..frame).rev().take_while(|other| alike(*other)).last();
-        let to = (frame + 1..=frame + reach).take_while(|other| alike(*other)).last();
+        let from = (frame.saturating_sub(reach)..frame)
+            .rev()
+            .take_while(|other| alike(*other))
+            .last();
+        let to = (frame + 1..=frame + reach)
+            .take_while(|other| alike(*other))
+            .last();
         let range = from.unwrap_or(frame)..=to.unwrap_or(frame);
         let weight = |other: usize| {
             let far = other.abs_diff(frame) as f64 / sigma;
@@ -330,9 +364,10 @@ impl Leveller {
         };
         let mut found: Vec<Jump> = Vec::new();
         for frame in JUMP_SIDE..means.len().saturating_sub(JUMP_SIDE) {
-            let (Some(before), Some(after)) =
-                (means.get(frame - JUMP_SIDE..frame), means.get(frame..frame + JUMP_SIDE))
-            else {
+            let (Some(before), Some(after)) = (
+                means.get(frame - JUMP_SIDE..frame),
+                means.get(frame..frame + JUMP_SIDE),
+            ) else {
                 continue;
             };
             let same = self.views.get(frame - JUMP_SIDE) == self.views.get(frame + JUMP_SIDE - 1);
@@ -342,7 +377,10 @@ impl Leveller {
                 continue;
             }
             // From one frame to the next, not little by little.
-            let step = means.get(frame).zip(means.get(frame - 1)).map_or(0.0, |(b, a)| b - a);
+            let step = means
+                .get(frame)
+                .zip(means.get(frame - 1))
+                .map_or(0.0, |(b, a)| b - a);
             if step * levels.signum() < 0.5 * levels.abs() {
                 continue;
             }
@@ -356,13 +394,19 @@ impl Leveller {
                 _ => found.push(jump),
             }
         }
-        self.jumps = found.into_iter().filter_map(|jump| Some((jump, self.step(jump.frame)?))).collect();
+        self.jumps = found
+            .into_iter()
+            .filter_map(|jump| Some((jump, self.step(jump.frame)?)))
+            .collect();
     }
 
     /// Mean curves behind a jump less those before it.
     fn step(&self, frame: usize) -> Option<Curves> {
         let mut step = [Curve([0.0; KNOTS]); 3];
-        for (range, sign) in [(frame..frame + JUMP_SIDE, 1.0), (frame - JUMP_SIDE..frame, -1.0)] {
+        for (range, sign) in [
+            (frame..frame + JUMP_SIDE, 1.0),
+            (frame - JUMP_SIDE..frame, -1.0),
+        ] {
             for curves in self.curves.get(range)? {
                 for (step, curve) in step.iter_mut().zip(curves) {
                     step.add(curve, sign / JUMP_SIDE as f64);

@@ -115,7 +115,11 @@ impl Correlator {
 
     /// How far what is seen in `of` has moved in `now`.
     pub(crate) fn shift(&self, of: &Spectrum, now: &Spectrum) -> Shift {
-        let mut cross: Spectrum = of.iter().zip(now).map(|((a, b), now)| times(*now, (*a, -*b))).collect();
+        let mut cross: Spectrum = of
+            .iter()
+            .zip(now)
+            .map(|((a, b), now)| times(*now, (*a, -*b)))
+            .collect();
         let mean = cross.iter().map(|c| c.0.hypot(c.1)).sum::<f32>() / cross.len().max(1) as f32;
         // Frequencies that are hardly there have a random phase.
         let floor = 0.1 * mean + f32::MIN_POSITIVE;
@@ -136,13 +140,23 @@ impl Correlator {
         // The top of the parabola through the peak and its neighbours.
         let top = |before: f64, peak: f64, after: f64| {
             let bend = before - 2.0 * peak + after;
-            if bend.abs() < 1e-12 { 0.0 } else { ((before - after) / (2.0 * bend)).clamp(-0.5, 0.5) }
+            if bend.abs() < 1e-12 {
+                0.0
+            } else {
+                ((before - after) / (2.0 * bend)).clamp(-0.5, 0.5)
+            }
         };
         let (ix, iy) = (x as i64, y as i64);
         let middle = at(ix, iy);
         let part_x = top(at(ix - 1, iy), middle, at(ix + 1, iy));
         let part_y = top(at(ix, iy - 1), middle, at(ix, iy + 1));
-        let signed = |at: usize, of: usize| if 2 * at > of { at as f64 - of as f64 } else { at as f64 };
+        let signed = |at: usize, of: usize| {
+            if 2 * at > of {
+                at as f64 - of as f64
+            } else {
+                at as f64
+            }
+        };
         let count = power.len().max(1) as f64;
         let square: f64 = power.iter().map(|p| f64::from(*p).powi(2)).sum();
         Shift {
@@ -160,7 +174,9 @@ mod tests {
     /// Against the definition.
     #[test]
     fn it_is_the_fourier_transform() {
-        let row: Vec<Complex> = (0..16).map(|n| ((n * 7 % 5) as f32, (n * 3 % 4) as f32)).collect();
+        let row: Vec<Complex> = (0..16)
+            .map(|n| ((n * 7 % 5) as f32, (n * 3 % 4) as f32))
+            .collect();
         let mut out = row.clone();
         fourier(&mut out, -1.0);
         for (k, found) in out.iter().enumerate() {
@@ -168,7 +184,9 @@ mod tests {
                 let (sin, cos) = (-TAU * (k * n) as f32 / 16.0).sin_cos();
                 times(*value, (cos, sin))
             });
-            let sum = terms.fold((0.0, 0.0), |sum: Complex, term| (sum.0 + term.0, sum.1 + term.1));
+            let sum = terms.fold((0.0, 0.0), |sum: Complex, term| {
+                (sum.0 + term.0, sum.1 + term.1)
+            });
             assert!((sum.0 - found.0).abs() < 1e-3 && (sum.1 - found.1).abs() < 1e-3);
         }
         fourier(&mut out, 1.0);

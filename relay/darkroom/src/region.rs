@@ -76,7 +76,9 @@ impl Regions {
     }
 
     fn of(&self, what: Use) -> impl Iterator<Item = &Region> {
-        self.regions.iter().filter(move |region| region.what == what)
+        self.regions
+            .iter()
+            .filter(move |region| region.what == what)
     }
 
     /// Whether a point doesn't count for aligning.

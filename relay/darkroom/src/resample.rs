@@ -77,7 +77,12 @@ impl Taps {
 
 /// A part of a plane at another size. `shift`: how far to the left the samples that come out stand
 /// of where they would, in their own widths.
-pub(crate) fn plane(plane: &Plane, area: Area, (width, height): (usize, usize), shift: f64) -> Plane {
+pub(crate) fn plane(
+    plane: &Plane,
+    area: Area,
+    (width, height): (usize, usize),
+    shift: f64,
+) -> Plane {
     let whole = Area::whole((plane.width, plane.height));
     if area == whole && (width, height) == (plane.width, plane.height) && shift == 0.0 {
         return plane.clone();
@@ -171,7 +176,9 @@ pub(crate) fn moved_plane(plane: &Plane, affine: &Affine) -> Plane {
                 let y = (top + row as i64).clamp(0, height as i64 - 1) as usize;
                 let row = plane.row(y);
                 let four = if inside {
-                    row.get(left as usize..).and_then(|row| row.first_chunk::<4>()).copied()
+                    row.get(left as usize..)
+                        .and_then(|row| row.first_chunk::<4>())
+                        .copied()
                 } else {
                     None
                 };
@@ -182,7 +189,8 @@ pub(crate) fn moved_plane(plane: &Plane, affine: &Affine) -> Plane {
                     })
                 });
                 let [wa, wb, wc, wd] = wx;
-                let line = wa * f32::from(a) + wb * f32::from(b) + wc * f32::from(c) + wd * f32::from(d);
+                let line =
+                    wa * f32::from(a) + wb * f32::from(b) + wc * f32::from(c) + wd * f32::from(d);
                 sum += wy * line;
             }
             samples.push((sum + 0.5).clamp(0.0, 255.0) as u8);

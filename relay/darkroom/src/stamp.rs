@@ -42,12 +42,19 @@ fn ink(text: &str, pixels: f32) -> Option<Plane> {
     let height = (scaled.ascent() - scaled.descent()).ceil() as usize + 2 * room;
     let mut plane = Plane::filled(width, height, 0);
     for glyph in glyphs {
-        let Some(outline) = font.outline_glyph(glyph) else { continue };
+        let Some(outline) = font.outline_glyph(glyph) else {
+            continue;
+        };
         let bounds = outline.px_bounds();
-        let (left, top) = (bounds.min.x.max(0.0) as usize, bounds.min.y.max(0.0) as usize);
+        let (left, top) = (
+            bounds.min.x.max(0.0) as usize,
+            bounds.min.y.max(0.0) as usize,
+        );
         outline.draw(|dx, dy, coverage| {
             let (x, y) = (left + dx as usize, top + dy as usize);
-            if x < width && let Some(sample) = plane.samples.get_mut(y * width + x) {
+            if x < width
+                && let Some(sample) = plane.samples.get_mut(y * width + x)
+            {
                 *sample = (*sample).max((coverage.clamp(0.0, 1.0) * 255.0) as u8);
             }
         });
@@ -71,7 +78,9 @@ pub fn draw(frame: &mut Frame, text: &str, corner: Corner) {
     let [luma, cb, cr] = &mut frame.planes;
     for (y, row) in ink.rows().enumerate() {
         let begin = (top + y) * width + left;
-        let line = luma.samples.get_mut(begin..(begin + ink.width).min((top + y + 1) * width));
+        let line = luma
+            .samples
+            .get_mut(begin..(begin + ink.width).min((top + y + 1) * width));
         for (sample, ink) in line.unwrap_or_default().iter_mut().zip(row) {
             let shaded = u32::from(*sample) * 110 / 255;
             let ink = u32::from(*ink);
@@ -82,7 +91,9 @@ pub fn draw(frame: &mut Frame, text: &str, corner: Corner) {
         let width = plane.width;
         for y in top / 2..(top + ink.height) / 2 {
             let begin = y * width + left / 2;
-            let line = plane.samples.get_mut(begin..(begin + ink.width / 2).min((y + 1) * width));
+            let line = plane
+                .samples
+                .get_mut(begin..(begin + ink.width / 2).min((y + 1) * width));
             for sample in line.unwrap_or_default() {
                 // Half of its colour goes with its light.
                 *sample = (128 + (i32::from(*sample) - 128) / 3) as u8;

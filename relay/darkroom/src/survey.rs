@@ -66,7 +66,10 @@ impl Look {
             let line = Line::of(&small, y);
             for (column, sums) in line.into_iter().enumerate() {
                 let index = row * COLUMNS + column;
-                let slots = cells.get_mut(index).zip(edges.get_mut(index)).zip(counts.get_mut(index));
+                let slots = cells
+                    .get_mut(index)
+                    .zip(edges.get_mut(index))
+                    .zip(counts.get_mut(index));
                 if let Some(((cell, edge), count)) = slots {
                     *cell += f64::from(sums.luma);
                     *edge += f64::from(sums.gradient);
@@ -77,7 +80,11 @@ impl Look {
             }
         }
         let mean_of = |sum: &f64, count: &u32| sum / f64::from((*count).max(1));
-        let luma: Vec<f64> = cells.iter().zip(&counts).map(|(s, c)| mean_of(s, c)).collect();
+        let luma: Vec<f64> = cells
+            .iter()
+            .zip(&counts)
+            .map(|(s, c)| mean_of(s, c))
+            .collect();
         let mean = luma.iter().sum::<f64>() / CELLS as f64;
         let variance = luma.iter().map(|l| (l - mean).powi(2)).sum::<f64>() / CELLS as f64;
         let edges = edges.iter().zip(&counts).map(|(sum, count)| {
@@ -139,15 +146,22 @@ mod hexadecimal {
 
     pub(crate) fn serialize<S: Serializer>(bytes: &[u8], serializer: S) -> Result<S::Ok, S::Error> {
         let digit = |value: u8| char::from_digit(value.into(), 16).unwrap_or('0');
-        let text: String = bytes.iter().flat_map(|b| [digit(b >> 4), digit(b & 15)]).collect();
+        let text: String = bytes
+            .iter()
+            .flat_map(|b| [digit(b >> 4), digit(b & 15)])
+            .collect();
         serializer.serialize_str(&text)
     }
 
-    pub(crate) fn deserialize<'a, D: Deserializer<'a>>(deserializer: D) -> Result<Vec<u8>, D::Error> {
+    pub(crate) fn deserialize<'a, D: Deserializer<'a>>(
+        deserializer: D,
+    ) -> Result<Vec<u8>, D::Error> {
         let text = String::deserialize(deserializer)?;
         let (pairs, rest) = text.as_bytes().as_chunks::<2>();
         let digit = |c: &u8| char::from(*c).to_digit(16).map(|d| d as u8);
-        let bytes = pairs.iter().map(|[high, low]| Some(digit(high)? << 4 | digit(low)?));
+        let bytes = pairs
+            .iter()
+            .map(|[high, low]| Some(digit(high)? << 4 | digit(low)?));
         let bytes: Option<Vec<u8>> = bytes.collect();
         let whole = bytes.filter(|bytes| rest.is_empty() && bytes.len() == super::CELLS);
         whole.ok_or_else(|| D::Error::custom("not the bytes of all cells"))

@@ -1,6 +1,6 @@
 //! A simulated year with its truth: what is chosen, how much flicker and movement is left.
 //!
-//! `FOREBAY_LAPSE_DAYS` (default 30) and `FOREBAY_LAPSE_WIDTH` (default 320) make it larger.
+//! `FOREBAY_LAPSE_DAYS` (default 20) and `FOREBAY_LAPSE_WIDTH` (default 320) make it larger.
 
 #![allow(
     clippy::unwrap_used,
@@ -28,12 +28,20 @@ const DAY: i64 = 24 * HOUR;
 const BEGIN: i64 = 1_772_323_200_000_000_000;
 
 fn setting(name: &str, default: i64) -> i64 {
-    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(default)
+    std::env::var(name)
+        .ok()
+        .and_then(|text| text.parse().ok())
+        .unwrap_or(default)
 }
 
 fn year() -> Year {
     let width = setting("FOREBAY_LAPSE_WIDTH", 320) as usize;
-    Year::new((width, width * 9 / 16), BEGIN, setting("FOREBAY_LAPSE_DAYS", 30), 7)
+    Year::new(
+        (width, width * 9 / 16),
+        BEGIN,
+        setting("FOREBAY_LAPSE_DAYS", 20),
+        7,
+    )
 }
 
 fn frame(year: &Year, at: i64) -> Frame {
@@ -65,7 +73,10 @@ fn the_best_is_chosen() {
             times.extend((-3..=3).map(|tens| wanted + tens * HOUR / 6));
         }
     }
-    let looks: Vec<Look> = times.iter().map(|at| Look::at(&frame(&year, *at))).collect();
+    let looks: Vec<Look> = times
+        .iter()
+        .map(|at| Look::at(&frame(&year, *at)))
+        .collect();
     let seen: Vec<Seen<'_>> = times
         .iter()
         .zip(&looks)
@@ -95,9 +106,13 @@ fn the_best_is_chosen() {
         }
     }
     let of = |good: bool| {
-        let totals = truth.iter().zip(&all).filter(|(now, _)| is_good(now) == good);
-        let mut totals: Vec<f64> =
-            totals.map(|(_, scores)| scores.unwrap().total(&taste.weights)).collect();
+        let totals = truth
+            .iter()
+            .zip(&all)
+            .filter(|(now, _)| is_good(now) == good);
+        let mut totals: Vec<f64> = totals
+            .map(|(_, scores)| scores.unwrap().total(&taste.weights))
+            .collect();
         totals.sort_by(f64::total_cmp);
         totals
     };
@@ -145,7 +160,14 @@ fn knocks_are_found_and_taken_back() {
         poses.push(aligner.next(&sketch));
     }
     let first = film[0].1;
-    let corners = [(0.15, 0.15), (0.85, 0.15), (0.15, 0.85), (0.85, 0.85), (0.5, 0.5)].map(|(u, v)| (u * w, v * h));
+    let corners = [
+        (0.15, 0.15),
+        (0.85, 0.15),
+        (0.15, 0.85),
+        (0.85, 0.85),
+        (0.5, 0.5),
+    ]
+    .map(|(u, v)| (u * w, v * h));
     let mut errors: Vec<f64> = Vec::new();
     let mut before: Vec<f64> = Vec::new();
     for ((_, now), pose) in film.iter().zip(&poses) {
@@ -159,7 +181,8 @@ fn knocks_are_found_and_taken_back() {
         }
     }
     let found = steps(&poses, size);
-    let rms = |values: &[f64]| (values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64).sqrt();
+    let rms =
+        |values: &[f64]| (values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64).sqrt();
     let (was, is) = (rms(&before), rms(&errors));
     errors.sort_by(f64::total_cmp);
     let p95 = errors[errors.len() * 95 / 100];
@@ -177,9 +200,18 @@ fn knocks_are_found_and_taken_back() {
     for (step, knock) in found.iter().zip(&year.knocks) {
         let (at, _) = film[step.taken];
         assert!(at >= knock.at && film[step.taken - 1].0 < knock.at);
-        assert!((step.pixels.0 - knock.shift.0 * w).abs() < 0.5, "{step:?} {knock:?}");
-        assert!((step.pixels.1 - knock.shift.1 * w).abs() < 0.5, "{step:?} {knock:?}");
-        assert!((step.degrees - knock.degrees).abs() < 0.06, "{step:?} {knock:?}");
+        assert!(
+            (step.pixels.0 - knock.shift.0 * w).abs() < 0.5,
+            "{step:?} {knock:?}"
+        );
+        assert!(
+            (step.pixels.1 - knock.shift.1 * w).abs() < 0.5,
+            "{step:?} {knock:?}"
+        );
+        assert!(
+            (step.degrees - knock.degrees).abs() < 0.06,
+            "{step:?} {knock:?}"
+        );
     }
 }
 
@@ -228,7 +260,10 @@ fn flicker_goes_and_seasons_stay() {
     // Sky and water are others each time: they don't count.
     let regions = "[[region]]\nuse = 'level'\npoints = [[0, 0], [1, 0], [1, 0.54], [0, 0.54]]";
     let mask = Regions::parse(regions).unwrap().mask(Use::Level);
-    let all = frames.iter().map(|frame| curves(frame, mask.as_ref())).collect();
+    let all = frames
+        .iter()
+        .map(|frame| curves(frame, mask.as_ref()))
+        .collect();
     let leveller = Leveller::new(all, vec![0; frames.len()], options);
     let (mut before, mut after, mut wholes) = (Vec::new(), Vec::new(), Vec::new());
     for (number, frame) in frames.iter().enumerate() {
@@ -242,7 +277,8 @@ fn flicker_goes_and_seasons_stay() {
     let slow: Vec<f64> = wholes
         .chunks(wholes.len().div_ceil(3))
         .map(|part| {
-            let mean = |of: fn(&(f64, f64)) -> f64| part.iter().map(of).sum::<f64>() / part.len() as f64;
+            let mean =
+                |of: fn(&(f64, f64)) -> f64| part.iter().map(of).sum::<f64>() / part.len() as f64;
             mean(|pair| pair.1) / mean(|pair| pair.0)
         })
         .collect();
@@ -258,7 +294,10 @@ fn flicker_goes_and_seasons_stay() {
     );
     assert!(whole(|pair| pair.1) < 0.25 * whole(|pair| pair.0));
     assert!(unrest(&after) < 0.6 * unrest(&before));
-    assert!(slow.iter().all(|ratio| (ratio - 1.0).abs() < 0.03), "{slow:?}");
+    assert!(
+        slow.iter().all(|ratio| (ratio - 1.0).abs() < 0.03),
+        "{slow:?}"
+    );
 }
 
 /// What changes evenly must not be bent, also where a film begins and ends; strength 0 changes nothing.
@@ -326,11 +365,18 @@ fn a_jump_becomes_a_slope() {
             out.luma().mean()
         })
         .collect();
-    let steepest = means.windows(2).map(|two| (two[1] - two[0]).abs()).fold(0.0, f64::max);
+    let steepest = means
+        .windows(2)
+        .map(|two| (two[1] - two[0]).abs())
+        .fold(0.0, f64::max);
     assert!(steepest < 3.0, "{steepest}");
     for number in [0, 20, 99, 119] {
         let own = frames[number].luma().mean();
-        assert!((means[number] - own).abs() < 1.0, "{number}: {} {own}", means[number]);
+        assert!(
+            (means[number] - own).abs() < 1.0,
+            "{number}: {} {own}",
+            means[number]
+        );
     }
 }
 
@@ -342,14 +388,25 @@ fn a_known_map_is_found() {
     let still = frame(&year, BEGIN + 12 * HOUR);
     let centre = (size.0 as f64 / 2.0, size.1 as f64 / 2.0);
     let sketcher = Sketcher::new(size);
-    for (degrees, shift) in [(0.0, (0.3, -0.6)), (0.0, (17.2, -9.4)), (0.6, (-5.5, 3.25)), (-1.2, (2.0, 8.0))] {
+    for (degrees, shift) in [
+        (0.0, (0.3, -0.6)),
+        (0.0, (17.2, -9.4)),
+        (0.6, (-5.5, 3.25)),
+        (-1.2, (2.0, 8.0)),
+    ] {
         let map = Affine::turn(degrees, centre, shift);
         let other = moved(&still, &map.inverse());
         let mut aligner = Aligner::new(size, Motion::Affine, 0.12);
         aligner.next(&sketcher.sketch(&still, &|_, _| false));
         let pose = aligner.next(&sketcher.sketch(&other, &|_, _| false));
-        let error = pose.affine.after(&map.inverse()).reach((size.0 as f64, size.1 as f64));
-        println!("{degrees}° {shift:?}: off by {error:.3} px at the most, correlation {:.3}", pose.correlation);
+        let error = pose
+            .affine
+            .after(&map.inverse())
+            .reach((size.0 as f64, size.1 as f64));
+        println!(
+            "{degrees}° {shift:?}: off by {error:.3} px at the most, correlation {:.3}",
+            pose.correlation
+        );
         assert!(error < 0.2, "{degrees} {shift:?}: {error}");
     }
 }

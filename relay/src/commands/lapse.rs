@@ -33,7 +33,11 @@ use crate::units::Name;
 #[derive(Debug, clap::Args)]
 pub(super) struct LapseArguments {
     /// The camera whose stills or key frames are taken; none with --frames
-    #[arg(value_name = "CAMERA", required_unless_present = "frames", conflicts_with = "frames")]
+    #[arg(
+        value_name = "CAMERA",
+        required_unless_present = "frames",
+        conflicts_with = "frames"
+    )]
     camera: Option<String>,
     #[command(flatten)]
     file: ConfigFile,
@@ -50,7 +54,12 @@ pub(super) struct LapseArguments {
     #[arg(long, value_name = "DATE")]
     to: Option<Date>,
     /// How long the film is, as 3m or 90s
-    #[arg(long, value_name = "TIME", required_unless_present = "every", conflicts_with = "every")]
+    #[arg(
+        long,
+        value_name = "TIME",
+        required_unless_present = "every",
+        conflicts_with = "every"
+    )]
     length: Option<String>,
     /// Instead of a length: a frame each so much of the wanted hours, as 10m
     #[arg(long, value_name = "TIME")]
@@ -62,7 +71,12 @@ pub(super) struct LapseArguments {
     #[arg(long, value_name = "HH:MM-HH:MM", default_value = "08:00-17:00", conflicts_with_all = ["sun_above", "azimuth"])]
     window: String,
     /// Instead of clock times: while the sun is so many degrees above the horizon
-    #[arg(long, value_name = "DEGREES", conflicts_with = "azimuth", allow_negative_numbers = true)]
+    #[arg(
+        long,
+        value_name = "DEGREES",
+        conflicts_with = "azimuth",
+        allow_negative_numbers = true
+    )]
     sun_above: Option<f64>,
     /// Instead: when the sun stands in these directions, degrees from north over east, as 120,180,240;
     /// so shadows stay where they are
@@ -229,7 +243,9 @@ pub(super) async fn lapse(arguments: LapseArguments) -> Result<(), Failure> {
         tell_made(&made, &request);
         Ok(())
     });
-    let done = work.await.map_err(|error| Failure::caused(exit::SOFTWARE, error))?;
+    let done = work
+        .await
+        .map_err(|error| Failure::caused(exit::SOFTWARE, error))?;
     done.map_err(failed)
 }
 
@@ -263,13 +279,21 @@ struct Whence {
 
 impl LapseArguments {
     fn request(&self) -> Result<(LapseRequest, Box<dyn Material + Send>), Failure> {
-        let Whence { zone, place, material } = match &self.frames {
+        let Whence {
+            zone,
+            place,
+            material,
+        } = match &self.frames {
             Some(folder) => self.folder(folder)?,
             None => self.camera()?,
         };
         let range = Duration::from_secs(1)..=Duration::from_secs(100 * 3600);
         let time = |name: &str, text: &str| {
-            duration(text, range.clone()).ok_or_else(|| usage(format!("{name} {text}: a time as 90s, 3m, 1h, from 1 s to 100 h")))
+            duration(text, range.clone()).ok_or_else(|| {
+                usage(format!(
+                    "{name} {text}: a time as 90s, 3m, 1h, from 1 s to 100 h"
+                ))
+            })
         };
         let pace = match (&self.length, &self.every) {
             (Some(text), _) => {
@@ -279,16 +303,25 @@ impl LapseArguments {
             (None, Some(text)) => Pace::Every(nanos(time("--every", text)?)),
             (None, None) => return Err(usage("--length or --every is needed")),
         };
-        let reach = self.reach.as_deref().map(|text| time("--reach", text).map(nanos)).transpose()?;
+        let reach = self
+            .reach
+            .as_deref()
+            .map(|text| time("--reach", text).map(nanos))
+            .transpose()?;
         if self.from.zip(self.to).is_some_and(|(from, to)| from > to) {
             return Err(usage("--to is before --from"));
         }
         for (name, value) in [("--level", self.level)] {
             if !(0.0..=1.0).contains(&value) {
-                return Err(usage(format!("{name} {value}: 0 (nothing) to 1 (all of it)")));
+                return Err(usage(format!(
+                    "{name} {value}: 0 (nothing) to 1 (all of it)"
+                )));
             }
         }
-        if self.level_frames.is_some_and(|frames| !(0.1..=250.0).contains(&frames)) {
+        if self
+            .level_frames
+            .is_some_and(|frames| !(0.1..=250.0).contains(&frames))
+        {
             return Err(usage("--level-frames: 0.1 to 250 frames"));
         }
         let coder = match self.encoder {
@@ -342,7 +375,11 @@ impl LapseArguments {
                 HowWell::Small => Quality::Small,
             },
             frame_quality: self.frame_quality,
-            jobs: self.jobs.or(std::thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get).min(64),
+            jobs: self
+                .jobs
+                .or(std::thread::available_parallelism().ok())
+                .map_or(1, NonZeroUsize::get)
+                .min(64),
             out: self.out.clone().unwrap_or_default(),
             again: self.again,
         };
@@ -351,12 +388,17 @@ impl LapseArguments {
 
     fn folder(&self, folder: &std::path::Path) -> Result<Whence, Failure> {
         let zone = match &self.zone {
-            Some(name) => TimeZone::get(name)
-                .map_err(|_| usage(format!("--zone {name}: no such time zone; write it as Europe/Oslo")))?,
+            Some(name) => TimeZone::get(name).map_err(|_| {
+                usage(format!(
+                    "--zone {name}: no such time zone; write it as Europe/Oslo"
+                ))
+            })?,
             None => TimeZone::UTC,
         };
         let place = self.latitude.zip(self.longitude);
-        if place.is_some_and(|(lat, lon)| !(-90.0..=90.0).contains(&lat) || !(-180.0..=180.0).contains(&lon)) {
+        if place.is_some_and(|(lat, lon)| {
+            !(-90.0..=90.0).contains(&lat) || !(-180.0..=180.0).contains(&lon)
+        }) {
             return Err(usage("--latitude is -90 to 90, --longitude -180 to 180"));
         }
         Ok(Whence {
@@ -372,7 +414,11 @@ impl LapseArguments {
         let camera = Name::new(text).map_err(|error| usage(format!("CAMERA {text}: {error}")))?;
         let known = config.cameras.iter().find(|known| known.name == camera);
         let Some(site) = known.and_then(|known| config.site(&known.site)) else {
-            let names: Vec<_> = config.cameras.iter().map(|camera| camera.name.as_str()).collect();
+            let names: Vec<_> = config
+                .cameras
+                .iter()
+                .map(|camera| camera.name.as_str())
+                .collect();
             return Err(usage(format!(
                 "CAMERA {camera}: no such camera in {}, which has {}; a folder of frames can be named with \
                  --frames",
@@ -381,7 +427,8 @@ impl LapseArguments {
             )));
         };
         let stills = config.relay.archive.join(camera.as_str()).join("stills");
-        let has_stills = std::fs::read_dir(&stills).is_ok_and(|mut entries| entries.next().is_some());
+        let has_stills =
+            std::fs::read_dir(&stills).is_ok_and(|mut entries| entries.next().is_some());
         let key_frames = match self.source {
             What::Auto => !has_stills,
             What::Stills => false,
@@ -393,13 +440,17 @@ impl LapseArguments {
         };
         Ok(Whence {
             zone: site.time_zone.clone(),
-            place: site.position.map(|position| Place::new(position.latitude, position.longitude)),
+            place: site
+                .position
+                .map(|position| Place::new(position.latitude, position.longitude)),
             material,
         })
     }
 
     fn key_frames(&self, config: &Config, camera: &Name) -> Result<KeyFrames, Failure> {
-        let engine = engine(Some(&config.relay.plugin_cache), |name| std::env::var_os(name));
+        let engine = engine(Some(&config.relay.plugin_cache), |name| {
+            std::env::var_os(name)
+        });
         let engine = engine.map_err(|error| Failure::caused(exit::OS, error))?;
         let handle = tokio::runtime::Handle::current();
         let options = DecoderOptions {
@@ -408,7 +459,13 @@ impl LapseArguments {
             pixels_max: config.pictures.pixels_max,
             ffmpeg: config.pictures.ffmpeg.clone(),
         };
-        Ok(KeyFrames::new(&config.relay.archive, camera, Arc::clone(&engine), options, handle))
+        Ok(KeyFrames::new(
+            &config.relay.archive,
+            camera,
+            Arc::clone(&engine),
+            options,
+            handle,
+        ))
     }
 
     fn window(&self) -> Result<Window, Failure> {
@@ -420,11 +477,18 @@ impl LapseArguments {
         }
         if !self.azimuth.is_empty() {
             if self.azimuth.len() > 24 || !self.azimuth.iter().all(|a| (0.0..360.0).contains(a)) {
-                return Err(usage("--azimuth: 1 to 24 directions, from 0 (north) over 90 (east) to below 360"));
+                return Err(usage(
+                    "--azimuth: 1 to 24 directions, from 0 (north) over 90 (east) to below 360",
+                ));
             }
             return Ok(Window::Azimuth(self.azimuth.clone()));
         }
-        let bad = || usage(format!("--window {}: two clock times, as 08:00-17:00", self.window));
+        let bad = || {
+            usage(format!(
+                "--window {}: two clock times, as 08:00-17:00",
+                self.window
+            ))
+        };
         let clock = |text: &str| {
             let (hour, minute) = text.trim().split_once(':')?;
             Time::new(hour.parse().ok()?, minute.parse().ok()?, 0, 0).ok()
@@ -437,15 +501,21 @@ impl LapseArguments {
     }
 
     fn taste(&self) -> Result<Taste, Failure> {
-        let Some(path) = &self.taste else { return Ok(Taste::default()) };
+        let Some(path) = &self.taste else {
+            return Ok(Taste::default());
+        };
         let text = read(path)?;
-        toml::from_str(&text).map_err(|error| Failure::new(exit::DATA, format!("{}: {error}", path.display())))
+        toml::from_str(&text)
+            .map_err(|error| Failure::new(exit::DATA, format!("{}: {error}", path.display())))
     }
 
     fn regions(&self) -> Result<Regions, Failure> {
-        let Some(path) = &self.regions else { return Ok(Regions::default()) };
+        let Some(path) = &self.regions else {
+            return Ok(Regions::default());
+        };
         let text = read(path)?;
-        Regions::parse(&text).map_err(|error| Failure::new(exit::DATA, format!("{}: {error}", path.display())))
+        Regions::parse(&text)
+            .map_err(|error| Failure::new(exit::DATA, format!("{}: {error}", path.display())))
     }
 
     fn verdicts(&self) -> Result<Verdicts, Failure> {
@@ -473,15 +543,28 @@ impl LapseArguments {
             Some("square") => Some((1080, 1080)),
             Some("upright") => Some((1080, 1920)),
             Some(text) => {
-                let both = text.split_once('x').and_then(|(w, h)| Some((w.parse().ok()?, h.parse().ok()?)));
+                let both = text
+                    .split_once('x')
+                    .and_then(|(w, h)| Some((w.parse().ok()?, h.parse().ok()?)));
                 Some(both.ok_or_else(|| {
-                    usage(format!("--size {text}: 2160p, 1440p, 1080p, square, upright, or WIDTHxHEIGHT"))
+                    usage(format!(
+                        "--size {text}: 2160p, 1440p, 1080p, square, upright, or WIDTHxHEIGHT"
+                    ))
                 })?)
             }
         };
-        let bad = || usage(format!("--pan {}: two shares from 0 to 1, as 0.2-0.8", self.pan));
+        let bad = || {
+            usage(format!(
+                "--pan {}: two shares from 0 to 1, as 0.2-0.8",
+                self.pan
+            ))
+        };
         let (from, to) = self.pan.split_once('-').ok_or_else(bad)?;
-        let share = |text: &str| text.parse::<f64>().ok().filter(|share| (0.0..=1.0).contains(share));
+        let share = |text: &str| {
+            text.parse::<f64>()
+                .ok()
+                .filter(|share| (0.0..=1.0).contains(share))
+        };
         let pan = share(from).zip(share(to)).ok_or_else(bad)?;
         Ok(Size { pixels, pan })
     }
@@ -505,7 +588,12 @@ fn read(path: &std::path::Path) -> Result<String, Failure> {
 fn days(text: &str) -> Result<Vec<Weekday>, Failure> {
     const NAMES: [&str; 7] = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"];
     let bad = || usage(format!("--days {text}: days as mon-sat or mon,wed,fri"));
-    let number = |name: &str| NAMES.iter().position(|known| *known == name.trim()).ok_or_else(bad);
+    let number = |name: &str| {
+        NAMES
+            .iter()
+            .position(|known| *known == name.trim())
+            .ok_or_else(bad)
+    };
     let mut wanted = [false; 7];
     for part in text.split(',') {
         let (from, to) = match part.split_once('-') {
@@ -524,16 +612,26 @@ fn days(text: &str) -> Result<Vec<Weekday>, Failure> {
         }
     }
     let all = wanted.iter().zip(0i8..).filter(|(wanted, _)| **wanted);
-    Ok(all.filter_map(|(_, day)| Weekday::from_monday_zero_offset(day).ok()).collect())
+    Ok(all
+        .filter_map(|(_, day)| Weekday::from_monday_zero_offset(day).ok())
+        .collect())
 }
 
 fn blend(text: &str) -> Result<Blend, Failure> {
-    let bad = || usage(format!("--blend {text}: none, mean:N or median:N, N odd, from 3 to {BLEND_MAX}"));
+    let bad = || {
+        usage(format!(
+            "--blend {text}: none, mean:N or median:N, N odd, from 3 to {BLEND_MAX}"
+        ))
+    };
     if text == "none" {
         return Ok(Blend::None);
     }
     let (how, count) = text.split_once(':').ok_or_else(bad)?;
-    let count = count.parse().ok().filter(|n| (3..=BLEND_MAX).contains(n) && n % 2 == 1).ok_or_else(bad)?;
+    let count = count
+        .parse()
+        .ok()
+        .filter(|n| (3..=BLEND_MAX).contains(n) && n % 2 == 1)
+        .ok_or_else(bad)?;
     match how {
         "mean" => Ok(Blend::Mean(count)),
         "median" => Ok(Blend::Median(count)),
@@ -557,7 +655,10 @@ fn tell_plan(plan: &Plan, request: &LapseRequest) {
         plan.looked_at()
     ));
     for (reason, passed) in &plan.passed_over {
-        output::complain(&format!("passed over: {} {reason}, as {}", passed.count, passed.example));
+        output::complain(&format!(
+            "passed over: {} {reason}, as {}",
+            passed.count, passed.example
+        ));
     }
     let nanos = plan.calendar.interval_nanos.unsigned_abs();
     let a_day = match plan.calendar.slots_a_day {
@@ -572,7 +673,11 @@ fn tell_plan(plan: &Plan, request: &LapseRequest) {
     let seconds = length(slots, request.frames_per_second).as_secs_f64();
     output::say(&format!(
         "{seconds:.1} s at {} frames a second, {} × {} of {} × {}",
-        request.frames_per_second, plan.film_size.0, plan.film_size.1, plan.material_size.0, plan.material_size.1
+        request.frames_per_second,
+        plan.film_size.0,
+        plan.film_size.1,
+        plan.material_size.0,
+        plan.material_size.1
     ));
     if let Pace::Frames(wanted) = request.pace
         && wanted > slots
@@ -591,7 +696,11 @@ fn tell_plan(plan: &Plan, request: &LapseRequest) {
     ));
 }
 
-fn tell_progress(progress: &Progress, terminal: bool, told: &Cell<(Option<crate::lapse::Stage>, usize)>) {
+fn tell_progress(
+    progress: &Progress,
+    terminal: bool,
+    told: &Cell<(Option<crate::lapse::Stage>, usize)>,
+) {
     let percent = 100 * progress.done / progress.of.max(1);
     let left = progress.left.map(|left| {
         let seconds = left.as_secs().max(1) * 1_000_000_000;
@@ -623,17 +732,30 @@ fn tell_made(made: &Made, request: &LapseRequest) {
         made.shown.len() - made.taken.len()
     ));
     if !made.unreadable.is_empty() {
-        output::say(&format!("{} candidates could not be used: see the report", made.unreadable.len()));
+        output::say(&format!(
+            "{} candidates could not be used: see the report",
+            made.unreadable.len()
+        ));
     }
     if !made.missing_days.is_empty() {
-        output::say(&format!("{} days have no frame in the film: see the report", made.missing_days.len()));
+        output::say(&format!(
+            "{} days have no frame in the film: see the report",
+            made.missing_days.len()
+        ));
     }
     for step in made.steps.iter().take(20) {
-        let candidate = made.taken.get(step.taken).and_then(|taken| made.plan.candidates.get(taken.candidate));
-        let when = candidate.map(|candidate| crate::units::CaptureTime::from_unix_nanos(candidate.at));
+        let candidate = made
+            .taken
+            .get(step.taken)
+            .and_then(|taken| made.plan.candidates.get(taken.candidate));
+        let when =
+            candidate.map(|candidate| crate::units::CaptureTime::from_unix_nanos(candidate.at));
         output::say(&format!(
             "The camera was knocked before {}: {:+.1} pixels to the right, {:+.1} down, turned {:+.2}°",
-            when.map_or_else(String::new, |when| crate::coverage::local(when, &request.zone)),
+            when.map_or_else(String::new, |when| crate::coverage::local(
+                when,
+                &request.zone
+            )),
             step.pixels.0,
             step.pixels.1,
             step.degrees

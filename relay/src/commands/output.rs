@@ -58,7 +58,9 @@ pub(super) fn write_whole(path: &Path, text: &str) -> std::io::Result<()> {
 /// Writes over the line of standard error that this wrote last.
 pub(super) fn replace_line(line: &str) {
     let mut out = std::io::stderr().lock();
-    write!(out, "\r\x1b[K{line}").and_then(|()| out.flush()).ok();
+    write!(out, "\r\x1b[K{line}")
+        .and_then(|()| out.flush())
+        .ok();
 }
 
 /// Takes that line away.

@@ -7,8 +7,8 @@ use std::process::{Child, Command, Stdio};
 
 use openh264::OpenH264API;
 use openh264::encoder::{
-    Complexity, Encoder, EncoderConfig, FrameRate, IntraFramePeriod, Profile, QpRange, RateControlMode,
-    UsageType, VuiConfig,
+    Complexity, Encoder, EncoderConfig, FrameRate, IntraFramePeriod, Profile, QpRange,
+    RateControlMode, UsageType, VuiConfig,
 };
 use openh264::formats::YUVSlices;
 
@@ -110,7 +110,8 @@ impl Piece {
                 Some(9) | None => {}
                 Some(kind) => {
                     coded.sync |= kind == 5;
-                    let length = u32::try_from(unit.len()).map_err(|_| CodeFault::Odd("too large a frame"))?;
+                    let length = u32::try_from(unit.len())
+                        .map_err(|_| CodeFault::Odd("too large a frame"))?;
                     coded.bytes.extend(length.to_be_bytes());
                     coded.bytes.extend(unit);
                 }
@@ -141,7 +142,10 @@ fn nal_units(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
             rest = after;
             let was = std::mem::replace(&mut begun, true);
             // A zero before a start code belongs to it.
-            let end = unit.iter().rposition(|byte| *byte != 0).map_or(0, |last| last + 1);
+            let end = unit
+                .iter()
+                .rposition(|byte| *byte != 0)
+                .map_or(0, |last| last + 1);
             if was && end > 0 {
                 return unit.get(..end);
             }
@@ -168,7 +172,9 @@ enum Way {
 
 impl std::fmt::Debug for PieceCoder {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("PieceCoder").field("size", &self.size).finish_non_exhaustive()
+        f.debug_struct("PieceCoder")
+            .field("size", &self.size)
+            .finish_non_exhaustive()
     }
 }
 
@@ -261,10 +267,12 @@ impl PieceCoder {
                     return Err(CodeFault::Odd("no way in"));
                 };
                 for plane in [y, u, v] {
-                    input.write_all(&plane.samples).map_err(|error| CodeFault::Program {
-                        program: program.clone(),
-                        text: format!("it ended early ({error}); does it have libx264?"),
-                    })?;
+                    input
+                        .write_all(&plane.samples)
+                        .map_err(|error| CodeFault::Program {
+                            program: program.clone(),
+                            text: format!("it ended early ({error}); does it have libx264?"),
+                        })?;
                 }
                 Ok(())
             }
@@ -294,7 +302,9 @@ impl PieceCoder {
                 .map_err(|error| fault(error.to_string()))?;
             let status = child.wait().map_err(|error| fault(error.to_string()))?;
             if !status.success() {
-                return Err(fault(format!("it ended with {status}; does it have libx264?")));
+                return Err(fault(format!(
+                    "it ended with {status}; does it have libx264?"
+                )));
             }
             for unit in access_units(&bytes) {
                 self.piece.add(unit)?;
@@ -314,20 +324,63 @@ impl PieceCoder {
 fn access_units(bytes: &[u8]) -> Vec<&[u8]> {
     const DELIMITER: [u8; 5] = [0, 0, 0, 1, 9];
     let windows = bytes.windows(DELIMITER.len()).enumerate();
-    let mut begins: Vec<usize> = windows.filter(|(_, w)| *w == DELIMITER).map(|(at, _)| at).collect();
+    let mut begins: Vec<usize> = windows
+        .filter(|(_, w)| *w == DELIMITER)
+        .map(|(at, _)| at)
+        .collect();
     begins.push(bytes.len());
-    begins.windows(2).filter_map(|pair| bytes.get(*pair.first()?..*pair.last()?)).collect()
+    begins
+        .windows(2)
+        .filter_map(|pair| bytes.get(*pair.first()?..*pair.last()?))
+        .collect()
 }
 
-fn command(program: &Path, quality: Quality, (width, height): (usize, usize), rate: u32) -> Command {
+fn command(
+    program: &Path,
+    quality: Quality,
+    (width, height): (usize, usize),
+    rate: u32,
+) -> Command {
     let mut command = Command::new(program);
     command
-        .args(["-v", "error", "-nostdin", "-f", "rawvideo", "-pix_fmt", "yuv420p"])
-        .args(["-s", &format!("{width}x{height}"), "-r", &rate.to_string(), "-i", "pipe:0"])
-        .args(["-threads", "1", "-c:v", "libx264", "-preset", "medium", "-profile:v", "high"])
-        .args(["-crf", &quality.rate_factor().to_string(), "-g", "1000", "-bf", "0"])
+        .args([
+            "-v", "error", "-nostdin", "-f", "rawvideo", "-pix_fmt", "yuv420p",
+        ])
+        .args([
+            "-s",
+            &format!("{width}x{height}"),
+            "-r",
+            &rate.to_string(),
+            "-i",
+            "pipe:0",
+        ])
+        .args([
+            "-threads",
+            "1",
+            "-c:v",
+            "libx264",
+            "-preset",
+            "medium",
+            "-profile:v",
+            "high",
+        ])
+        .args([
+            "-crf",
+            &quality.rate_factor().to_string(),
+            "-g",
+            "1000",
+            "-bf",
+            "0",
+        ])
         .args(["-x264-params", "aud=1:scenecut=0"])
-        .args(["-color_primaries", "bt709", "-color_trc", "bt709", "-colorspace", "bt709"])
+        .args([
+            "-color_primaries",
+            "bt709",
+            "-color_trc",
+            "bt709",
+            "-colorspace",
+            "bt709",
+        ])
         .args(["-color_range", "tv", "-f", "h264", "pipe:1"])
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
@@ -339,8 +392,14 @@ fn command(program: &Path, quality: Quality, (width, height): (usize, usize), ra
 #[must_use]
 pub fn find_ffmpeg() -> Option<PathBuf> {
     let path = std::env::var_os("PATH")?;
-    let program = std::env::split_paths(&path).map(|folder| folder.join("ffmpeg")).find(|p| p.is_file())?;
-    let listed = Command::new(&program).args(["-v", "error", "-encoders"]).stdin(Stdio::null()).output().ok()?;
+    let program = std::env::split_paths(&path)
+        .map(|folder| folder.join("ffmpeg"))
+        .find(|p| p.is_file())?;
+    let listed = Command::new(&program)
+        .args(["-v", "error", "-encoders"])
+        .stdin(Stdio::null())
+        .output()
+        .ok()?;
     let has = listed.stdout.windows(7).any(|word| word == b"libx264");
     has.then_some(program)
 }

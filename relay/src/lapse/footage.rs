@@ -65,7 +65,10 @@ impl KeyFrames {
             if spot.offset != candidate.offset {
                 continue;
             }
-            let stream = film.streams().get(spot.stream).ok_or("its stream is gone")?;
+            let stream = film
+                .streams()
+                .get(spot.stream)
+                .ok_or("its stream is gone")?;
             let track = Arc::new(stream.track.clone());
             return Ok(Found { film, track, spot });
         }
@@ -76,7 +79,10 @@ impl KeyFrames {
 impl Material for KeyFrames {
     fn list(&self, from: Option<Instant>, to: Option<Instant>) -> io::Result<Listing> {
         let mut listing = Listing::default();
-        let (from, to) = (from.map(CaptureTime::from_unix_nanos), to.map(CaptureTime::from_unix_nanos));
+        let (from, to) = (
+            from.map(CaptureTime::from_unix_nanos),
+            to.map(CaptureTime::from_unix_nanos),
+        );
         for folder in [FOOTAGE, KEY_FRAMES] {
             let found = match files::between(&self.root.join(folder), from, to) {
                 Ok(found) => found,
@@ -107,7 +113,8 @@ impl Material for KeyFrames {
                         .is_some_and(|stream| stream.track.codec.kind() == TrackKind::Video);
                     let outside = from.is_some_and(|from| spot.captured < from)
                         || to.is_some_and(|to| spot.captured >= to);
-                    let soon = last.is_some_and(|last: i64| at.saturating_sub(last).abs() < APART_NANOS);
+                    let soon =
+                        last.is_some_and(|last: i64| at.saturating_sub(last).abs() < APART_NANOS);
                     if !video || !spot.sync || outside || soon {
                         continue;
                     }
@@ -169,13 +176,26 @@ impl Material for KeyFrames {
         format!("key frames of {}", self.root.display())
     }
 
-    fn copy_intra(&self, candidates: &[&Candidate], rate: u32, make: &mut MakeFile<'_>) -> io::Result<()> {
+    fn copy_intra(
+        &self,
+        candidates: &[&Candidate],
+        rate: u32,
+        make: &mut MakeFile<'_>,
+    ) -> io::Result<()> {
         let mut runs: Vec<Run> = Vec::new();
         for candidate in candidates {
             let found = self.find(candidate).map_err(io::Error::other)?;
-            let entry = found.film.streams().get(found.spot.stream).map(|stream| found.film.entry(stream));
+            let entry = found
+                .film
+                .streams()
+                .get(found.spot.stream)
+                .map(|stream| found.film.entry(stream));
             let entry = entry.unwrap_or_default().to_vec();
-            let place = (self.root.join(&candidate.source), found.spot.offset, found.spot.size);
+            let place = (
+                self.root.join(&candidate.source),
+                found.spot.offset,
+                found.spot.size,
+            );
             match runs.last_mut() {
                 Some(run) if run.entry == entry => run.places.push(place),
                 _ => runs.push(Run {
@@ -186,7 +206,11 @@ impl Material for KeyFrames {
             }
         }
         for (run, number) in runs.iter().zip(1..) {
-            let name = if number == 1 { "intra.mp4".to_owned() } else { format!("intra-{number}.mp4") };
+            let name = if number == 1 {
+                "intra.mp4".to_owned()
+            } else {
+                format!("intra-{number}.mp4")
+            };
             make(&name, &mut |out| run.write(out, rate))?;
         }
         Ok(())
@@ -241,7 +265,10 @@ impl Run {
             file.seek(SeekFrom::Start(*offset))?;
             let copied = io::copy(&mut file.take((*size).into()), out)?;
             if copied != u64::from(*size) {
-                return Err(io::Error::other(format!("{} has become shorter", path.display())));
+                return Err(io::Error::other(format!(
+                    "{} has become shorter",
+                    path.display()
+                )));
             }
         }
         Ok(())

@@ -29,24 +29,25 @@ use std::time::Duration;
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-pub use forebay_darkroom::{
-    affine, align, blend, calendar, choose, colour, film, frame, level, region, resample, stamp, survey,
-};
+pub use self::plan::{Cost, Plan};
+use self::render::{Scene, brought};
+pub use self::request::{LapseError, LapseRequest, Verdicts};
+use self::source::{Candidate, Material};
+use self::store::{Measure, Outcome, Store};
+pub use self::work::{Progress, Stage};
+use self::work::{Teller, ordered};
 use forebay_darkroom::align::{Aligner, Pose, Sketcher};
 use forebay_darkroom::calendar::Instant;
 use forebay_darkroom::choose::{Choice, Seen, choose, scores};
 use forebay_darkroom::film::{Shown, Step, Taken};
 use forebay_darkroom::frame::Frame;
 use forebay_darkroom::level::{Jump, Leveller, Levelling, curves};
-pub use self::plan::{Cost, Plan};
 use forebay_darkroom::region::Use;
-use self::render::{Scene, brought};
-pub use self::request::{LapseError, LapseRequest, Verdicts};
-use self::source::{Candidate, Material};
-use self::store::{Measure, Outcome, Store};
 use forebay_darkroom::survey::Look;
-pub use self::work::{Progress, Stage};
-use self::work::{Teller, ordered};
+pub use forebay_darkroom::{
+    affine, align, blend, calendar, choose, colour, film, frame, level, region, resample, stamp,
+    survey,
+};
 
 /// How far a camera may be moved, as a share of the picture, until its pictures are another view.
 const MOVED_MAX: f64 = 0.12;
@@ -95,7 +96,8 @@ fn check(request: &LapseRequest) -> Result<(), LapseError> {
     if let Some((format, _)) = &request.date {
         let now = Timestamp::UNIX_EPOCH.to_zoned(request.zone.clone());
         let bad = |text: String| LapseError::Date(format.clone(), text);
-        let text = jiff::fmt::strtime::format(format, &now).map_err(|error| bad(error.to_string()))?;
+        let text =
+            jiff::fmt::strtime::format(format, &now).map_err(|error| bad(error.to_string()))?;
         if !text.is_ascii() {
             return Err(bad("only characters of ASCII can be drawn".to_owned()));
         }
@@ -129,11 +131,16 @@ pub fn make(
     tell: &dyn Fn(&Progress),
 ) -> Result<Made, LapseError> {
     check(request)?;
-    let store = Store::open(&request.out, &request.fingerprint(&material.place()), request.again)?;
+    let store = Store::open(
+        &request.out,
+        &request.fingerprint(&material.place()),
+        request.again,
+    )?;
     let outcomes = survey(request, &plan, material, &store, stop, tell)?;
     let size = common_size(&plan, &outcomes);
     let alike = |look: &Look| {
-        let stretch = f64::from(look.width) * size.1 as f64 / (f64::from(look.height) * size.0 as f64).max(1.0);
+        let stretch = f64::from(look.width) * size.1 as f64
+            / (f64::from(look.height) * size.0 as f64).max(1.0);
         (stretch - 1.0).abs() < 0.01
     };
     let mut unreadable = Vec::new();
@@ -144,7 +151,10 @@ pub fn make(
                 looks.insert(*index, look);
             }
             Some(Ok(look)) => {
-                let text = format!("{} × {} pixels: another shape than most", look.width, look.height);
+                let text = format!(
+                    "{} × {} pixels: another shape than most",
+                    look.width, look.height
+                );
                 unreadable.push((*index, text));
             }
             Some(Err(text)) => unreadable.push((*index, text.clone())),
@@ -165,9 +175,15 @@ pub fn make(
     );
     let common = film::common(&poses, size);
     let film_size = plan::film_size(request, size);
-    let at = |taken: &Taken| plan.candidates.get(taken.candidate).map_or(0, |candidate| candidate.at);
-    let times: Vec<Instant> =
-        shown.iter().map(|shown| taken.get(shown.first()).map_or(0, &at)).collect();
+    let at = |taken: &Taken| {
+        plan.candidates
+            .get(taken.candidate)
+            .map_or(0, |candidate| candidate.at)
+    };
+    let times: Vec<Instant> = shown
+        .iter()
+        .map(|shown| taken.get(shown.first()).map_or(0, &at))
+        .collect();
     let thumbs = film::weekly(&times, THUMBS_MAX);
     let scene = Scene {
         request,
@@ -186,16 +202,26 @@ pub fn make(
     render::render(&scene, &store, stop, tell)?;
     let brightness = measures.iter().enumerate().map(|(number, measure)| {
         let [luma, ..] = &measure.curves;
-        let after = scene.table(number).map_or(luma.mean(), |table| table.mean(&measure.curves));
+        let after = scene
+            .table(number)
+            .map_or(luma.mean(), |table| table.mean(&measure.curves));
         (luma.mean(), after)
     });
     let brightness = brightness.collect();
-    let has: std::collections::HashSet<Option<Date>> =
-        taken.iter().map(|taken| plan::date_of(at(taken), &request.zone)).collect();
+    let has: std::collections::HashSet<Option<Date>> = taken
+        .iter()
+        .map(|taken| plan::date_of(at(taken), &request.zone))
+        .collect();
     let missing_days = match plan.calendar.slots_a_day {
         // A slot has several days: each of them is stood for.
         0 => plan.missing_days.clone(),
-        _ => plan.calendar.days.iter().map(|day| day.date).filter(|date| !has.contains(&Some(*date))).collect(),
+        _ => plan
+            .calendar
+            .days
+            .iter()
+            .map(|day| day.date)
+            .filter(|date| !has.contains(&Some(*date)))
+            .collect(),
     };
     let made = Made {
         steps: film::steps(&poses, size),
@@ -211,11 +237,17 @@ pub fn make(
         choices,
         plan,
     };
-    let own: Vec<&Candidate> =
-        made.taken.iter().filter_map(|taken| made.plan.candidates.get(taken.candidate)).collect();
-    let mut make = |name: &str, fill: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>| {
-        store.make(name.as_ref(), |out| fill(out)).map_err(std::io::Error::other)
-    };
+    let own: Vec<&Candidate> = made
+        .taken
+        .iter()
+        .filter_map(|taken| made.plan.candidates.get(taken.candidate))
+        .collect();
+    let mut make =
+        |name: &str, fill: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>| {
+            store
+                .make(name.as_ref(), |out| fill(out))
+                .map_err(std::io::Error::other)
+        };
     let copied = material.copy_intra(&own, request.frames_per_second, &mut make);
     copied.map_err(LapseError::write(&store.path("intra.mp4")))?;
     report::write(&store, request, &made, &thumbs, film_size)?;
@@ -225,10 +257,18 @@ pub fn make(
 /// The size that most candidates have: the larger one where two are as frequent.
 fn common_size(plan: &Plan, outcomes: &HashMap<usize, Outcome>) -> (usize, usize) {
     let mut sizes: BTreeMap<(usize, usize), usize> = BTreeMap::new();
-    for look in outcomes.values().filter_map(|outcome| outcome.as_ref().ok()) {
-        *sizes.entry((look.width as usize, look.height as usize)).or_default() += 1;
+    for look in outcomes
+        .values()
+        .filter_map(|outcome| outcome.as_ref().ok())
+    {
+        *sizes
+            .entry((look.width as usize, look.height as usize))
+            .or_default() += 1;
     }
-    sizes.iter().max_by_key(|(size, count)| (**count, **size)).map_or(plan.material_size, |(size, _)| *size)
+    sizes
+        .iter()
+        .max_by_key(|(size, count)| (**count, **size))
+        .map_or(plan.material_size, |(size, _)| *size)
 }
 
 fn survey(
@@ -243,24 +283,39 @@ fn survey(
     let mut all: Vec<usize> = plan.shared.iter().flatten().copied().collect();
     all.sort_unstable();
     all.dedup();
-    let wanted: Vec<usize> = all.iter().filter(|index| !outcomes.contains_key(index)).copied().collect();
+    let wanted: Vec<usize> = all
+        .iter()
+        .filter(|index| !outcomes.contains_key(index))
+        .copied()
+        .collect();
     let mut lines = store.survey_lines()?;
     let skipped = all.len() - wanted.len();
     let behind = plan.cost.measure + plan.cost.render;
     let mut teller = Teller::new(tell, Stage::Survey, (skipped, all.len()), behind);
     let work = |nth: usize| {
-        let candidate = wanted.get(nth).and_then(|index| plan.candidates.get(*index));
+        let candidate = wanted
+            .get(nth)
+            .and_then(|index| plan.candidates.get(*index));
         let candidate = candidate.ok_or_else(|| "no such candidate".to_owned())?;
         load(material, candidate).map(|frame| Look::at(&frame))
     };
-    let outcome = ordered(request.jobs, (0, wanted.len()), stop, &work, |nth, outcome: Outcome| {
-        if let Some((index, candidate)) = wanted.get(nth).and_then(|i| Some((*i, plan.candidates.get(*i)?))) {
-            Store::add_look(&mut lines, candidate, &outcome)?;
-            outcomes.insert(index, outcome);
-        }
-        teller.done(skipped + nth + 1);
-        Ok(())
-    });
+    let outcome = ordered(
+        request.jobs,
+        (0, wanted.len()),
+        stop,
+        &work,
+        |nth, outcome: Outcome| {
+            if let Some((index, candidate)) = wanted
+                .get(nth)
+                .and_then(|i| Some((*i, plan.candidates.get(*i)?)))
+            {
+                Store::add_look(&mut lines, candidate, &outcome)?;
+                outcomes.insert(index, outcome);
+            }
+            teller.done(skipped + nth + 1);
+            Ok(())
+        },
+    );
     lines.flush()?;
     outcome?;
     // What an earlier run saw and this one does not want would only stand beside it.
@@ -279,7 +334,13 @@ fn chosen(request: &LapseRequest, plan: &Plan, looks: &HashMap<usize, &Look>) ->
         })
         .collect();
     let scores = scores(&seen, &request.taste);
-    choose(&plan.calendar.slots, &plan.shared, &seen, &scores, &request.taste)
+    choose(
+        &plan.calendar.slots,
+        &plan.shared,
+        &seen,
+        &scores,
+        &request.taste,
+    )
 }
 
 /// The window of levelling: about a second, unless a day lasts longer than that in the film.
@@ -306,53 +367,79 @@ fn measure(
     stop: &(dyn Fn() -> bool + Sync),
     tell: &dyn Fn(&Progress),
 ) -> Result<Vec<Measure>, LapseError> {
-    let candidates: Vec<&Candidate> =
-        taken.iter().filter_map(|taken| plan.candidates.get(taken.candidate)).collect();
+    let candidates: Vec<&Candidate> = taken
+        .iter()
+        .filter_map(|taken| plan.candidates.get(taken.candidate))
+        .collect();
     let mut measures = store.measures(&candidates)?;
     let mut lines = store.measure_lines(&candidates, &measures)?;
     let mask = request.regions.mask(Use::Level);
     let hidden = |x: f64, y: f64| request.regions.hides(Use::Align, x, y);
     let sketcher = request.align.map(|_| Sketcher::new(size));
-    let mut aligner = request.align.map(|motion| Aligner::new(size, motion, MOVED_MAX));
+    let mut aligner = request
+        .align
+        .map(|motion| Aligner::new(size, motion, MOVED_MAX));
     let done = measures.len();
     // The reference is made anew of the frames that it is made of.
     let mut from = done;
     let mut remembered = 0;
     while aligner.is_some() && done < taken.len() && from > 0 && remembered < align::MEMORY {
         from -= 1;
-        remembered += usize::from(measures.get(from).is_some_and(|known| known.pose.correlation > 0.0));
+        remembered += usize::from(
+            measures
+                .get(from)
+                .is_some_and(|known| known.pose.correlation > 0.0),
+        );
     }
     let work = |number: usize| {
-        let candidate = candidates.get(number).ok_or_else(|| "no such frame".to_owned())?;
+        let candidate = candidates
+            .get(number)
+            .ok_or_else(|| "no such frame".to_owned())?;
         let frame = load(material, candidate)?;
         let frame = brought(frame, size).ok_or_else(|| "another size than before".to_owned())?;
-        let sketch = sketcher.as_ref().map(|sketcher| sketcher.sketch(&frame, &hidden));
+        let sketch = sketcher
+            .as_ref()
+            .map(|sketcher| sketcher.sketch(&frame, &hidden));
         Ok((curves(&frame, mask.as_ref()), sketch))
     };
     let mut teller = Teller::new(tell, Stage::Measure, (done, taken.len()), plan.cost.render);
-    let outcome = ordered(request.jobs, (from, taken.len()), stop, &work, |number, measured| {
-        let name = || candidates.get(number).map(|candidate| candidate.name()).unwrap_or_default();
-        let (curves, sketch) = measured.map_err(|text: String| LapseError::Gone { name: name(), text })?;
-        if let (Some(known), Some(aligner), Some(sketch)) = (measures.get(number), &mut aligner, &sketch) {
-            aligner.recall(sketch, &known.pose);
-            return Ok(());
-        }
-        let pose = match (&mut aligner, &sketch) {
-            (Some(aligner), Some(sketch)) => aligner.next(sketch),
-            _ => Pose {
-                affine: affine::Affine::IDENTITY,
-                correlation: 1.0,
-                view: 0,
-            },
-        };
-        let measure = Measure { pose, curves };
-        if let Some(candidate) = candidates.get(number) {
-            Store::add_measure(&mut lines, candidate, &measure)?;
-        }
-        measures.push(measure);
-        teller.done(number + 1);
-        Ok(())
-    });
+    let outcome = ordered(
+        request.jobs,
+        (from, taken.len()),
+        stop,
+        &work,
+        |number, measured| {
+            let name = || {
+                candidates
+                    .get(number)
+                    .map(|candidate| candidate.name())
+                    .unwrap_or_default()
+            };
+            let (curves, sketch) =
+                measured.map_err(|text: String| LapseError::Gone { name: name(), text })?;
+            if let (Some(known), Some(aligner), Some(sketch)) =
+                (measures.get(number), &mut aligner, &sketch)
+            {
+                aligner.recall(sketch, &known.pose);
+                return Ok(());
+            }
+            let pose = match (&mut aligner, &sketch) {
+                (Some(aligner), Some(sketch)) => aligner.next(sketch),
+                _ => Pose {
+                    affine: affine::Affine::IDENTITY,
+                    correlation: 1.0,
+                    view: 0,
+                },
+            };
+            let measure = Measure { pose, curves };
+            if let Some(candidate) = candidates.get(number) {
+                Store::add_measure(&mut lines, candidate, &measure)?;
+            }
+            measures.push(measure);
+            teller.done(number + 1);
+            Ok(())
+        },
+    );
     lines.flush()?;
     outcome?;
     Ok(measures)

@@ -31,7 +31,11 @@ struct Index {
 /// # Errors
 /// The disk's words.
 pub(super) fn write_piece(out: &mut dyn Write, piece: &Piece) -> io::Result<()> {
-    let sizes: Result<Vec<u32>, _> = piece.frames.iter().map(|f| u32::try_from(f.bytes.len())).collect();
+    let sizes: Result<Vec<u32>, _> = piece
+        .frames
+        .iter()
+        .map(|f| u32::try_from(f.bytes.len()))
+        .collect();
     let index = Index {
         sps: piece.sps.clone(),
         pps: piece.pps.clone(),
@@ -149,7 +153,10 @@ fn entry(sps: &[u8], pps: &[u8], (width, height): (usize, usize)) -> Vec<u8> {
     config.push(1);
     config.extend(short(pps.len()));
     config.extend(pps);
-    if sps.get(1).is_some_and(|profile| [100, 110, 122, 144].contains(profile)) {
+    if sps
+        .get(1)
+        .is_some_and(|profile| [100, 110, 122, 144].contains(profile))
+    {
         // 4:2:0, eight bits of luma and chroma, no extensions.
         config.extend([0xfd, 0xf8, 0xf8, 0]);
     }

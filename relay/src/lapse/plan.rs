@@ -7,15 +7,15 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use super::encode::PieceCoder;
+use super::source::{Candidate, Material, Passed};
+use super::{LapseError, LapseRequest};
 use forebay_darkroom::calendar::{Calendar, Instant, Wish, calendar};
 use forebay_darkroom::choose::shared_out;
 use forebay_darkroom::colour::FilmFrame;
-use super::encode::PieceCoder;
 use forebay_darkroom::frame::Frame;
 use forebay_darkroom::resample::{Area, scaled};
-use super::source::{Candidate, Material, Passed};
 use forebay_darkroom::survey::Look;
-use super::{LapseError, LapseRequest};
 
 /// Candidates that are tried to tell how long it takes.
 const TRIED: usize = 4;
@@ -91,12 +91,14 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
         source,
     })?;
     let candidates = listing.candidates;
-    let day_of = |candidate: Option<&Candidate>| candidate.and_then(|candidate| date_of(candidate.at, zone));
+    let day_of =
+        |candidate: Option<&Candidate>| candidate.and_then(|candidate| date_of(candidate.at, zone));
     let ends = day_of(candidates.first()).zip(day_of(candidates.last()));
     let Some((earliest, latest)) = ends else {
-        let texts = listing.passed_over.iter().map(|(reason, passed)| {
-            format!("{} {reason} ({})", passed.count, passed.example)
-        });
+        let texts = listing
+            .passed_over
+            .iter()
+            .map(|(reason, passed)| format!("{} {reason} ({})", passed.count, passed.example));
         return Err(LapseError::NoFrames {
             place: material.place(),
             passed_over: texts.collect::<Vec<_>>().join("; "),
@@ -116,17 +118,28 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
     };
     let place = request.place.as_ref();
     let first = calendar(&wish, zone, place, None)?;
-    let mut counts: Vec<usize> =
-        first.days.iter().map(|day| within(day.begin, day.end)).filter(|count| *count > 0).collect();
+    let mut counts: Vec<usize> = first
+        .days
+        .iter()
+        .map(|day| within(day.begin, day.end))
+        .filter(|count| *count > 0)
+        .collect();
     counts.sort_unstable();
     // As many as on the better days: more slots than frames would only repeat.
-    let most = counts.get(counts.len() * 9 / 10).copied().map(|most| most.max(1));
+    let most = counts
+        .get(counts.len() * 9 / 10)
+        .copied()
+        .map(|most| most.max(1));
     let calendar = calendar(&wish, zone, place, most)?;
     let mut shared = shared_out(&times, &calendar.slots);
     for (own, slot) in shared.iter_mut().zip(&calendar.slots) {
         let far = |index: &usize| {
             let at = times.get(*index).copied().unwrap_or(0);
-            slot.wanted.iter().map(|wanted| (wanted - at).abs()).min().unwrap_or(0)
+            slot.wanted
+                .iter()
+                .map(|wanted| (wanted - at).abs())
+                .min()
+                .unwrap_or(0)
         };
         own.sort_by_key(far);
         own.truncate(request.consider.max(1));
@@ -161,8 +174,13 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
 /// Size of the film for a size of the material.
 pub(super) fn film_size(request: &LapseRequest, (width, height): (usize, usize)) -> (usize, usize) {
     let (width, height) = request.size.pixels.unwrap_or_else(|| {
-        let shrink = (3840.0 / width.max(height) as f64).min(2160.0 / width.min(height) as f64).min(1.0);
-        ((width as f64 * shrink) as usize, (height as f64 * shrink) as usize)
+        let shrink = (3840.0 / width.max(height) as f64)
+            .min(2160.0 / width.min(height) as f64)
+            .min(1.0);
+        (
+            (width as f64 * shrink) as usize,
+            (height as f64 * shrink) as usize,
+        )
     });
     (width & !1, height & !1)
 }
@@ -184,9 +202,13 @@ fn tried(
         if read as usize >= TRIED {
             break;
         }
-        let Some(candidate) = candidates.get(*index) else { continue };
+        let Some(candidate) = candidates.get(*index) else {
+            continue;
+        };
         let begin = Clock::now();
-        let Ok(frame) = super::load(material, candidate) else { continue };
+        let Ok(frame) = super::load(material, candidate) else {
+            continue;
+        };
         reading += begin.elapsed();
         let begin = Clock::now();
         drop(Look::at(&frame));
@@ -198,21 +220,34 @@ fn tried(
     let Some(frame) = loaded else {
         return Ok(((0, 0), film_size(request, (1920, 1080)), Cost::default()));
     };
-    let size = sizes.iter().max_by_key(|(_, count)| **count).map_or((0, 0), |(size, _)| *size);
+    let size = sizes
+        .iter()
+        .max_by_key(|(_, count)| **count)
+        .map_or((0, 0), |(size, _)| *size);
     let film = film_size(request, size);
     let begin = Clock::now();
     let out = scaled(&frame, Area::whole(frame.size()), film);
     drop(out.to_jpeg(request.frame_quality));
     let film_frame = FilmFrame::of(&out);
-    let mut coder = PieceCoder::new(&request.coder, request.quality, film, request.frames_per_second)?;
+    let mut coder = PieceCoder::new(
+        &request.coder,
+        request.quality,
+        film,
+        request.frames_per_second,
+    )?;
     coder.add(&film_frame)?;
     coder.finish()?;
     let making = begin.elapsed();
     let (reading, looking) = (reading / read.max(1), looking / read.max(1));
     let jobs = request.jobs.clamp(1, 64) as u32;
-    let times = |each: Duration, count: usize| each * u32::try_from(count).unwrap_or(u32::MAX) / jobs;
+    let times =
+        |each: Duration, count: usize| each * u32::try_from(count).unwrap_or(u32::MAX) / jobs;
     let blend = 1 + 2 * request.blend.side() as u32;
-    let moving = if request.align.is_some() { 2 * looking } else { Duration::ZERO };
+    let moving = if request.align.is_some() {
+        2 * looking
+    } else {
+        Duration::ZERO
+    };
     let cost = Cost {
         survey: times(reading + looking, all.len()),
         measure: times(reading + 2 * looking + 2 * moving, frames),

@@ -5,19 +5,19 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use jiff::Timestamp;
 
+use super::encode::PieceCoder;
+use super::source::{Candidate, Material};
+use super::store::{Measure, Store};
+use super::work::{Stage, Teller, ordered};
+use super::{LapseError, LapseRequest, Progress, mux, stamp};
 use forebay_darkroom::blend::dissolve;
 use forebay_darkroom::calendar::Instant;
 use forebay_darkroom::colour::FilmFrame;
-use super::encode::PieceCoder;
 use forebay_darkroom::film::{Shown, Taken, cut};
 use forebay_darkroom::frame::Frame;
 use forebay_darkroom::level::{Leveller, Table};
 use forebay_darkroom::region::Cover;
 use forebay_darkroom::resample::{Area, moved, scaled};
-use super::source::{Candidate, Material};
-use super::store::{Measure, Store};
-use super::work::{Stage, Teller, ordered};
-use super::{LapseError, LapseRequest, Progress, mux, stamp};
 
 /// Frames of a piece: a film can be searched by them, and an interrupted one goes on behind the last.
 const PIECE: usize = 75;
@@ -55,7 +55,10 @@ pub(super) fn brought(frame: Frame, size: (usize, usize)) -> Option<Frame> {
 
 impl Scene<'_> {
     pub(super) fn time(&self, taken: usize) -> Instant {
-        let candidate = self.taken.get(taken).and_then(|taken| self.candidates.get(taken.candidate));
+        let candidate = self
+            .taken
+            .get(taken)
+            .and_then(|taken| self.candidates.get(taken.candidate));
         candidate.map_or(0, |candidate| candidate.at)
     }
 
@@ -65,7 +68,10 @@ impl Scene<'_> {
 
     /// A chosen frame, laid upon the others, levelled and covered; uncut.
     fn whole(&self, taken: usize) -> Result<Frame, LapseError> {
-        let candidate = self.taken.get(taken).and_then(|taken| self.candidates.get(taken.candidate));
+        let candidate = self
+            .taken
+            .get(taken)
+            .and_then(|taken| self.candidates.get(taken.candidate));
         let (Some(candidate), Some(measure)) = (candidate, self.measures.get(taken)) else {
             return Err(LapseError::NothingKept);
         };
@@ -74,7 +80,8 @@ impl Scene<'_> {
             text,
         };
         let frame = super::load(self.material, candidate).map_err(gone)?;
-        let frame = brought(frame, self.size).ok_or_else(|| gone("another size than before".to_owned()))?;
+        let frame =
+            brought(frame, self.size).ok_or_else(|| gone("another size than before".to_owned()))?;
         let mut frame = moved(&frame, &measure.pose.affine);
         if let Some(table) = self.table(taken) {
             table.apply(&mut frame);
@@ -101,7 +108,9 @@ impl Scene<'_> {
 
     /// A frame of the film, cut, with its date.
     fn frame(&self, number: usize, cache: &mut Cache) -> Result<Option<Frame>, LapseError> {
-        let Some(shown) = self.shown.get(number) else { return Ok(None) };
+        let Some(shown) = self.shown.get(number) else {
+            return Ok(None);
+        };
         let mut frame = self.blended(shown.first(), cache)?;
         if let Shown::Between(_, second, part) = shown {
             frame = dissolve(&frame, &self.blended(*second, cache)?, *part);
@@ -127,8 +136,13 @@ impl Scene<'_> {
                 cache.put(number, frame);
             }
         }
-        let frames: Vec<&Frame> = range.filter_map(|number| cache.frames.get(&number)).collect();
-        self.request.blend.of(&frames).ok_or(LapseError::NothingKept)
+        let frames: Vec<&Frame> = range
+            .filter_map(|number| cache.frames.get(&number))
+            .collect();
+        self.request
+            .blend
+            .of(&frames)
+            .ok_or(LapseError::NothingKept)
     }
 }
 
@@ -174,22 +188,42 @@ pub(super) fn render(
     let pieces = frames.div_ceil(PIECE);
     let whole = |piece: usize| mux::frames_of(&store.piece(piece)) == Some(range(piece).len());
     let missing: Vec<usize> = (0..pieces).filter(|piece| !whole(*piece)).collect();
-    let skipped = frames - missing.iter().map(|piece| range(*piece).len()).sum::<usize>();
+    let skipped = frames
+        - missing
+            .iter()
+            .map(|piece| range(*piece).len())
+            .sum::<usize>();
     let done = AtomicUsize::new(skipped);
-    let mut teller = Teller::new(tell, Stage::Render, (skipped, frames), std::time::Duration::ZERO);
+    let mut teller = Teller::new(
+        tell,
+        Stage::Render,
+        (skipped, frames),
+        std::time::Duration::ZERO,
+    );
     let work = |nth: usize| match missing.get(nth) {
         Some(piece) => make_piece(scene, store, *piece, range(*piece), stop, &done),
         None => Ok(()),
     };
-    let outcome = ordered(scene.request.jobs, (0, missing.len()), stop, &work, |_, result| {
-        result?;
-        teller.done(done.load(Ordering::Relaxed));
-        Ok(())
-    });
+    let outcome = ordered(
+        scene.request.jobs,
+        (0, missing.len()),
+        stop,
+        &work,
+        |_, result| {
+            result?;
+            teller.done(done.load(Ordering::Relaxed));
+            Ok(())
+        },
+    );
     outcome?;
     let paths: Vec<_> = (0..pieces).map(|piece| store.piece(piece)).collect();
     store.make("film.mp4".as_ref(), |out| {
-        mux::write(out, &paths, scene.film_size, scene.request.frames_per_second)
+        mux::write(
+            out,
+            &paths,
+            scene.film_size,
+            scene.request.frames_per_second,
+        )
     })
 }
 
@@ -202,14 +236,20 @@ fn make_piece(
     done: &AtomicUsize,
 ) -> Result<(), LapseError> {
     let request = scene.request;
-    let mut coder =
-        PieceCoder::new(&request.coder, request.quality, scene.film_size, request.frames_per_second)?;
+    let mut coder = PieceCoder::new(
+        &request.coder,
+        request.quality,
+        scene.film_size,
+        request.frames_per_second,
+    )?;
     let mut cache = Cache::new(request.blend.side());
     for number in range {
         if stop() {
             return Err(LapseError::Interrupted);
         }
-        let Some(frame) = scene.frame(number, &mut cache)? else { continue };
+        let Some(frame) = scene.frame(number, &mut cache)? else {
+            continue;
+        };
         let path = store.path(&format!("frames/{:06}.jpg", number + 1));
         let jpeg = |frame: &Frame, quality| {
             frame.to_jpeg(quality).map_err(|error| LapseError::Write {
@@ -217,7 +257,8 @@ fn make_piece(
                 source: std::io::Error::other(error),
             })
         };
-        std::fs::write(&path, jpeg(&frame, request.frame_quality)?).map_err(LapseError::write(&path))?;
+        std::fs::write(&path, jpeg(&frame, request.frame_quality)?)
+            .map_err(LapseError::write(&path))?;
         if scene.thumbs.contains(&number) {
             let (width, height) = frame.size();
             let size = (THUMB_WIDTH, (THUMB_WIDTH * height / width.max(1)).max(2));
@@ -230,7 +271,10 @@ fn make_piece(
     }
     let coded = coder.finish()?;
     let path = store.piece(piece);
-    let name = path.strip_prefix(store.path("")).map(std::path::Path::to_owned).unwrap_or(path);
+    let name = path
+        .strip_prefix(store.path(""))
+        .map(std::path::Path::to_owned)
+        .unwrap_or(path);
     store.make(&name, |out| mux::write_piece(out, &coded))
 }
 

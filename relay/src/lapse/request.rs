@@ -8,12 +8,12 @@ use forebay_sun::Place;
 use jiff::civil::{Date, Weekday};
 use jiff::tz::TimeZone;
 
+use super::encode::{CodeFault, Coder, Quality};
 use forebay_darkroom::align::Motion;
 use forebay_darkroom::blend::Blend;
 use forebay_darkroom::calendar::{CalendarFault, Instant, Pace, Window};
 use forebay_darkroom::choose::{Taste, Verdict};
 use forebay_darkroom::film::{Missing, Size};
-use super::encode::{CodeFault, Coder, Quality};
 use forebay_darkroom::region::Regions;
 use forebay_darkroom::stamp::Corner;
 
@@ -83,11 +83,21 @@ impl LapseRequest {
         };
         add("source", place.to_owned());
         add("zone", self.zone.iana_name().unwrap_or("fixed").to_owned());
-        add("position", format!("{:?}", self.place.map(|p| (p.latitude_degrees, p.longitude_degrees))));
+        add(
+            "position",
+            format!(
+                "{:?}",
+                self.place
+                    .map(|p| (p.latitude_degrees, p.longitude_degrees))
+            ),
+        );
         add("from, to", format!("{:?} {:?}", self.first, self.last));
         add("days", format!("{:?}", self.days));
         add("hours", format!("{:?} {:?}", self.window, self.reach_nanos));
-        add("length", format!("{:?} {}", self.pace, self.frames_per_second));
+        add(
+            "length",
+            format!("{:?} {}", self.pace, self.frames_per_second),
+        );
         add("missing", format!("{:?}", self.missing));
         add("choice", format!("{:?} {}", self.taste, self.consider));
         add("keep, drop", format!("{:?}", self.verdicts));
@@ -97,7 +107,10 @@ impl LapseRequest {
         add("regions", format!("{:?}", self.regions));
         add("size", format!("{:?}", self.size));
         add("date", format!("{:?}", self.date));
-        add("coder", format!("{:?} {:?} {}", self.coder, self.quality, self.frame_quality));
+        add(
+            "coder",
+            format!("{:?} {:?} {}", self.coder, self.quality, self.frame_quality),
+        );
         options
     }
 }
@@ -125,9 +138,15 @@ impl Verdicts {
             let verdict = match word {
                 "keep" => Verdict::Keep,
                 "drop" => Verdict::Drop,
-                _ => return Err((number, format!("`{word}`: a line begins with `keep` or `drop`"))),
+                _ => {
+                    return Err((
+                        number,
+                        format!("`{word}`: a line begins with `keep` or `drop`"),
+                    ));
+                }
             };
-            self.add(verdict, what.trim()).map_err(|text| (number, text))?;
+            self.add(verdict, what.trim())
+                .map_err(|text| (number, text))?;
         }
         Ok(())
     }
@@ -143,7 +162,8 @@ impl Verdicts {
         match what.parse::<jiff::Timestamp>() {
             Ok(at) => {
                 let nanos = i64::try_from(at.as_nanosecond()).unwrap_or(i64::MAX);
-                self.by_time.insert(nanos.div_euclid(1_000_000_000), verdict);
+                self.by_time
+                    .insert(nanos.div_euclid(1_000_000_000), verdict);
             }
             Err(_) => {
                 self.by_name.insert(what.to_owned(), verdict);
@@ -155,7 +175,9 @@ impl Verdicts {
     /// What is decided of a candidate; times count by whole seconds.
     pub(super) fn of(&self, candidate: &super::source::Candidate) -> Option<Verdict> {
         let by_name = self.by_name.get(&candidate.name());
-        by_name.or_else(|| self.by_time.get(&candidate.at.div_euclid(1_000_000_000))).copied()
+        by_name
+            .or_else(|| self.by_time.get(&candidate.at.div_euclid(1_000_000_000)))
+            .copied()
     }
 }
 

@@ -9,9 +9,9 @@ use exif::{In, Tag, Value};
 use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::{Offset, TimeZone};
 
+use crate::units::CaptureTime;
 use forebay_darkroom::calendar::Instant;
 use forebay_darkroom::frame::Frame;
-use crate::units::CaptureTime;
 
 /// Folders within folders that are looked into.
 const DEPTH_MAX: usize = 8;
@@ -81,7 +81,8 @@ impl Listing {
     /// Sorts them, and leaves out what was captured at the same instant as another.
     #[must_use]
     pub fn ordered(mut self) -> Self {
-        self.candidates.sort_by(|a, b| (a.at, &a.source, a.offset).cmp(&(b.at, &b.source, b.offset)));
+        self.candidates
+            .sort_by(|a, b| (a.at, &a.source, a.offset).cmp(&(b.at, &b.source, b.offset)));
         let mut twice = Vec::new();
         let mut last = None;
         self.candidates.retain(|candidate| {
@@ -92,7 +93,10 @@ impl Listing {
             !again
         });
         for source in twice {
-            self.pass("captured at the same instant as another", Path::new(&source));
+            self.pass(
+                "captured at the same instant as another",
+                Path::new(&source),
+            );
         }
         self
     }
@@ -203,7 +207,10 @@ impl Folder {
                 _ if bytes > FILE_BYTES_MAX => listing.pass("larger than 256 MiB", &path),
                 None => listing.pass("no capture time in Exif or name", &path),
                 Some(at) if !(EARLIEST..LATEST).contains(&at) => {
-                    listing.pass("captured before 1990 or after 2100, by a clock that was not set", &path);
+                    listing.pass(
+                        "captured before 1990 or after 2100, by a clock that was not set",
+                        &path,
+                    );
                 }
                 Some(at) if !keep(at) => {}
                 Some(at) => listing.candidates.push(Candidate {
@@ -248,10 +255,16 @@ fn of_archive(path: &Path) -> Option<Instant> {
 /// The first fourteen digits of a name, whatever stands between them, where they are a time.
 fn by_digits(name: &str, zone: &TimeZone) -> Option<Instant> {
     let (stem, _) = name.rsplit_once('.')?;
-    let digits: Vec<i16> = stem.chars().filter_map(|c| c.to_digit(10)).map(|d| d as i16).collect();
+    let digits: Vec<i16> = stem
+        .chars()
+        .filter_map(|c| c.to_digit(10))
+        .map(|d| d as i16)
+        .collect();
     let number = |range: std::ops::Range<usize>| {
         let digits = digits.get(range)?;
-        Some(digits.iter().fold(0, |number: i16, digit| number.saturating_mul(10).saturating_add(*digit)))
+        Some(digits.iter().fold(0, |number: i16, digit| {
+            number.saturating_mul(10).saturating_add(*digit)
+        }))
     };
     let small = |range| i8::try_from(number(range)?).ok();
     let date = Date::new(number(0..4)?, small(4..6)?, small(6..8)?).ok()?;
@@ -267,7 +280,9 @@ fn instant(civil: DateTime, zone: &TimeZone) -> Option<Instant> {
 /// Exif 2.3: `DateTimeOriginal`, `SubSecTimeOriginal`, `OffsetTimeOriginal`.
 fn exif_time(path: &Path, zone: &TimeZone) -> Option<Instant> {
     let file = File::open(path).ok()?;
-    let exif = exif::Reader::new().read_from_container(&mut BufReader::new(file)).ok()?;
+    let exif = exif::Reader::new()
+        .read_from_container(&mut BufReader::new(file))
+        .ok()?;
     let text = |tag| {
         let field = exif.get_field(tag, In::PRIMARY)?;
         match &field.value {
@@ -287,7 +302,13 @@ fn exif_time(path: &Path, zone: &TimeZone) -> Option<Instant> {
     let year = i16::try_from(stamp.year).ok()?;
     let date = Date::new(year, small(stamp.month)?, small(stamp.day)?).ok()?;
     let nanos = i32::try_from(stamp.nanosecond.unwrap_or(0)).ok()?;
-    let time = Time::new(small(stamp.hour)?, small(stamp.minute)?, small(stamp.second)?, nanos).ok()?;
+    let time = Time::new(
+        small(stamp.hour)?,
+        small(stamp.minute)?,
+        small(stamp.second)?,
+        nanos,
+    )
+    .ok()?;
     let civil = date.to_datetime(time);
     match stamp.offset {
         Some(minutes) => {

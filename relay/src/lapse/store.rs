@@ -5,16 +5,18 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::fs::{File, OpenOptions, TryLockError};
-use std::io::{self, BufRead as _, BufReader, BufWriter, Read as _, Seek as _, SeekFrom, Write as _};
+use std::io::{
+    self, BufRead as _, BufReader, BufWriter, Read as _, Seek as _, SeekFrom, Write as _,
+};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
 use super::LapseError;
+use super::source::Candidate;
 use forebay_darkroom::affine::Affine;
 use forebay_darkroom::align::Pose;
 use forebay_darkroom::level::{Curve, Curves, KNOTS};
-use super::source::Candidate;
 use forebay_darkroom::survey::Look;
 
 const WORK: &str = ".work";
@@ -74,7 +76,11 @@ pub(super) struct Lines {
 impl Lines {
     fn open(path: PathBuf) -> Result<Self, LapseError> {
         let open = || {
-            let mut file = OpenOptions::new().read(true).append(true).create(true).open(&path)?;
+            let mut file = OpenOptions::new()
+                .read(true)
+                .append(true)
+                .create(true)
+                .open(&path)?;
             // What a crash has cut is closed, and then no line.
             let end = file.seek(SeekFrom::End(0))?;
             if end > 0 {
@@ -114,7 +120,10 @@ impl Store {
         let work = out.join(WORK);
         let state = work.join("state.json");
         let begun = state.exists();
-        if !begun && !work.exists() && std::fs::read_dir(out).is_ok_and(|mut entries| entries.next().is_some()) {
+        if !begun
+            && !work.exists()
+            && std::fs::read_dir(out).is_ok_and(|mut entries| entries.next().is_some())
+        {
             return Err(LapseError::NotOurs(out.to_owned()));
         }
         std::fs::create_dir_all(&work).map_err(LapseError::write(&work))?;
@@ -130,17 +139,28 @@ impl Store {
             _lock: lock,
         };
         if begun {
-            let read = || -> io::Result<State> { Ok(serde_json::from_slice(&std::fs::read(&state)?)?) };
+            let read =
+                || -> io::Result<State> { Ok(serde_json::from_slice(&std::fs::read(&state)?)?) };
             let old = read();
             let differ = match &old {
                 Ok(old) => {
-                    let names = options.iter().filter(|(name, text)| old.options.get(*name) != Some(text));
-                    names.map(|(name, _)| name.as_str()).collect::<Vec<_>>().join("; ")
+                    let names = options
+                        .iter()
+                        .filter(|(name, text)| old.options.get(*name) != Some(text));
+                    names
+                        .map(|(name, _)| name.as_str())
+                        .collect::<Vec<_>>()
+                        .join("; ")
                 }
                 Err(_) => String::new(),
             };
             match old {
-                Err(source) if !again => return Err(LapseError::State { path: state, source }),
+                Err(source) if !again => {
+                    return Err(LapseError::State {
+                        path: state,
+                        source,
+                    });
+                }
                 Ok(_) if differ.is_empty() => return Ok(store),
                 _ if !again => {
                     let out = out.to_owned();
@@ -152,17 +172,28 @@ impl Store {
         let state = State {
             options: options.clone(),
         };
-        let text = serde_json::to_vec_pretty(&state).map_err(|error| LapseError::write(out)(error.into()))?;
+        let text = serde_json::to_vec_pretty(&state)
+            .map_err(|error| LapseError::write(out)(error.into()))?;
         store.put(&Path::new(WORK).join("state.json"), &text)?;
         Ok(store)
     }
 
     /// Takes away what was made; what was seen of candidates stays.
     fn forget(&self) -> Result<(), LapseError> {
-        for name in ["film.mp4", "report.html", "choices.txt", ".work/measures.jsonl"] {
+        for name in [
+            "film.mp4",
+            "report.html",
+            "choices.txt",
+            ".work/measures.jsonl",
+        ] {
             remove(&self.out.join(name))?;
         }
-        for (folder, what) in [(WORK, "piece"), ("frames", "jpg"), ("frames", "csv"), (".work/thumbs", "jpg")] {
+        for (folder, what) in [
+            (WORK, "piece"),
+            ("frames", "jpg"),
+            ("frames", "csv"),
+            (".work/thumbs", "jpg"),
+        ] {
             for path in self.listed(folder, what) {
                 remove(&path)?;
             }
@@ -172,8 +203,13 @@ impl Store {
 
     fn listed(&self, folder: &str, extension: &str) -> Vec<PathBuf> {
         let entries = std::fs::read_dir(self.out.join(folder));
-        let paths = entries.into_iter().flatten().filter_map(|entry| Some(entry.ok()?.path()));
-        paths.filter(|path| path.extension().is_some_and(|e| e == extension)).collect()
+        let paths = entries
+            .into_iter()
+            .flatten()
+            .filter_map(|entry| Some(entry.ok()?.path()));
+        paths
+            .filter(|path| path.extension().is_some_and(|e| e == extension))
+            .collect()
     }
 
     /// A path in the folder.
@@ -216,9 +252,15 @@ impl Store {
     }
 
     /// What is known of candidates.
-    pub(super) fn survey(&self, candidates: &[Candidate]) -> Result<HashMap<usize, Outcome>, LapseError> {
-        let by_name: HashMap<String, usize> =
-            candidates.iter().enumerate().map(|(index, candidate)| (candidate.name(), index)).collect();
+    pub(super) fn survey(
+        &self,
+        candidates: &[Candidate],
+    ) -> Result<HashMap<usize, Outcome>, LapseError> {
+        let by_name: HashMap<String, usize> = candidates
+            .iter()
+            .enumerate()
+            .map(|(index, candidate)| (candidate.name(), index))
+            .collect();
         let mut known = HashMap::new();
         self.each_line("survey.jsonl", &mut |line: Surveyed| {
             let index = by_name.get(&line.name).copied();
@@ -226,7 +268,10 @@ impl Store {
             if let Some((index, candidate)) = same
                 && (candidate.at, candidate.bytes) == (line.at, line.bytes)
             {
-                known.insert(index, line.look.ok_or_else(|| line.fault.unwrap_or_default()));
+                known.insert(
+                    index,
+                    line.look.ok_or_else(|| line.fault.unwrap_or_default()),
+                );
             }
             true
         })?;
@@ -237,7 +282,11 @@ impl Store {
         Lines::open(self.out.join(WORK).join("survey.jsonl"))
     }
 
-    pub(super) fn add_look(lines: &mut Lines, candidate: &Candidate, outcome: &Outcome) -> Result<(), LapseError> {
+    pub(super) fn add_look(
+        lines: &mut Lines,
+        candidate: &Candidate,
+        outcome: &Outcome,
+    ) -> Result<(), LapseError> {
         lines.add(&Surveyed {
             name: candidate.name(),
             at: candidate.at,
@@ -251,7 +300,9 @@ impl Store {
     pub(super) fn measures(&self, taken: &[&Candidate]) -> Result<Vec<Measure>, LapseError> {
         let mut measures = Vec::new();
         self.each_line("measures.jsonl", &mut |line: Measured| {
-            let same = taken.get(measures.len()).is_some_and(|candidate| candidate.name() == line.name);
+            let same = taken
+                .get(measures.len())
+                .is_some_and(|candidate| candidate.name() == line.name);
             match same.then(|| unpack(&line)).flatten() {
                 Some(measure) => measures.push(measure),
                 None => return false,
@@ -262,7 +313,11 @@ impl Store {
     }
 
     /// Begins the file of measures anew with those that are known.
-    pub(super) fn measure_lines(&self, taken: &[&Candidate], known: &[Measure]) -> Result<Lines, LapseError> {
+    pub(super) fn measure_lines(
+        &self,
+        taken: &[&Candidate],
+        known: &[Measure],
+    ) -> Result<Lines, LapseError> {
         let path = self.out.join(WORK).join("measures.jsonl");
         remove(&path)?;
         let mut lines = Lines::open(path)?;
@@ -272,7 +327,11 @@ impl Store {
         Ok(lines)
     }
 
-    pub(super) fn add_measure(lines: &mut Lines, candidate: &Candidate, measure: &Measure) -> Result<(), LapseError> {
+    pub(super) fn add_measure(
+        lines: &mut Lines,
+        candidate: &Candidate,
+        measure: &Measure,
+    ) -> Result<(), LapseError> {
         let bytes = measure.curves.iter().flat_map(|curve| curve.to_bytes());
         let Affine(affine) = measure.pose.affine;
         lines.add(&Measured {
@@ -314,7 +373,9 @@ impl Store {
 
 fn remove(path: &Path) -> Result<(), LapseError> {
     match std::fs::remove_file(path) {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(LapseError::write(path)(error)),
+        Err(error) if error.kind() != io::ErrorKind::NotFound => {
+            Err(LapseError::write(path)(error))
+        }
         _ => Ok(()),
     }
 }
@@ -322,9 +383,14 @@ fn remove(path: &Path) -> Result<(), LapseError> {
 fn unpack(line: &Measured) -> Option<Measure> {
     let (pairs, rest) = line.curves.as_bytes().as_chunks::<2>();
     let digit = |c: &u8| char::from(*c).to_digit(16).map(|digit| digit as u8);
-    let bytes = pairs.iter().map(|[high, low]| Some(digit(high)? << 4 | digit(low)?));
+    let bytes = pairs
+        .iter()
+        .map(|[high, low]| Some(digit(high)? << 4 | digit(low)?));
     let bytes: Vec<u8> = bytes.collect::<Option<_>>()?;
-    let curves = bytes.chunks(2 * KNOTS).map(Curve::from_bytes).collect::<Option<Vec<_>>>()?;
+    let curves = bytes
+        .chunks(2 * KNOTS)
+        .map(Curve::from_bytes)
+        .collect::<Option<Vec<_>>>()?;
     Some(Measure {
         pose: Pose {
             affine: Affine(line.affine.map(f64::from_bits)),

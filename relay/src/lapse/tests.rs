@@ -56,7 +56,9 @@ fn request(out: &Path, frames: usize) -> LapseRequest {
         place: None,
         first: None,
         last: None,
-        days: (0..7).map(|day| Weekday::from_monday_zero_offset(day).unwrap()).collect(),
+        days: (0..7)
+            .map(|day| Weekday::from_monday_zero_offset(day).unwrap())
+            .collect(),
         window: Window::Clock(time(9, 0, 0, 0), time(15, 0, 0, 0)),
         pace: Pace::Frames(frames),
         reach_nanos: None,
@@ -92,9 +94,20 @@ fn film(request: &LapseRequest, folder: &Path) -> Result<Made, LapseError> {
 
 /// What ffprobe says of a file; none where there is no ffprobe.
 fn probe(path: &Path) -> Option<serde_json::Value> {
-    let arguments = ["-v", "error", "-count_frames", "-show_streams", "-of", "json"];
+    let arguments = [
+        "-v",
+        "error",
+        "-count_frames",
+        "-show_streams",
+        "-of",
+        "json",
+    ];
     let Ok(output) = Command::new("ffprobe").args(arguments).arg(path).output() else {
-        assert_ne!(std::env::var("CI").as_deref(), Ok("true"), "ffprobe is missing");
+        assert_ne!(
+            std::env::var("CI").as_deref(),
+            Ok("true"),
+            "ffprobe is missing"
+        );
         println!("skipped: ffprobe is missing");
         return None;
     };
@@ -146,7 +159,10 @@ fn a_folder_becomes_a_film_whatever_else_lies_in_it() {
     let table = std::fs::read_to_string(out.join("frames/frames.csv")).unwrap();
     assert_eq!(table.lines().count(), frames + 1);
     let columns = table.lines().next().unwrap().split(',').count();
-    assert!(table.lines().all(|line| line.split(',').count() == columns), "{table}");
+    assert!(
+        table.lines().all(|line| line.split(',').count() == columns),
+        "{table}"
+    );
     let page = std::fs::read_to_string(out.join("report.html")).unwrap();
     let options = roxmltree::ParsingOptions {
         allow_dtd: true,
@@ -157,7 +173,10 @@ fn a_folder_becomes_a_film_whatever_else_lies_in_it() {
     if let Some(stream) = probe(&out.join("film.mp4")) {
         assert_eq!(stream["nb_read_frames"], frames.to_string());
         assert_eq!(stream["avg_frame_rate"], "25/1");
-        assert_eq!((&stream["width"], &stream["height"]), (&320.into(), &180.into()));
+        assert_eq!(
+            (&stream["width"], &stream["height"]),
+            (&320.into(), &180.into())
+        );
         assert_eq!(stream["pix_fmt"], "yuv420p");
         assert_eq!(stream["color_range"], "tv");
         for tag in ["color_space", "color_transfer", "color_primaries"] {
@@ -191,7 +210,12 @@ fn what_was_interrupted_goes_on() {
         }
     }
     assert!(stops > 2, "{stops}");
-    for name in ["film.mp4", "frames/frames.csv", "choices.txt", "frames/000007.jpg"] {
+    for name in [
+        "film.mp4",
+        "frames/frames.csv",
+        "choices.txt",
+        "frames/000007.jpg",
+    ] {
         let read = |request: &LapseRequest| std::fs::read(request.out.join(name)).unwrap();
         assert!(read(&whole) == read(&parts), "{name} differs");
     }
@@ -217,17 +241,29 @@ fn decisions_are_followed() {
     let name = |made: &Made, nth: usize| made.plan.candidates[made.taken[nth].candidate].name();
     let taken = name(&first, 1);
     let choices = std::fs::read_to_string(request.out.join("choices.txt")).unwrap();
-    let line = choices.lines().find(|line| line.contains(&format!("#drop {taken} "))).unwrap();
-    request.verdicts.add_text(line.trim_start_matches('#')).unwrap();
+    let line = choices
+        .lines()
+        .find(|line| line.contains(&format!("#drop {taken} ")))
+        .unwrap();
+    request
+        .verdicts
+        .add_text(line.trim_start_matches('#'))
+        .unwrap();
     request.out = folder.path().join("second");
     let second = film(&request, &stills).unwrap();
     assert_ne!(name(&second, 1), taken);
     request.verdicts = Verdicts::default();
-    request.verdicts.add(Verdict::Keep, "2026-06-01T13:00:00Z").unwrap();
+    request
+        .verdicts
+        .add(Verdict::Keep, "2026-06-01T13:00:00Z")
+        .unwrap();
     request.out = folder.path().join("third");
     let third = film(&request, &stills).unwrap();
     assert!((0..4).any(|nth| name(&third, nth) == "yard_20260601_130000.JPG"));
-    let bad = request.verdicts.add_text("keep a.jpg\n# a remark\ntake b.jpg").unwrap_err();
+    let bad = request
+        .verdicts
+        .add_text("keep a.jpg\n# a remark\ntake b.jpg")
+        .unwrap_err();
     assert_eq!(bad.0, 3);
 }
 
@@ -238,11 +274,23 @@ fn what_can_not_be_done_is_said() {
     std::fs::create_dir_all(&stills).unwrap();
     let fault = |request: &LapseRequest| film(request, &stills).unwrap_err().to_string();
     let mut request = request(&folder.path().join("film"), 10);
-    assert!(fault(&request).contains("no frames there"), "{}", fault(&request));
+    assert!(
+        fault(&request).contains("no frames there"),
+        "{}",
+        fault(&request)
+    );
     std::fs::write(stills.join("20260601_120000.jpg"), b"nothing").unwrap();
-    assert!(fault(&request).contains("no frame is good enough or readable"), "{}", fault(&request));
+    assert!(
+        fault(&request).contains("no frame is good enough or readable"),
+        "{}",
+        fault(&request)
+    );
     let year = Year::new(SIZE, BEGIN, 60, 3);
-    std::fs::write(stills.join("20260601_120000.jpg"), draw(&year, BEGIN + 12 * HOUR)).unwrap();
+    std::fs::write(
+        stills.join("20260601_120000.jpg"),
+        draw(&year, BEGIN + 12 * HOUR),
+    )
+    .unwrap();
     // One frame is a film of one.
     request.taste.least = 0.0;
     request.again = true;
@@ -250,15 +298,27 @@ fn what_can_not_be_done_is_said() {
     assert_eq!(made.shown.len(), 1);
     request.again = false;
     request.window = Window::SunAbove(10.0);
-    assert!(fault(&request).contains("--latitude"), "{}", fault(&request));
+    assert!(
+        fault(&request).contains("--latitude"),
+        "{}",
+        fault(&request)
+    );
     request.window = Window::Clock(time(3, 0, 0, 0), time(4, 0, 0, 0));
-    assert!(fault(&request).contains("none of the 1 frames is near"), "{}", fault(&request));
+    assert!(
+        fault(&request).contains("none of the 1 frames is near"),
+        "{}",
+        fault(&request)
+    );
     request.window = Window::Clock(time(9, 0, 0, 0), time(15, 0, 0, 0));
     request.date = Some(("%Q".to_owned(), Corner::UpperLeft));
     assert!(fault(&request).contains("--date %Q"), "{}", fault(&request));
     request.date = None;
     request.out = stills.clone();
-    assert!(fault(&request).contains("is not empty"), "{}", fault(&request));
+    assert!(
+        fault(&request).contains("is not empty"),
+        "{}",
+        fault(&request)
+    );
 }
 
 /// A TIFF with the tags of Exif 2.32 that tell a capture time, in front of a JPEG.
@@ -302,22 +362,54 @@ fn capture_times_are_those_of_exif() {
     let folder = tempfile::tempdir().unwrap();
     let jpeg = Frame::filled(64, 64, [90, 128, 128]).to_jpeg(80).unwrap();
     let cases: [(&str, &[(u16, &str)], Option<&str>); 6] = [
-        ("a", &[(TAKEN, "2026:05:04 09:31:00"), (OFFSET, "+02:00"), (PART, "120")], Some("2026-05-04T07:31:00.12Z")),
-        ("b", &[(TAKEN, "2026:05:04 09:31:07")], Some("2026-05-04T07:31:07Z")),
-        ("c", &[(TAKEN, "2026:01:04 09:31:08")], Some("2026-01-04T08:31:08Z")),
+        (
+            "a",
+            &[
+                (TAKEN, "2026:05:04 09:31:00"),
+                (OFFSET, "+02:00"),
+                (PART, "120"),
+            ],
+            Some("2026-05-04T07:31:00.12Z"),
+        ),
+        (
+            "b",
+            &[(TAKEN, "2026:05:04 09:31:07")],
+            Some("2026-05-04T07:31:07Z"),
+        ),
+        (
+            "c",
+            &[(TAKEN, "2026:01:04 09:31:08")],
+            Some("2026-01-04T08:31:08Z"),
+        ),
         ("d", &[(TAKEN, "0000:00:00 00:00:00")], None),
-        ("e-20260504-093109", &[(TAKEN, "2026:13:45 77:00:00")], Some("2026-05-04T07:31:09Z")),
+        (
+            "e-20260504-093109",
+            &[(TAKEN, "2026:13:45 77:00:00")],
+            Some("2026-05-04T07:31:09Z"),
+        ),
         ("f", &[(TAKEN, "rubbish")], None),
     ];
     for (name, tags, _) in cases {
-        std::fs::write(folder.path().join(format!("{name}.jpg")), with_exif(&jpeg, tags)).unwrap();
+        std::fs::write(
+            folder.path().join(format!("{name}.jpg")),
+            with_exif(&jpeg, tags),
+        )
+        .unwrap();
     }
     let zone = TimeZone::get("Europe/Oslo").unwrap();
-    let listing = Folder::new(folder.path().to_owned(), zone).list(None, None).unwrap();
+    let listing = Folder::new(folder.path().to_owned(), zone)
+        .list(None, None)
+        .unwrap();
     for (name, _, wanted) in cases {
-        let found = listing.candidates.iter().find(|c| c.source == format!("{name}.jpg"));
+        let found = listing
+            .candidates
+            .iter()
+            .find(|c| c.source == format!("{name}.jpg"));
         let found = found.map(|c| Timestamp::from_nanosecond(c.at.into()).unwrap().to_string());
         assert_eq!(found.as_deref(), wanted, "{name}");
     }
-    assert_eq!(listing.passed_over["no capture time in Exif or name"].count, 2);
+    assert_eq!(
+        listing.passed_over["no capture time in Exif or name"].count,
+        2
+    );
 }

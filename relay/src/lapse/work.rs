@@ -62,7 +62,10 @@ pub(super) fn ordered<T: Send>(
                     if desk.next < desk.taken + AHEAD * jobs {
                         break;
                     }
-                    desk = shared.changed.wait(desk).unwrap_or_else(PoisonError::into_inner);
+                    desk = shared
+                        .changed
+                        .wait(desk)
+                        .unwrap_or_else(PoisonError::into_inner);
                 }
                 desk.next += 1;
                 desk.next - 1
@@ -87,7 +90,9 @@ pub(super) fn ordered<T: Send>(
                     if stop() {
                         break None;
                     }
-                    let wait = shared.changed.wait_timeout(desk, Duration::from_millis(200));
+                    let wait = shared
+                        .changed
+                        .wait_timeout(desk, Duration::from_millis(200));
                     desk = wait.unwrap_or_else(PoisonError::into_inner).0;
                 }
             };
@@ -99,7 +104,11 @@ pub(super) fn ordered<T: Send>(
             let mut desk = shared.lock();
             desk.taken = piece + 1;
             if outcome.is_err() || stop() {
-                outcome = outcome.and(if piece + 1 < count && stop() { Err(LapseError::Interrupted) } else { Ok(()) });
+                outcome = outcome.and(if piece + 1 < count && stop() {
+                    Err(LapseError::Interrupted)
+                } else {
+                    Ok(())
+                });
                 desk.closed = outcome.is_err();
             }
             drop(desk);
@@ -181,7 +190,9 @@ impl<'a> Teller<'a> {
 
     pub(super) fn done(&mut self, done: usize) {
         let now = Instant::now();
-        let soon = self.told.is_some_and(|told| now - told < Duration::from_millis(500));
+        let soon = self
+            .told
+            .is_some_and(|told| now - told < Duration::from_millis(500));
         if soon && done < self.of {
             return;
         }
@@ -211,7 +222,8 @@ mod tests {
         let (begun, taken) = (AtomicUsize::new(0), AtomicUsize::new(0));
         let most = AtomicUsize::new(0);
         let work = |piece: usize| {
-            let ahead = (begun.fetch_add(1, Ordering::SeqCst) + 1).saturating_sub(taken.load(Ordering::SeqCst));
+            let ahead = (begun.fetch_add(1, Ordering::SeqCst) + 1)
+                .saturating_sub(taken.load(Ordering::SeqCst));
             most.fetch_max(ahead, Ordering::SeqCst);
             piece * 2
         };
@@ -231,19 +243,37 @@ mod tests {
     fn a_panic_a_stop_and_a_fault_end_it() {
         let hook = std::panic::take_hook();
         std::panic::set_hook(Box::new(|_| {}));
-        let broken = ordered(2, (0, 50), &|| false, &|piece| assert!(piece != 9), |_, ()| Ok(()));
+        let broken = ordered(
+            2,
+            (0, 50),
+            &|| false,
+            &|piece| assert!(piece != 9),
+            |_, ()| Ok(()),
+        );
         std::panic::set_hook(hook);
         assert!(matches!(broken, Err(LapseError::Defect(9))));
         let stop = AtomicBool::new(false);
-        let stopped = ordered(2, (0, 50), &|| stop.load(Ordering::SeqCst), &|piece| piece, |piece, _| {
-            stop.store(piece == 7, Ordering::SeqCst);
-            Ok(())
-        });
+        let stopped = ordered(
+            2,
+            (0, 50),
+            &|| stop.load(Ordering::SeqCst),
+            &|piece| piece,
+            |piece, _| {
+                stop.store(piece == 7, Ordering::SeqCst);
+                Ok(())
+            },
+        );
         assert!(matches!(stopped, Err(LapseError::Interrupted)));
-        let fault = ordered(3, (0, 50), &|| false, &|piece| piece, |piece, _| match piece {
-            20 => Err(LapseError::NothingKept),
-            _ => Ok(()),
-        });
+        let fault = ordered(
+            3,
+            (0, 50),
+            &|| false,
+            &|piece| piece,
+            |piece, _| match piece {
+                20 => Err(LapseError::NothingKept),
+                _ => Ok(()),
+            },
+        );
         assert!(matches!(fault, Err(LapseError::NothingKept)));
         ordered(3, (4, 4), &|| false, &|piece| piece, |_, _| Ok(())).unwrap();
     }

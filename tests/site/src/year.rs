@@ -76,7 +76,9 @@ pub struct Year {
 
 /// A number from 0 to 1 that belongs to others.
 fn chance(seed: u64, a: i64, b: i64) -> f64 {
-    let mut x = seed ^ (a as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ (b as u64).wrapping_mul(0xc2b2_ae3d_27d4_eb4f);
+    let mut x = seed
+        ^ (a as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15)
+        ^ (b as u64).wrapping_mul(0xc2b2_ae3d_27d4_eb4f);
     // The finisher of SplitMix64.
     x = (x ^ (x >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
     x = (x ^ (x >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
@@ -120,7 +122,10 @@ impl Year {
             days,
             seed,
             flicker: 0.12,
-            knocks: vec![knock(1, (0.013, -0.007), 0.0), knock(2, (-0.004, 0.009), 0.35)],
+            knocks: vec![
+                knock(1, (0.013, -0.007), 0.0),
+                knock(2, (-0.004, 0.009), 0.35),
+            ],
         }
     }
 
@@ -129,7 +134,8 @@ impl Year {
     pub fn conditions(&self, at: i64) -> Conditions {
         let since = at - self.begin;
         let day = since.div_euclid(DAY);
-        let luck = |what: i64, part: i64| chance(self.seed.wrapping_add(what as u64 * 7919), day, part);
+        let luck =
+            |what: i64, part: i64| chance(self.seed.wrapping_add(what as u64 * 7919), day, part);
         let hour = since.rem_euclid(DAY) / 3_600_000_000_000;
         let of_frame = |what: i64| chance(self.seed ^ 0x5eed, at / 1_000_000_000, what);
         let fog = match luck(1, 0) {
@@ -215,7 +221,9 @@ impl Year {
             state ^= state << 17;
             (state >> 40) as f64 / (1u64 << 24) as f64 - 0.5
         };
-        let luma = luma.iter().map(|value| (255.0 * f64::from(*value) + 4.0 * grain()).clamp(0.0, 255.0) as u8);
+        let luma = luma
+            .iter()
+            .map(|value| (255.0 * f64::from(*value) + 4.0 * grain()).clamp(0.0, 255.0) as u8);
         let part = |value: f64| (128.5 + 255.0 * value).clamp(0.0, 255.0) as u8;
         Picture {
             width,
@@ -233,14 +241,25 @@ impl Year {
         let h = self.height as f64;
         let (u, v) = (x / h, y / h);
         let paint = self.paint(now, light, (u, v));
-        let shade = if paint.lit && light.shaded(now, (u, v)) { 0.0 } else { light.direct };
-        let value = if paint.lit { paint.luma * (light.ambient + shade) } else { paint.luma * light.sky };
+        let shade = if paint.lit && light.shaded(now, (u, v)) {
+            0.0
+        } else {
+            light.direct
+        };
+        let value = if paint.lit {
+            paint.luma * (light.ambient + shade)
+        } else {
+            paint.luma * light.sky
+        };
         // Fog takes contrast and gives its own light, the more the farther away.
         let far = if v < 0.42 { 1.0 } else { 0.75 };
         let fog = now.fog * far;
         let value = value * (1.0 - fog) + 0.62 * light.sky * fog;
         let value = (value * light.exposure * now.gain).clamp(0.0, 1.0);
-        let tint = (paint.tint.0 * (1.0 - fog) * value, paint.tint.1 * (1.0 - fog) * value);
+        let tint = (
+            paint.tint.0 * (1.0 - fog) * value,
+            paint.tint.1 * (1.0 - fog) * value,
+        );
         (value, tint)
     }
 
@@ -249,7 +268,10 @@ impl Year {
         // How much of a pixel is on the inner side of an edge.
         let inside = |distance: f64| (distance * h + 0.5).clamp(0.0, 1.0);
         let within = |u0: f64, u1: f64, v0: f64, v1: f64| {
-            inside(u - u0).min(inside(u1 - u)).min(inside(v - v0)).min(inside(v1 - v))
+            inside(u - u0)
+                .min(inside(u1 - u))
+                .min(inside(v - v0))
+                .min(inside(v1 - v))
         };
         let over = |under: Paint, part: f64, luma: f64, tint: (f64, f64)| Paint {
             luma: under.luma * (1.0 - part) + luma * part,
@@ -268,31 +290,71 @@ impl Year {
             lit: false,
         };
         // Hills on the other side.
-        let ridge = 0.30 + 0.06 * noise(self.seed ^ 11, u * 4.0, 0.0) + 0.02 * noise(self.seed ^ 12, u * 19.0, 0.0);
-        paint = over(paint, inside(v - ridge), 0.34 + 0.18 * grain(13, 60.0), (-0.04, -0.03));
+        let ridge = 0.30
+            + 0.06 * noise(self.seed ^ 11, u * 4.0, 0.0)
+            + 0.02 * noise(self.seed ^ 12, u * 19.0, 0.0);
+        paint = over(
+            paint,
+            inside(v - ridge),
+            0.34 + 0.18 * grain(13, 60.0),
+            (-0.04, -0.03),
+        );
         // Water, never twice the same.
         let ripple = noise(light.moment ^ 77, u * 40.0, v * 160.0) - 0.5;
         paint = over(paint, inside(v - 0.42), 0.40 + 0.12 * ripple, (0.06, -0.04));
         // The yard: gravel and planks.
-        let planks = if (u * 26.0).fract() < 0.08 { -0.08 } else { 0.0 };
+        let planks = if (u * 26.0).fract() < 0.08 {
+            -0.08
+        } else {
+            0.0
+        };
         let ground = 0.46 + 0.22 * grain(21, 90.0) + 0.14 * grain(22, 23.0) + planks;
         paint = over(paint, inside(v - 0.54 - 0.02 * u), ground, (-0.04, 0.03));
         // A shed that was always there.
-        let boards = if (v * 45.0).fract() < 0.16 { -0.14 } else { 0.0 };
-        paint = over(paint, within(0.12, 0.50, 0.34, 0.66), 0.42 + boards + 0.1 * grain(31, 70.0), (-0.05, 0.12));
+        let boards = if (v * 45.0).fract() < 0.16 {
+            -0.14
+        } else {
+            0.0
+        };
+        paint = over(
+            paint,
+            within(0.12, 0.50, 0.34, 0.66),
+            0.42 + boards + 0.1 * grain(31, 70.0),
+            (-0.05, 0.12),
+        );
         let slope = (u - 0.31).abs() * 0.45;
-        paint = over(paint, within(0.08, 0.54, 0.24 + slope, 0.36), 0.25 + 0.1 * grain(32, 50.0), (0.0, 0.01));
+        paint = over(
+            paint,
+            within(0.08, 0.54, 0.24 + slope, 0.36),
+            0.25 + 0.1 * grain(32, 50.0),
+            (0.0, 0.01),
+        );
         for column in 0..3 {
             let left = 0.16 + 0.11 * f64::from(column);
-            paint = over(paint, within(left, left + 0.06, 0.43, 0.51), 0.14, (0.03, -0.01));
+            paint = over(
+                paint,
+                within(left, left + 0.06, 0.43, 0.51),
+                0.14,
+                (0.03, -0.01),
+            );
         }
         // The hall, frame by frame from the ground up and clad behind.
         let top = 0.72 - 0.52 * now.growth;
         let hall = within(0.95, 1.50, top, 0.72);
         let clad = inside(v - top - 0.10);
-        let ribs = if (u * 18.0).fract() < 0.14 || (v * 14.0).fract() < 0.12 { 0.62 } else { 0.20 };
-        let skin = 0.55 + 0.08 * grain(41, 40.0) + if (u * 36.0).fract() < 0.1 { -0.12 } else { 0.0 };
-        paint = over(paint, hall, ribs * (1.0 - clad) + skin * clad, (0.02, -0.02));
+        let ribs = if (u * 18.0).fract() < 0.14 || (v * 14.0).fract() < 0.12 {
+            0.62
+        } else {
+            0.20
+        };
+        let skin =
+            0.55 + 0.08 * grain(41, 40.0) + if (u * 36.0).fract() < 0.1 { -0.12 } else { 0.0 };
+        paint = over(
+            paint,
+            hall,
+            ribs * (1.0 - clad) + skin * clad,
+            (0.02, -0.02),
+        );
         // The mast crane turns its jib.
         paint = over(paint, within(0.74, 0.755, 0.06, 0.62), 0.60, (-0.12, 0.08));
         let (sin, cos) = light.jib.sin_cos();
@@ -316,7 +378,10 @@ impl Year {
             let mut smeared = luma.to_vec();
             blur(&mut smeared, (self.width, self.height), self.width / 22);
             for (index, (value, smeared)) in luma.iter_mut().zip(&smeared).enumerate() {
-                let (x, y) = ((index % self.width) as f64 / h, (index / self.width) as f64 / h);
+                let (x, y) = (
+                    (index % self.width) as f64 / h,
+                    (index / self.width) as f64 / h,
+                );
                 for drop in 0..6 {
                     let of = |what: i64| chance(self.seed ^ 0xd1, day * 8 + drop, what);
                     let far = (x - of(0) * w / h).hypot(y - of(1)) / (0.10 + 0.08 * of(2));
@@ -329,7 +394,10 @@ impl Year {
             let of = |what: i64| chance(self.seed ^ 0xb1, at / 1_000_000_000, what);
             let left = 0.5 * of(0) * w / h;
             for (index, value) in luma.iter_mut().enumerate() {
-                let (x, y) = ((index % self.width) as f64 / h, (index / self.width) as f64 / h);
+                let (x, y) = (
+                    (index % self.width) as f64 / h,
+                    (index / self.width) as f64 / h,
+                );
                 if x > left && x < left + 0.75 && y < 0.85 && y > 0.1 {
                     let rust = noise(self.seed ^ 0xb2, x * 12.0, y * 12.0);
                     *value = ((0.08 + 0.10 * rust) * now.gain) as f32;
@@ -362,7 +430,13 @@ impl Light {
         let ambient = 0.75 * day;
         let moment = at as u64 / 1_000_000_000;
         let of = |what: i64| chance(year.seed ^ 0xacc, moment as i64, what);
-        let movers = [0, 1, 2].map(|nth| (of(10 + nth) * 1.6, 0.03 + 0.08 * of(20 + nth), 0.2 + 0.5 * of(30 + nth)));
+        let movers = [0, 1, 2].map(|nth| {
+            (
+                of(10 + nth) * 1.6,
+                0.03 + 0.08 * of(20 + nth),
+                0.2 + 0.5 * of(30 + nth),
+            )
+        });
         let bright = ambient + 0.5 * direct;
         Self {
             direct,
@@ -407,8 +481,9 @@ fn blur(samples: &mut [f32], (width, height): (usize, usize), side: usize) {
         for (length, step, other, jump) in [(width, 1, height, width), (height, width, width, 1)] {
             for line in 0..other {
                 let begin = line * jump;
-                let values: Vec<f32> =
-                    (0..length).map(|at| samples.get(begin + at * step).copied().unwrap_or(0.0)).collect();
+                let values: Vec<f32> = (0..length)
+                    .map(|at| samples.get(begin + at * step).copied().unwrap_or(0.0))
+                    .collect();
                 let mut sums = vec![0f64];
                 let mut sum = 0.0;
                 for value in &values {
@@ -417,7 +492,10 @@ fn blur(samples: &mut [f32], (width, height): (usize, usize), side: usize) {
                 }
                 for at in 0..length {
                     let (from, to) = (at.saturating_sub(side), (at + side + 1).min(length));
-                    let total = sums.get(to).zip(sums.get(from)).map_or(0.0, |(to, from)| to - from);
+                    let total = sums
+                        .get(to)
+                        .zip(sums.get(from))
+                        .map_or(0.0, |(to, from)| to - from);
                     if let Some(sample) = samples.get_mut(begin + at * step) {
                         *sample = (total / (to - from) as f64) as f32;
                     }
