@@ -1,6 +1,7 @@
 //! A simulated year with its truth: what is chosen, how much flicker and movement is left.
 //!
-//! `FOREBAY_LAPSE_DAYS` (default 20) and `FOREBAY_LAPSE_WIDTH` (default 320) make it larger.
+//! `FOREBAY_LAPSE_DAYS` (default 20) and `FOREBAY_LAPSE_WIDTH` (default 320) make it larger;
+//! `FOREBAY_LAPSE_SEED` makes another year of it.
 
 #![allow(
     clippy::unwrap_used,
@@ -40,7 +41,7 @@ fn year() -> Year {
         (width, width * 9 / 16),
         BEGIN,
         setting("FOREBAY_LAPSE_DAYS", 20),
-        7,
+        setting("FOREBAY_LAPSE_SEED", 7) as u64,
     )
 }
 

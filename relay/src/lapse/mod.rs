@@ -11,6 +11,8 @@
 
 pub mod encode;
 pub mod footage;
+#[cfg(test)]
+mod footage_tests;
 mod mux;
 mod plan;
 mod render;

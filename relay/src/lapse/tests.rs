@@ -50,7 +50,7 @@ fn yard(folder: &Path, days: i64) -> Year {
     year
 }
 
-fn request(out: &Path, frames: usize) -> LapseRequest {
+pub(super) fn request(out: &Path, frames: usize) -> LapseRequest {
     LapseRequest {
         zone: TimeZone::UTC,
         place: None,
@@ -93,7 +93,7 @@ fn film(request: &LapseRequest, folder: &Path) -> Result<Made, LapseError> {
 }
 
 /// What ffprobe says of a file; none where there is no ffprobe.
-fn probe(path: &Path) -> Option<serde_json::Value> {
+pub(super) fn probe(path: &Path) -> Option<serde_json::Value> {
     let arguments = [
         "-v",
         "error",
