@@ -62,6 +62,10 @@ fn packets(path: &Path) -> Vec<(f64, bool, String)> {
         .collect()
 }
 
+fn seconds(nanos: i64) -> i64 {
+    (nanos + 500_000_000).div_euclid(1_000_000_000)
+}
+
 #[test]
 fn key_frames_are_copied_as_they_were_recorded() {
     let folder = tempfile::tempdir().unwrap();
@@ -80,7 +84,7 @@ fn key_frames_are_copied_as_they_were_recorded() {
     for (begin, profile) in days {
         for (at, key, hash) in packets(&record(&archive, begin, profile)) {
             if key {
-                recorded.insert(begin / 1_000_000_000 + at.round() as i64, hash);
+                recorded.insert(seconds(begin) + at.round() as i64, hash);
             }
         }
     }
@@ -112,7 +116,7 @@ fn key_frames_are_copied_as_they_were_recorded() {
         .taken
         .iter()
         .map(|taken| &made.plan.candidates[taken.candidate])
-        .map(|candidate| recorded[&(candidate.at / 1_000_000_000)].as_str())
+        .map(|candidate| recorded[&seconds(candidate.at)].as_str())
         .collect();
     let mut copied = Vec::new();
     for name in ["intra.mp4", "intra-2.mp4"] {
@@ -129,10 +133,14 @@ fn key_frames_are_copied_as_they_were_recorded() {
     for (nth, taken) in made.taken.iter().enumerate() {
         let candidate = &made.plan.candidates[taken.candidate];
         let path = archive.join("slipway").join(&candidate.source);
-        let begin = if candidate.at < BEGIN + DAY { BEGIN } else { BEGIN + DAY };
-        let seconds = ((candidate.at - begin) / 1_000_000_000).to_string();
+        let begin = if candidate.at < BEGIN + DAY {
+            BEGIN
+        } else {
+            BEGIN + DAY
+        };
+        let at = seconds(candidate.at - begin).to_string();
         let frame = request.out.join(format!("frames/{:06}.jpg", nth + 1));
-        let (own, theirs) = (luma(&frame, "0"), luma(&path, &seconds));
+        let (own, theirs) = (luma(&frame, "0"), luma(&path, &at));
         let off: f64 = own
             .iter()
             .zip(&theirs)

@@ -30,7 +30,13 @@ pub(super) async fn lapse(arguments: LapseArguments) -> Result<(), Failure> {
         let terminal = std::io::IsTerminal::is_terminal(&std::io::stderr());
         let told = Cell::new((None, 0));
         let follow = |progress: &Progress| tell::progress(progress, terminal, &told);
-        let made = make(&request, plan, material, &|| shutdown.is_requested(), &follow);
+        let made = make(
+            &request,
+            plan,
+            material,
+            &|| shutdown.is_requested(),
+            &follow,
+        );
         if terminal {
             output::erase_line();
         }

@@ -51,12 +51,11 @@ impl LapseArguments {
         if self.from.zip(self.to).is_some_and(|(from, to)| from > to) {
             return Err(usage("--to is before --from"));
         }
-        for (name, value) in [("--level", self.level)] {
-            if !(0.0..=1.0).contains(&value) {
-                return Err(usage(format!(
-                    "{name} {value}: 0 (nothing) to 1 (all of it)"
-                )));
-            }
+        if !(0.0..=1.0).contains(&self.level) {
+            return Err(usage(format!(
+                "--level {}: 0 (nothing) to 1 (all of it)",
+                self.level
+            )));
         }
         if self
             .level_frames

@@ -65,11 +65,7 @@ pub(super) fn plan(plan: &Plan, request: &LapseRequest) {
     ));
 }
 
-pub(super) fn progress(
-    progress: &Progress,
-    terminal: bool,
-    told: &Cell<(Option<Stage>, usize)>,
-) {
+pub(super) fn progress(progress: &Progress, terminal: bool, told: &Cell<(Option<Stage>, usize)>) {
     let percent = 100 * progress.done / progress.of.max(1);
     let left = progress.left.map(|left| {
         let seconds = left.as_secs().max(1) * 1_000_000_000;
@@ -117,14 +113,10 @@ pub(super) fn made(made: &Made, request: &LapseRequest) {
             .taken
             .get(step.taken)
             .and_then(|taken| made.plan.candidates.get(taken.candidate));
-        let when =
-            candidate.map(|candidate| CaptureTime::from_unix_nanos(candidate.at));
+        let when = candidate.map(|candidate| CaptureTime::from_unix_nanos(candidate.at));
         output::say(&format!(
             "The camera was knocked before {}: {:+.1} pixels to the right, {:+.1} down, turned {:+.2}°",
-            when.map_or_else(String::new, |when| local(
-                when,
-                &request.zone
-            )),
+            when.map_or_else(String::new, |when| local(when, &request.zone)),
             step.pixels.0,
             step.pixels.1,
             step.degrees
