@@ -1,5 +1,6 @@
 //! From options to what is asked for.
 
+use std::num::NonZeroUsize;
 use std::path::Path;
 use std::time::Duration;
 
