@@ -310,8 +310,8 @@ fn what_can_not_be_done_is_said() {
         fault(&request)
     );
     request.window = Window::Clock(time(9, 0, 0, 0), time(15, 0, 0, 0));
-    request.date = Some(("%Q".to_owned(), Corner::UpperLeft));
-    assert!(fault(&request).contains("--date %Q"), "{}", fault(&request));
+    request.date = Some(("%!".to_owned(), Corner::UpperLeft));
+    assert!(fault(&request).contains("--date %!"), "{}", fault(&request));
     request.date = None;
     request.out = stills.clone();
     assert!(

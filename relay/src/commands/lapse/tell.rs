@@ -34,9 +34,13 @@ pub(super) fn plan(plan: &Plan, request: &LapseRequest) {
         0 => "less than one a day".to_owned(),
         a_day => format!("up to {a_day} a day, at the same times"),
     };
+    // Where the sun says when, there are instants and no hours.
+    let each = match nanos {
+        0 => String::new(),
+        nanos => format!("; one each {} of the wanted hours", in_words(nanos)),
+    };
     output::say(&format!(
-        "{slots} places in the film ({a_day}; one each {} of the wanted hours), {} of them without a candidate",
-        in_words(nanos),
+        "{slots} places in the film ({a_day}{each}), {} of them without a candidate",
         plan.empty_slots
     ));
     let seconds = length(slots, request.frames_per_second).as_secs_f64();
