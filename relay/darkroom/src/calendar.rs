@@ -140,9 +140,9 @@ pub fn calendar(
             let mut order: Vec<usize> = (from..to).collect();
             order.sort_by_key(|at| at.abs_diff(middle));
             let wanted = order.iter().filter_map(|at| group.get(at - from));
-            let wanted = wanted.filter_map(|(day, instants)| {
+            let wanted = wanted.map(|(day, instants)| {
                 let noon = day.begin + (day.end - day.begin) / 2;
-                Some(instants.get(instants.len() / 2).copied().unwrap_or(noon))
+                instants.get(instants.len() / 2).copied().unwrap_or(noon)
             });
             let shortest = group.iter().map(|(day, _)| day.end - day.begin).min();
             let reach = match wish.window {

@@ -140,7 +140,7 @@ fn key_frames_are_copied_as_they_were_recorded() {
         };
         let at = seconds(candidate.at - begin).to_string();
         let frame = request.out.join(format!("frames/{:06}.jpg", nth + 1));
-        let (own, theirs) = (luma(&frame, "0"), luma(&path, &at));
+        let (own, theirs) = (luma(&frame, None), luma(&path, Some(&at)));
         let off: f64 = own
             .iter()
             .zip(&theirs)
@@ -153,9 +153,11 @@ fn key_frames_are_copied_as_they_were_recorded() {
 }
 
 /// Full-range luma of a picture by ffmpeg.
-fn luma(path: &Path, seconds: &str) -> Vec<u8> {
+fn luma(path: &Path, seconds: Option<&str>) -> Vec<u8> {
     let output = Command::new("ffmpeg")
-        .args(["-v", "error", "-nostdin", "-ss", seconds, "-i"])
+        .args(["-v", "error", "-nostdin"])
+        .args(seconds.iter().flat_map(|seconds| ["-ss", *seconds]))
+        .arg("-i")
         .arg(path)
         .args(["-frames:v", "1", "-pix_fmt", "gray", "-f", "rawvideo", "-"])
         .output()
