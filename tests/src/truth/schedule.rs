@@ -91,7 +91,12 @@ impl Event {
             false => Need::Nothing,
         };
         match self.kind {
-            Kind::Uplink => held(self.length, plan.holds(camera)),
+            Kind::Uplink => match held(self.length, plan.holds(camera)) {
+                // Some kicks come to nothing inside the camera's TCP: then its own timer has it go on,
+                // up to as long after the outage as that was (RFC 6298, §5.5: doubled each time).
+                Need::Nothing if 2.0 * self.length + RESUME > plan.holds(camera) => Need::Either,
+                need => need,
+            },
             Kind::Freeze(one) if one == camera => {
                 let queue = f64::from(plan.queue_bytes()[camera]);
                 held(self.length, queue * 8.0 / f64::from(super::BITS_PER_SECOND))
@@ -214,7 +219,8 @@ mod tests {
             event.need(camera, &plan)
         };
         // 284 kB at 75 kB/s are 3.8 s, 4.2 MB are 56 s.
-        assert_eq!(need(Kind::Uplink, 2.2, SMALL), Need::Nothing);
+        assert_eq!(need(Kind::Uplink, 1.1, SMALL), Need::Nothing);
+        assert_eq!(need(Kind::Uplink, 2.2, SMALL), Need::Either);
         assert_eq!(need(Kind::Uplink, 3.8, SMALL), Need::Either);
         assert_eq!(need(Kind::Uplink, 5.5, SMALL), Need::Gap);
         assert_eq!(need(Kind::Uplink, 20.0, LARGE), Need::Nothing);
