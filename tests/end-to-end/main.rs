@@ -27,6 +27,7 @@ mod outlet;
 mod pictures;
 mod printed;
 mod scrape;
+mod storage;
 mod trials;
 mod truth;
 

@@ -31,6 +31,7 @@ pub struct Configuration {
     settings: String,
     spool: Option<PathBuf>,
     relay: String,
+    leaves_archive: bool,
     extra: String,
 }
 
@@ -46,6 +47,7 @@ impl Configuration {
             settings: String::new(),
             spool: None,
             relay: String::new(),
+            leaves_archive: false,
             extra: String::new(),
         }
     }
@@ -86,6 +88,13 @@ impl Configuration {
         self
     }
 
+    /// The archive's folder is not looked at, let alone made: it may hang.
+    #[must_use]
+    pub fn leave_archive(mut self) -> Self {
+        self.leaves_archive = true;
+        self
+    }
+
     /// TOML to stand at the end of the file.
     #[must_use]
     pub fn extra(mut self, toml: &str) -> Self {
@@ -109,7 +118,9 @@ impl Configuration {
     #[must_use]
     pub fn write(&self, listen: &str) -> PathBuf {
         let (archive, relay) = (self.archive(), &self.relay);
-        fs::create_dir_all(&archive).unwrap();
+        if !self.leaves_archive {
+            fs::create_dir_all(&archive).unwrap();
+        }
         let spool = self
             .spool
             .as_ref()

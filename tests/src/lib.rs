@@ -24,6 +24,7 @@ mod process;
 pub mod recording;
 mod relay;
 mod site_server;
+pub mod storage;
 mod strain;
 pub mod truth;
 

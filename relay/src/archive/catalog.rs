@@ -11,6 +11,7 @@ mod change;
 mod indexes;
 mod objects;
 mod retired;
+mod save;
 mod seal;
 mod trail;
 

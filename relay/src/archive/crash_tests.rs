@@ -19,6 +19,7 @@ use super::checksum::Fingerprinting;
 use super::disk::{Disk, RealDisk, read_exact_at};
 use super::faults::{Fault, FaultyDisk, Lack};
 use super::manifest::{Chain, Record, State, Wanted, entries, pages, read, unlisted};
+use super::mark::MARK;
 use super::memory::{Dice, MemDisk};
 use super::mp4::tests::{fragment, header};
 use super::mp4::whole_prefix;
@@ -189,7 +190,7 @@ fn open_telling(root: &Path, disk: Arc<dyn Disk>, told: Told) -> Result<Arc<Stor
         }
     };
     let store = Arc::new(Store::open(options(root), disk, Arc::new(on_event))?);
-    store.probe();
+    store.probe().ok();
     store.recover();
     Ok(store)
 }
@@ -305,7 +306,8 @@ fn check(root: &Path, disk: Arc<dyn Disk>, promises: &Promises, context: &str) {
     check_manifests(&*disk, &store, context);
     let without_manifests = |folder: &Path| {
         let mut files = files(&*disk, folder);
-        files.retain(|(path, _)| !is_manifest(path));
+        // The archive's mark is no object.
+        files.retain(|(path, _)| !is_manifest(path) && !path.ends_with(MARK));
         files
     };
     let published = without_manifests(&store.archive);
@@ -447,6 +449,7 @@ fn operations(lack: Lack) -> u64 {
     let names: Vec<_> = files(&disk, &root.join("archive"))
         .into_iter()
         .filter(|(path, _)| !is_manifest(path))
+        .filter(|(path, _)| !path.ends_with(MARK))
         .map(|(path, _)| path.file_name().unwrap().to_str().unwrap()[13..].to_owned())
         .collect();
     let expected = [
@@ -532,7 +535,7 @@ fn a_copy_that_reads_back_wrong_is_not_published() {
     let told = Arc::clone(&events);
     let on_event = Arc::new(move |event| told.lock().unwrap().push(event));
     let store = Arc::new(Store::open(options(root), Arc::clone(&disk), on_event).unwrap());
-    store.probe();
+    store.probe().ok();
     let key = ObjectKey {
         extension: "jpg".into(),
         purpose: "stills".into(),

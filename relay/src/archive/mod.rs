@@ -8,11 +8,15 @@
 //!    a thread copies, because another file system may hang, and a sink must not. A copy is read
 //!    back from the disk before it is given a final name.
 //!
+//! 4. Where that can't be, it waits in `finished`, up to a bound (`room.rs`).
+//!
 //! After a power cut each name is in one of these folders or, at worst, in two neighbouring ones
 //! with the same content; [`Archive::open`] sorts that out. Whatever can't be made whole goes to
 //! `<spool>/set-aside/` and is never deleted. Order that makes it so: a file's content is flushed
 //! before its name moves; the folder that gains a name is flushed before the one that loses it.
 
+mod away;
+mod carry;
 pub mod catalog;
 mod checksum;
 mod disk;
@@ -21,7 +25,9 @@ pub mod findings;
 mod jsonl;
 pub mod ladder;
 pub mod ledger;
+mod lost;
 mod manifest;
+mod mark;
 pub mod mp4;
 mod names;
 mod noted;
@@ -29,8 +35,10 @@ mod object;
 mod publish;
 mod recover;
 pub mod replay;
+mod room;
 pub mod scrub;
 mod store;
+mod waiting;
 mod worker;
 
 #[cfg(test)]
@@ -49,13 +57,18 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
+pub use away::{Away, AwayReason};
 pub use checksum::{Checksum, ChecksumError, Fingerprint};
 pub(crate) use disk::is_unsupported;
 pub use disk::{Disk, DiskFile, Metadata, RealDisk, Room};
 pub use manifest::PURPOSE as MANIFESTS;
+#[cfg(test)]
+use mark::MARK;
+pub use mark::answers;
 pub use names::ObjectKey;
 pub(crate) use noted::{Catalogued, Noted};
 pub use object::Object;
+pub use room::{CarryOptions, SpoolState};
 use store::{Store, locked};
 use worker::Workers;
 
@@ -71,10 +84,12 @@ pub struct ArchiveOptions {
     /// Age at which appended data is flushed at the latest. With 4 s (the default) it is on disk
     /// within 5 s, unless the flush itself takes longer than one.
     pub flush_interval: Duration,
+    /// What may wait in the spool, and how fast it is carried.
+    pub carry: CarryOptions,
 }
 
 impl ArchiveOptions {
-    /// With the default flush interval.
+    /// With the default flush interval, and what the spool has room for.
     #[must_use]
     pub fn new(spool: impl Into<PathBuf>, archive: impl Into<PathBuf>) -> Self {
         let (spool, archive) = (spool.into(), archive.into());
@@ -82,6 +97,7 @@ impl ArchiveOptions {
             spool,
             archive,
             flush_interval: Duration::from_secs(4),
+            carry: CarryOptions::default(),
         }
     }
 }
@@ -153,6 +169,36 @@ pub enum ArchiveEvent {
         path: PathBuf,
         /// The system's words.
         error: String,
+    },
+    /// The archive can't be used, or (none) can be again.
+    Away(Option<Away>),
+    /// Footage is refused since no more may wait in the spool, and why; none: it is taken again.
+    SpoolFull(Option<String>),
+    /// The spool was removed, and was made anew here.
+    SpoolRenewed(PathBuf),
+    /// Footage that waited for the archive was let go for newer footage.
+    LetGo {
+        /// What it was; `begin` of its first picture.
+        key: ObjectKey,
+        /// Capture time at which it ended.
+        end: CaptureTime,
+        /// Its length; none where that was told before.
+        bytes: Option<u64>,
+        /// Where it lay in the spool.
+        spooled: PathBuf,
+        /// Keeps its name until the ledger has written it down and removes it.
+        tombstone: PathBuf,
+    },
+    /// What had been written has gone with the spool.
+    Lost {
+        /// What it was.
+        key: ObjectKey,
+        /// Capture time at which it ended, as far as that is known.
+        end: Option<CaptureTime>,
+        /// Its length.
+        bytes: u64,
+        /// Where it lay in the spool, or would have.
+        spooled: PathBuf,
     },
     /// A spooled file could not be repaired or published now; it will be tried again.
     PublishFailed {
@@ -249,6 +295,9 @@ pub enum ArchiveError {
     /// The caller asked for what is not allowed; the text says what is.
     #[error("{0}")]
     Denied(String),
+    /// No more footage may wait in the spool; the text says why.
+    #[error("{0}")]
+    Full(String),
     /// The disk failed.
     #[error(transparent)]
     Storage(#[from] StorageError),
@@ -311,7 +360,7 @@ impl fmt::Debug for Archive {
 
 impl Archive {
     /// Makes the folders, locks the spool, repairs and publishes what was left in it, and starts
-    /// two threads: one flushes, one carries finished files to the archive.
+    /// threads that flush, settle, carry finished files to the archive, and keep the spool's bound.
     ///
     /// # Errors
     /// [`OpenError`] when the spool is locked or can't be written. Nothing that lies in the spool,
@@ -346,24 +395,38 @@ impl Archive {
         self.workers.close(patience)
     }
 
-    /// Room on the file systems of archive and spool. May hang where a file system hangs.
+    /// The folders whose file systems are watched: archive and spool.
+    #[must_use]
+    pub fn folders(&self) -> [&Path; 2] {
+        [&self.store.archive, &self.store.spool.root]
+    }
+
+    /// Room on the file system of one of them. May hang where that hangs.
     ///
     /// # Errors
-    /// When one of them does not answer.
-    pub fn space(&self) -> io::Result<Vec<Space>> {
-        let folders = [&self.store.archive, &self.store.spool.root];
-        let space = |path: &PathBuf| {
-            let Room {
-                free_bytes,
-                total_bytes,
-            } = self.store.disk.room(path)?;
-            Ok(Space {
-                path: path.clone(),
-                free_bytes,
-                total_bytes,
-            })
-        };
-        folders.into_iter().map(space).collect()
+    /// When it does not answer.
+    pub fn space(&self, folder: &Path) -> io::Result<Space> {
+        let Room {
+            free_bytes,
+            total_bytes,
+        } = self.store.disk.room(folder)?;
+        Ok(Space {
+            path: folder.to_owned(),
+            free_bytes,
+            total_bytes,
+        })
+    }
+
+    /// How full the spool is. Never waits for a disk.
+    #[must_use]
+    pub fn spool_state(&self) -> SpoolState {
+        self.store.spool_state()
+    }
+
+    /// Whether the archive is where it was, as far as that can be told. May hang where it hangs.
+    pub(in crate::archive) fn check_place(&self) -> Result<(), StorageError> {
+        let store = &self.store;
+        mark::check(&*store.disk, &store.archive, &store.spool.root)
     }
 
     /// Objects that are neither finished nor abandoned.

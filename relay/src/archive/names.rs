@@ -240,6 +240,8 @@ pub(super) struct Spool {
     pub(super) finished: PathBuf,
     /// What could not be repaired.
     pub(super) set_aside: PathBuf,
+    /// Names of footage that was let go, until the ledger has written that down.
+    pub(super) let_go: PathBuf,
 }
 
 impl Spool {
@@ -249,7 +251,18 @@ impl Spool {
             open: root.join("open"),
             finished: root.join("finished"),
             set_aside: root.join("set-aside"),
+            let_go: root.join("let-go"),
         }
+    }
+
+    pub(super) fn folders(&self) -> [&PathBuf; 5] {
+        [
+            &self.root,
+            &self.open,
+            &self.finished,
+            &self.set_aside,
+            &self.let_go,
+        ]
     }
 }
 

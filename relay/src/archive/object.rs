@@ -28,6 +28,7 @@ impl Object {
         if store.closed.load(Ordering::Acquire) {
             return Err(ArchiveError::Denied("the archive is closed".into()));
         }
+        store.admit(key)?;
         let number = next(&store.next_number);
         let name = SpoolName {
             key: key.clone(),
@@ -64,9 +65,11 @@ impl Object {
     /// Appends all parts in order; gives the new length in bytes. On an error nothing was appended.
     ///
     /// # Errors
-    /// [`ArchiveError::Storage`] when the disk is full or fails. After a failed flush no call
+    /// [`ArchiveError::Full`] for footage while the spool is full; [`ArchiveError::Storage`] when the
+    /// disk is full or fails. After a failed flush no call
     /// succeeds any more; finish or drop the object, and what was flushed before is published.
     pub fn append(&mut self, parts: &[Bytes]) -> Result<u64, ArchiveError> {
+        self.store.admit(&self.file()?.name.key)?;
         let mut slices: Vec<_> = parts.iter().map(|part| IoSlice::new(part)).collect();
         Ok(self.file()?.append(&mut slices)?)
     }
@@ -118,16 +121,13 @@ impl Object {
     pub fn finish(mut self, end: CaptureTime) -> Result<Published, ArchiveError> {
         let file = self.take()?;
         if locked(&file.state).len == 0 {
-            return Ok(self.store.settle_or_retry(Handed { file, end: None })?);
+            return Ok(self.store.settle_or_retry(Handed::new(file, None))?);
         }
         if let Err(error) = file.flush() {
-            self.store.hand_over(Handed { file, end: None });
+            self.store.hand_over(Handed::new(file, None));
             return Err(error.into());
         }
-        Ok(self.store.settle_or_retry(Handed {
-            file,
-            end: Some(end),
-        })?)
+        Ok(self.store.settle_or_retry(Handed::new(file, Some(end)))?)
     }
 
     /// Ends it as a crash would: what is whole of it is published.
@@ -136,7 +136,7 @@ impl Object {
     /// [`ArchiveError::Storage`] when the spool fails; a thread tries again.
     pub fn abandon(mut self) -> Result<Published, ArchiveError> {
         let file = self.take()?;
-        Ok(self.store.settle_or_retry(Handed { file, end: None })?)
+        Ok(self.store.settle_or_retry(Handed::new(file, None))?)
     }
 
     fn file(&self) -> Result<&OpenFile, ArchiveError> {
@@ -156,7 +156,7 @@ fn gone() -> ArchiveError {
 impl Drop for Object {
     fn drop(&mut self) {
         if let Some(file) = self.file.take() {
-            self.store.hand_over(Handed { file, end: None });
+            self.store.hand_over(Handed::new(file, None));
         }
     }
 }

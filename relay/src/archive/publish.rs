@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use super::checksum::{Fingerprint, Fingerprinting, fingerprint};
 use super::disk::{DiskFile, is_unsupported, read_exact_at, write_all_at};
+use super::mark;
 use super::names::{Order, SpoolName};
 use super::store::{Store, create_dirs, locked};
 use super::{ArchiveEvent, At, Published, StorageError};
@@ -27,30 +28,40 @@ const COPY_BYTES: usize = 1 << 20;
 pub(super) struct Round {
     pub(super) published: u64,
     pub(super) failed: u64,
+    /// What the archive said to the last that failed.
+    pub(super) refused: Option<String>,
     /// There may be more behind the last file that was looked at.
     pub(super) more: bool,
 }
 
 impl Store {
-    /// Looks up whether spool and archive share a file system. May hang where the archive's hangs:
-    /// only the thread that carries calls it.
-    pub(super) fn probe(&self) {
-        if !self.archive_seen.load(Ordering::Acquire)
-            && create_dirs(&*self.disk, &self.archive).is_ok()
-        {
+    /// Looks whether the archive is there, and whether it shares a file system with the spool. May
+    /// hang where the archive's hangs: only the thread that carries calls it.
+    pub(super) fn probe(&self) -> Result<(), StorageError> {
+        let looked = self.look_up();
+        if looked.is_err() {
+            self.same_device.store(false, Ordering::Release);
+        }
+        looked
+    }
+
+    fn look_up(&self) -> Result<(), StorageError> {
+        let (disk, spool) = (&*self.disk, &self.spool.root);
+        let is_seen = self.archive_seen.load(Ordering::Acquire);
+        mark::claim(disk, &self.archive, spool, !is_seen)?;
+        if !is_seen {
+            create_dirs(disk, &self.archive)?;
             self.archive_seen.store(true, Ordering::Release);
         }
         let device = |path: &Path| {
-            self.disk
-                .metadata(path)
-                .map(|metadata| metadata.device)
-                .ok()
+            let found = self.disk.metadata(path).at("look up", path);
+            found.map(|metadata| metadata.device)
         };
-        let archive = device(&self.archive);
-        let same = archive.is_some()
-            && archive == device(&self.spool.root)
-            && !self.renames_refused.load(Ordering::Acquire);
+        let archive = device(&self.archive)?;
+        self.archive_device.store(archive, Ordering::Release);
+        let same = archive == device(spool)? && !self.renames_refused.load(Ordering::Acquire);
         self.same_device.store(same, Ordering::Release);
+        Ok(())
     }
 
     /// Publishes a file that has just come to `finished` and is claimed by the caller, if that is a
@@ -105,12 +116,20 @@ impl Store {
                 continue;
             };
             let path = self.spool.finished.join(name.encode());
-            match self.publish(&path, &name, true) {
+            self.asks();
+            let published = self.publish(&path, &name, true);
+            self.answered();
+            match published {
                 Ok(_) => (round.published, in_a_row) = (round.published + 1, 0),
+                // Cut off in a copy.
+                Err(_) if stop() => return Ok(round),
                 // Published by the thread that had claimed it when the folder was listed.
                 Err(error) if self.is_gone(&error, &path) => {}
                 Err(error) => {
                     (round.failed, in_a_row) = (round.failed + 1, in_a_row + 1);
+                    if error.path.starts_with(&self.archive) {
+                        round.refused = Some(error.line());
+                    }
                     self.tell(ArchiveEvent::PublishFailed {
                         path,
                         error: error.line(),
@@ -229,6 +248,7 @@ impl Store {
             }
             result => result?,
         };
+        locked(&self.waiting).remove(name, fingerprint.bytes);
         let (key, end) = (name.key.clone(), name.end);
         self.tell(ArchiveEvent::Published {
             key,
@@ -274,7 +294,11 @@ impl Store {
             }
         }
         let part = folder.join(name.part_name());
-        let fingerprint = self.copy(source, &part)?;
+        let copied = self.copy(source, &part).inspect_err(|_| {
+            // It takes room that others need, and this object may be let go before the next try.
+            self.disk.unlink(&part).ok();
+        });
+        let fingerprint = copied?;
         let path = self.give_name(&part, &folder, name)?;
         // Its loss need not be durable: if it comes back, it is found to be published.
         self.disk.unlink(source).at("remove", source)?;
@@ -350,6 +374,7 @@ impl Store {
             if locked(&self.durable_dirs).contains(&path) {
                 continue;
             }
+            self.check_device()?;
             match self.disk.create_dir(&path) {
                 Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
                 result => result.at("create the folder", &path)?,
@@ -367,6 +392,18 @@ impl Store {
         Ok(path)
     }
 
+    /// Nothing is made below a mount point whose disk has gone since the last look.
+    fn check_device(&self) -> Result<(), StorageError> {
+        let expected = self.archive_device.load(Ordering::Acquire);
+        let found = self.disk.metadata(&self.archive);
+        let found = found.at("look up", &self.archive)?.device;
+        if expected != 0 && found != expected {
+            let words = "its disk is not mounted any more";
+            return Err(io::Error::other(words)).at("use the archive", &self.archive);
+        }
+        Ok(())
+    }
+
     /// Copies, makes the copy durable, and reads it back from the disk: only what is the same there
     /// may get a final name and take the place of what is in the spool.
     fn copy(&self, source: &Path, part: &Path) -> Result<Fingerprint, StorageError> {
@@ -376,15 +413,26 @@ impl Store {
         let to = self.disk.create_new(part).at("create", part)?;
         let size = from.size().at("look up", source)?;
         let mut taken = Fingerprinting::default();
-        each_chunk(&*from, size, &mut |offset, chunk| {
+        each_chunk(&*from, size, self.chunk_bytes(), &mut |offset, chunk| {
             taken.update(chunk);
             write_all_at(&*to, offset, &mut [IoSlice::new(chunk)])?;
+            self.moved(chunk.len())?;
             Ok(true)
         })
         .at("copy to", part)?;
         to.sync().at("flush", part)?;
         to.forget().at("drop from memory", part)?;
-        let (written, kept) = (taken.finish(), fingerprint(&*to).at("read back", part)?);
+        self.asks();
+        let mut read = Fingerprinting::default();
+        let kept_size = to.size().at("look up", part)?;
+        each_chunk(&*to, kept_size, self.chunk_bytes(), &mut |_, chunk| {
+            read.update(chunk);
+            self.moved(chunk.len())?;
+            Ok(true)
+        })
+        .at("read back", part)?;
+        let (written, kept) = (taken.finish(), read.finish());
+        self.carried_bytes.fetch_add(size, Ordering::AcqRel);
         if kept != written {
             let words = format!(
                 "{} bytes with SHA-256 {} were written, {} bytes with {} are there; the disk, its \
@@ -397,6 +445,26 @@ impl Store {
         Ok(written)
     }
 
+    /// Waits as long as the bandwidth that is allowed makes it.
+    fn moved(&self, bytes: usize) -> io::Result<()> {
+        self.answered();
+        let goes_on = self.pace.spend(bytes as u64);
+        self.asks();
+        match goes_on {
+            true => Ok(()),
+            false => Err(io::Error::new(io::ErrorKind::Interrupted, "the relay ends")),
+        }
+    }
+
+    /// Small enough for a bandwidth that is allowed to be even.
+    fn chunk_bytes(&self) -> usize {
+        let quarter = usize::try_from(self.carry.bytes_per_second / 4).unwrap_or(COPY_BYTES);
+        match quarter {
+            0 => COPY_BYTES,
+            quarter => quarter.clamp(4 << 10, COPY_BYTES),
+        }
+    }
+
     fn same_content(&self, a: &Path, b: &Path) -> io::Result<bool> {
         let (a, b) = (self.disk.open(a)?, self.disk.open(b)?);
         let size = a.size()?;
@@ -404,7 +472,7 @@ impl Store {
             return Ok(false);
         }
         let mut other = vec![0; COPY_BYTES];
-        each_chunk(&*a, size, &mut |offset, chunk| {
+        each_chunk(&*a, size, COPY_BYTES, &mut |offset, chunk| {
             let other = other.get_mut(..chunk.len()).unwrap_or_default();
             read_exact_at(&*b, offset, other)?;
             Ok(*other == *chunk)
@@ -436,12 +504,13 @@ impl Drop for Claim<'_> {
 fn each_chunk(
     file: &dyn DiskFile,
     size: u64,
+    chunk_bytes: usize,
     callback: &mut dyn FnMut(u64, &[u8]) -> io::Result<bool>,
 ) -> io::Result<bool> {
-    let mut buffer = vec![0; COPY_BYTES];
+    let mut buffer = vec![0; chunk_bytes];
     let mut offset = 0;
     while offset < size {
-        let len = usize::try_from(size - offset).map_or(COPY_BYTES, |left| left.min(COPY_BYTES));
+        let len = usize::try_from(size - offset).map_or(chunk_bytes, |left| left.min(chunk_bytes));
         let chunk = buffer.get_mut(..len).unwrap_or_default();
         read_exact_at(file, offset, chunk)?;
         if !callback(offset, chunk)? {

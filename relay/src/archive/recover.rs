@@ -137,11 +137,16 @@ impl Store {
         let finished = self.spool.finished.join(name.encode());
         match self.move_durably(path, &finished) {
             // An earlier try moved it, failed to make that durable, and since then it was carried.
-            Err(_) if self.is_missing(path) && self.is_missing(&finished) => {
+            Err(_)
+                if self.is_missing(path)
+                    && self.is_missing(&finished)
+                    && !self.is_missing(&self.spool.finished) =>
+            {
                 return Ok(Published::Deferred);
             }
             result => result?,
         }
+        locked(&self.waiting).add(name, bytes);
         Ok(self.publish_or_defer(name, bytes))
     }
 
@@ -186,7 +191,16 @@ impl Store {
         Ok(settled)
     }
 
-    fn try_settle(&self, Handed { file, end }: &Handed) -> Result<Published, StorageError> {
+    fn try_settle(&self, handed: &Handed) -> Result<Published, StorageError> {
+        if self.is_lost(handed) {
+            return Ok(Published::Nothing);
+        }
+        // A folder that is away comes back with what is in it.
+        self.disk
+            .metadata(&self.spool.open)
+            .at("look up", &self.spool.open)?;
+        handed.moves();
+        let Handed { file, end, .. } = handed;
         if end.is_some() {
             let name = SpoolName {
                 end: *end,
@@ -381,9 +395,9 @@ fn whole_lines(part: &Part<'_>) -> io::Result<u64> {
 }
 
 /// The part of a file that is trusted.
-struct Part<'a> {
-    file: &'a dyn DiskFile,
-    size: u64,
+pub(super) struct Part<'a> {
+    pub(super) file: &'a dyn DiskFile,
+    pub(super) size: u64,
 }
 
 impl mp4::Source for Part<'_> {

@@ -8,8 +8,12 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
+use super::away::Whereabouts;
 use super::disk::{Disk, DiskFile, write_all_at};
 use super::names::{Spool, SpoolName};
+use super::room::{CarryOptions, Gate};
+use super::scrub::Pace;
+use super::waiting::Waiting;
 use super::{ArchiveEvent, ArchiveOptions, At, ObjectKey, OnEvent, OpenError, StorageError};
 use crate::units::CaptureTime;
 
@@ -33,7 +37,7 @@ pub(super) struct Store {
     pub(super) open: Mutex<BTreeMap<u64, Arc<OpenFile>>>,
     /// What this process has begun and not settled, by number.
     pub(super) unsettled: Mutex<BTreeMap<u64, ObjectKey>>,
-    /// Objects to be settled by the thread that carries.
+    /// Objects to be settled by a thread.
     pub(super) handed: Mutex<VecDeque<Handed>>,
     /// Names in `finished` that one thread works on, so that no other takes them up.
     pub(super) claimed: Mutex<HashSet<String>>,
@@ -47,12 +51,21 @@ pub(super) struct Store {
     /// The archive's folder has been there: if it is gone, its disk is, and it must not be made
     /// anew below an empty mount point.
     pub(super) archive_seen: AtomicBool,
+    /// Number of the archive's file system when it was last looked at; 0: not yet.
+    pub(super) archive_device: AtomicU64,
+    pub(super) spool_device: u64,
+    pub(super) whereabouts: Whereabouts,
+    pub(super) waiting: Mutex<Waiting>,
+    pub(super) carry: CarryOptions,
+    pub(super) gate: Gate,
+    pub(super) pace: Pace,
+    pub(super) carried_bytes: AtomicU64,
     pub(super) closed: AtomicBool,
     /// Calls the thread that carries.
     pub(super) wake: Mutex<Wake>,
     pub(super) woken: Condvar,
     /// Held as long as anything may still write.
-    _lock: Box<dyn DiskFile>,
+    pub(super) lock: Mutex<Box<dyn DiskFile>>,
 }
 
 /// What the threads are told, and tell.
@@ -61,8 +74,12 @@ pub(super) struct Wake {
     /// What a crash left has been sorted. Before that nothing may be carried: a file that leaves
     /// `finished` no longer tells that its twin in `open` is one.
     pub(super) ready: bool,
-    /// Something new is there to settle or to carry.
+    /// Something new is there to carry.
     pub(super) work: bool,
+    /// Something new is there to settle.
+    pub(super) handed: bool,
+    /// At the end: all is settled that can be.
+    pub(super) settled: bool,
     /// Finish and end.
     pub(super) closing: bool,
     /// End after the present file.
@@ -79,6 +96,26 @@ pub(super) struct Handed {
     pub(super) file: Arc<OpenFile>,
     /// Finished and flushed, only not yet moved; none where it must be repaired.
     pub(super) end: Option<CaptureTime>,
+    /// It may have been moved by a try that failed then.
+    pub(super) moving: AtomicBool,
+}
+
+impl Handed {
+    pub(super) fn new(file: Arc<OpenFile>, end: Option<CaptureTime>) -> Self {
+        Self {
+            file,
+            end,
+            moving: AtomicBool::new(false),
+        }
+    }
+
+    pub(super) fn is_moving(&self) -> bool {
+        self.moving.load(Ordering::Acquire)
+    }
+
+    pub(super) fn moves(&self) {
+        self.moving.store(true, Ordering::Release);
+    }
 }
 
 impl fmt::Debug for Store {
@@ -98,10 +135,12 @@ impl Store {
         on_event: OnEvent,
     ) -> Result<Self, OpenError> {
         let spool = Spool::new(&options.spool);
-        for folder in [&spool.root, &spool.open, &spool.finished, &spool.set_aside] {
+        for folder in spool.folders() {
             create_dirs(&*disk, folder).map_err(OpenError::Spool)?;
         }
         let (lock, epoch) = take_lock(&*disk, &spool.root)?;
+        let root = disk.metadata(&spool.root).at("look up", &spool.root);
+        let spool_device = root.map_err(OpenError::Spool)?.device;
         Ok(Self {
             disk,
             spool,
@@ -118,10 +157,18 @@ impl Store {
             same_device: AtomicBool::new(false),
             renames_refused: AtomicBool::new(false),
             archive_seen: AtomicBool::new(false),
+            archive_device: AtomicU64::new(0),
+            spool_device,
+            whereabouts: Whereabouts::default(),
+            waiting: Mutex::default(),
+            carry: options.carry,
+            gate: Gate::default(),
+            pace: Pace::new(options.carry.bytes_per_second),
+            carried_bytes: AtomicU64::new(0),
             closed: AtomicBool::new(false),
             wake: Mutex::default(),
             woken: Condvar::new(),
-            _lock: lock,
+            lock: Mutex::new(lock),
         })
     }
 
@@ -135,7 +182,13 @@ impl Store {
         self.woken.notify_all();
     }
 
-    /// Gives an object to the thread that carries. Never blocks on the disk.
+    /// Calls the thread that settles.
+    fn call_settler(&self) {
+        locked(&self.wake).handed = true;
+        self.woken.notify_all();
+    }
+
+    /// Gives an object to the thread that settles. Never blocks on the disk.
     pub(super) fn hand_over(&self, handed: Handed) {
         let number = handed.file.number;
         locked(&self.open).remove(&number);
@@ -146,7 +199,7 @@ impl Store {
         }
         drop(queue);
         match path {
-            None => self.call_worker(),
+            None => self.call_settler(),
             Some(path) => {
                 locked(&self.unsettled).remove(&number);
                 self.tell(ArchiveEvent::PublishFailed {
@@ -191,8 +244,14 @@ impl Store {
         locked(&self.open).len()
     }
 
-    fn open_files(&self) -> Vec<Arc<OpenFile>> {
+    pub(super) fn open_files(&self) -> Vec<Arc<OpenFile>> {
         locked(&self.open).values().cloned().collect()
+    }
+
+    /// What is being written. A file whose disk hangs is passed over.
+    pub(super) fn open_bytes(&self) -> u64 {
+        let length = |file: Arc<OpenFile>| Some(file.state.try_lock().ok()?.len);
+        self.open_files().into_iter().filter_map(length).sum()
     }
 
     pub(super) fn unflushed_bytes(&self) -> u64 {
@@ -376,7 +435,10 @@ pub(super) fn create_dirs(disk: &dyn Disk, path: &Path) -> Result<(), StorageErr
 
 /// Locks the spool, and finds an epoch greater than that of each earlier holder: the clock may have
 /// been set back between two starts.
-fn take_lock(disk: &dyn Disk, spool: &Path) -> Result<(Box<dyn DiskFile>, u64), OpenError> {
+pub(super) fn take_lock(
+    disk: &dyn Disk,
+    spool: &Path,
+) -> Result<(Box<dyn DiskFile>, u64), OpenError> {
     let path = spool.join("lock");
     let lock = match disk.lock(&path) {
         Ok(lock) => lock,

@@ -1,4 +1,4 @@
-//! The archive's two threads: one flushes, one carries.
+//! The archive's threads: one flushes, one settles, one carries, one looks after the spool's room.
 //!
 //! They are apart because the archive may lie on a file system that hangs, and then the data of
 //! open objects must still reach the local disk in time.
@@ -9,10 +9,10 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use super::store::{Store, locked};
+use super::{carry, room};
 
-/// Pauses after failures: doubled each time, up to a minute.
+/// The first pause after a failure.
 pub(super) const RETRY_FIRST: Duration = Duration::from_secs(1);
-const RETRY_MAX: Duration = Duration::from_secs(60);
 /// How long a start waits to learn where the archive lies. One that does not answer by then is
 /// treated as being on another file system.
 const PROBE_PATIENCE: Duration = Duration::from_secs(2);
@@ -24,12 +24,14 @@ pub(super) struct Workers {
 
 impl Workers {
     pub(super) fn start(store: &Arc<Store>) -> io::Result<Self> {
-        // First, so that a failure to start the second thread ends the first one.
+        // First, so that a failure to start a thread ends those before it.
         let workers = Self {
             store: Arc::clone(store),
         };
         spawn("archive-flush", store, flush)?;
-        spawn("archive-carry", store, carry)?;
+        spawn("archive-settle", store, carry::settle)?;
+        spawn("archive-carry", store, carry::carry)?;
+        spawn("archive-room", store, room::watch)?;
         Ok(workers)
     }
 
@@ -39,7 +41,10 @@ impl Workers {
 
     /// What a crash left is sorted: carrying may begin.
     pub(super) fn begin(&self) {
-        locked(&self.store.wake).ready = true;
+        {
+            let mut wake = locked(&self.store.wake);
+            (wake.ready, wake.handed) = (true, true);
+        }
         self.store.call_worker();
     }
 
@@ -47,8 +52,15 @@ impl Workers {
         locked(&self.store.wake).closing = true;
         self.store.woken.notify_all();
         let ended = self.wait(patience, |wake| wake.running == 0);
-        locked(&self.store.wake).hurry = true;
+        self.hurry();
         ended && locked(&self.store.handed).is_empty()
+    }
+
+    /// Ends what is being carried after the present call.
+    fn hurry(&self) {
+        locked(&self.store.wake).hurry = true;
+        self.store.pace.stop();
+        self.store.woken.notify_all();
     }
 
     fn wait(&self, patience: Duration, is_met: impl Fn(&super::store::Wake) -> bool) -> bool {
@@ -63,10 +75,8 @@ impl Workers {
 
 impl Drop for Workers {
     fn drop(&mut self) {
-        let mut wake = locked(&self.store.wake);
-        (wake.closing, wake.hurry) = (true, true);
-        drop(wake);
-        self.store.woken.notify_all();
+        locked(&self.store.wake).closing = true;
+        self.hurry();
     }
 }
 
@@ -110,68 +120,6 @@ fn flush(store: &Store) {
         last_round = start.elapsed();
         if closing {
             return;
-        }
-    }
-}
-
-fn carry(store: &Store) {
-    store.probe();
-    locked(&store.wake).probed = true;
-    store.woken.notify_all();
-    let mut cursor = None;
-    let mut pause = RETRY_FIRST;
-    // None: nothing waits for a retry.
-    let mut retry_at: Option<Instant> = None;
-    loop {
-        let mut wake = locked(&store.wake);
-        while !(wake.closing || wake.ready && wake.work) {
-            let left = retry_at.map(|at| at.saturating_duration_since(Instant::now()));
-            if left == Some(Duration::ZERO) {
-                break;
-            }
-            let Ok((woken, _)) = store.woken.wait_timeout(wake, left.unwrap_or(RETRY_MAX)) else {
-                return;
-            };
-            wake = woken;
-        }
-        let closing = wake.closing;
-        wake.work = false;
-        drop(wake);
-        let resting = !closing && retry_at.is_some_and(|at| at > Instant::now());
-        let mut failed = store.settle_handed(pause) > 0;
-        if resting {
-            continue;
-        }
-        let mut more = false;
-        if !locked(&store.wake).hurry {
-            store.probe();
-            let stop = || locked(&store.wake).hurry;
-            match store.carry(&mut cursor, pause, &stop) {
-                Ok(round) => {
-                    failed |= round.failed > 0;
-                    more = round.more && !failed;
-                }
-                Err(error) => {
-                    failed = true;
-                    store.tell(super::ArchiveEvent::PublishFailed {
-                        path: error.path.clone(),
-                        error: error.line(),
-                        retry_in: Some(pause),
-                    });
-                }
-            }
-        }
-        if closing && !more {
-            return;
-        }
-        if more {
-            locked(&store.wake).work = true;
-        }
-        if failed {
-            retry_at = Some(Instant::now() + pause);
-            pause = (pause * 2).min(RETRY_MAX);
-        } else {
-            (retry_at, pause) = (None, RETRY_FIRST);
         }
     }
 }

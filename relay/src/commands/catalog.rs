@@ -18,7 +18,7 @@ pub(super) enum CatalogCommand {
 
 pub(super) fn catalog(command: &CatalogCommand) -> Result<(), Failure> {
     let CatalogCommand::Rebuild(file) = command;
-    let relay = file.load()?.relay;
+    let relay = file.load_with_archive()?.relay;
     let mut said = Instant::now();
     let mut progress = |Scanned {
                             footage,

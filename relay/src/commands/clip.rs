@@ -39,7 +39,7 @@ pub(super) struct ClipArguments {
 }
 
 pub(super) async fn clip(arguments: ClipArguments) -> Result<(), Failure> {
-    let config = arguments.file.load()?;
+    let config = arguments.file.load_with_archive()?;
     let (request, zone) = arguments.request(&config, CaptureTime::now())?;
     let shutdown = signals::catch().map_err(|error| Failure::caused(exit::OS, error))?;
     // A disk may hang; a second signal ends the process then.

@@ -59,7 +59,11 @@ pub(super) fn coverage(arguments: &CoverageArguments) -> Result<(), Failure> {
     let cameras = arguments.cameras(&config)?;
     let account = accounts(&config.relay.spool).map_err(unavailable)?;
     let mut sheet = arguments.sheet(&config, &cameras, CaptureTime::now(), account)?;
-    count_stills(&config, &mut sheet);
+    // The account itself is in the spool.
+    match super::archive_answers(&config) {
+        Ok(()) => count_stills(&config, &mut sheet),
+        Err(words) => output::complain(&format!("forebay: stills are not counted: {words}")),
+    }
     let told = match arguments.format {
         Format::Text => text::write(&sheet, arguments.width()),
         Format::Json => {

@@ -122,6 +122,17 @@ impl ConfigFile {
     fn load(&self) -> Result<Config, Failure> {
         crate::config::load(&self.config).map_err(Failure::from)
     }
+
+    /// For commands that are of no use without the archive.
+    fn load_with_archive(&self) -> Result<Config, Failure> {
+        let config = self.load()?;
+        archive_answers(&config).map_err(|words| Failure::new(exit::UNAVAILABLE, words))?;
+        Ok(config)
+    }
+}
+
+fn archive_answers(config: &Config) -> Result<(), String> {
+    crate::archive::answers(&config.relay.archive, &config.relay.spool)
 }
 
 /// A time as people write it: `60s`, `2m`, `1h30m`; a number alone counts seconds. `None` where it

@@ -86,7 +86,7 @@ fn reason(text: &str) -> Result<String, String> {
 
 /// Pins a stretch of a camera's time.
 pub(super) fn pin(arguments: &PinArguments) -> Result<(), Failure> {
-    let config = arguments.file.load()?;
+    let config = arguments.file.load_with_archive()?;
     let camera = &arguments.camera;
     let zone = zone(&config, camera, &arguments.file)?;
     let now = CaptureTime::now();
@@ -153,7 +153,7 @@ pub(super) fn pin(arguments: &PinArguments) -> Result<(), Failure> {
 
 /// Ends a pin.
 pub(super) fn unpin(arguments: &UnpinArguments) -> Result<(), Failure> {
-    let config = arguments.file.load()?;
+    let config = arguments.file.load_with_archive()?;
     let camera = &arguments.camera;
     let zone = zone(&config, camera, &arguments.file)?;
     let _guard = pins::guard(&RealDisk, &config.relay.spool).map_err(failed)?;
@@ -169,7 +169,7 @@ pub(super) fn unpin(arguments: &UnpinArguments) -> Result<(), Failure> {
 
 /// Lists pins.
 pub(super) fn list(arguments: &PinsArguments) -> Result<(), Failure> {
-    let config = arguments.file.load()?;
+    let config = arguments.file.load_with_archive()?;
     let now = CaptureTime::now();
     let archive = &config.relay.archive;
     let cameras = match arguments.cameras.as_slice() {

@@ -209,7 +209,7 @@ fn acknowledge(config: &Config, paths: &[String], reason: &str) -> Result<(), Fa
 }
 
 pub(super) fn scrub(arguments: &ScrubArguments) -> Result<(), Failure> {
-    let config = arguments.file.load()?;
+    let config = arguments.file.load_with_archive()?;
     if let Some(reason) = &arguments.reason {
         return acknowledge(&config, &arguments.acknowledge, reason);
     }

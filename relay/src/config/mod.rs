@@ -5,13 +5,14 @@
 //! [`Config::check_surroundings`] checks what needs the machine: folders, secrets, plugin files.
 //!
 //! The way through the files: `document` gives TOML's tree and its syntax errors, `fields` takes
-//! typed values out of one table, `relay`, `pictures`, `ladder`, `camera`, `pause` and `sink` know the tables
+//! typed values out of one table, `relay`, `pictures`, `carry`, `ladder`, `camera`, `pause` and `sink` know the tables
 //! and the rules between them, `model` is what comes out, `plan` the part of it that knows when a camera is
 //! wanted. `excerpt` shows lines of the file without the secrets in them, `wording` and `problem`
 //! put the message together.
 
 mod budget;
 mod camera;
+mod carry;
 mod document;
 mod excerpt;
 mod fields;
@@ -38,10 +39,10 @@ use std::io::Read;
 use std::path::Path;
 
 pub use model::{
-    BUILTIN_PLUGINS, BitRate, Camera, Config, Expected, FirstSequence, LADDER_SINK, Ladder,
+    BUILTIN_PLUGINS, BitRate, Camera, Carry, Config, Expected, FirstSequence, LADDER_SINK, Ladder,
     LadderRule, Lens, Limits, PICTURES_SINK, Period, Pictures, Plugin, Position, Quirks, Relay,
     Scrub, SenderReports, SessionId, Sink, Site, StartTime, StrayData, Transport, Uplink, View,
-    WhenBehind,
+    WhenBehind, WhenFull,
 };
 pub use plan::{Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};

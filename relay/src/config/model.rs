@@ -32,6 +32,8 @@ pub struct Config {
     pub sites: Vec<Site>,
     /// `[pictures]`: how coded pictures are decoded for plugins that look at them.
     pub pictures: Pictures,
+    /// `[carry]`: how finished files come from the spool to the archive.
+    pub carry: Carry,
     /// `[scrub]`: how the archive is read again beside the rest.
     pub scrub: Scrub,
     /// `[ladder]`: how long what is in the archive is kept.
@@ -109,6 +111,32 @@ impl Default for Pictures {
             workers: 1,
         }
     }
+}
+
+/// `[carry]`: how finished files come from the spool to the archive, where that is another file
+/// system, and what happens when they can't.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Carry {
+    /// Bytes that may wait in the spool. 1 MiB to 1024 TiB. Default: as much as its file system has
+    /// room for, but for a reserve: a 64th of its size, at least 64 MiB, at most 1 GiB, never more
+    /// than a quarter of it, nor than half of the ladder's `free_space`. The reserve holds in any
+    /// case: it is for stills, findings, journals and the catalog.
+    pub waiting_max: Option<ByteCount>,
+    /// What is lost when no more may wait. Default: `stop`.
+    pub when_full: WhenFull,
+    /// Bytes that are copied to the archive in a second, and read back from it: 1 kB to 10 GiB.
+    /// Default: none, as fast as it goes.
+    pub bytes_per_second: Option<ByteCount>,
+}
+
+/// What is lost when the spool is full.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum WhenFull {
+    /// `stop`: new footage is not recorded until there is room.
+    #[default]
+    Stop,
+    /// `drop-oldest`: the oldest footage that waits goes.
+    DropOldest,
 }
 
 /// `[scrub]`: how the archive is read again, slowly, to find what is not what was written.

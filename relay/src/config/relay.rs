@@ -11,6 +11,7 @@ use toml::de::DeTable;
 
 use super::budget::read_uplink;
 use super::camera::read_camera;
+use super::carry::read_carry;
 use super::fields::Fields;
 use super::ladder::read_ladder;
 use super::model::{Config, Position, Relay, Site};
@@ -37,6 +38,7 @@ pub(super) fn read_config(
         report.whole("there is no [relay] with the folder of the archive", advice);
     }
     let pictures = root.table("pictures", "[pictures]");
+    let carry = root.table("carry", "[carry]");
     let scrub = root.table("scrub", "[scrub]");
     let ladder = root.table("ladder", "[ladder]");
     let sites = root.tables("site", "[[site]]");
@@ -65,6 +67,7 @@ pub(super) fn read_config(
 
     let relay = relay.and_then(|fields| read_relay(fields, folder));
     let pictures = pictures.map(|fields| read_pictures(fields, folder));
+    let carry = carry.map(read_carry);
     let scrub = scrub.map(read_scrub);
     let ladder = ladder.map(read_ladder).unwrap_or_default();
     let sites: Vec<_> = sites.into_iter().map(read_site).collect();
@@ -89,6 +92,7 @@ pub(super) fn read_config(
     Some(Config {
         relay: relay?,
         pictures: pictures.unwrap_or_default(),
+        carry: carry.unwrap_or_default(),
         scrub: scrub.unwrap_or_default(),
         ladder,
         sites: sites.into_iter().collect::<Option<_>>()?,

@@ -8,16 +8,18 @@ pub mod signals;
 mod systemd;
 
 use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 pub use shutdown::{Shutdown, Trigger, shutdown};
+use tokio::task::JoinSet;
 
 use crate::archive::findings::FindingsHandle;
 use crate::archive::ladder::{LadderHandle, LadderOptions};
 use crate::archive::ledger::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
 use crate::archive::scrub::{ScrubOptions, Scrubber};
-use crate::archive::{Archive, ArchiveOptions, OpenError, RealDisk};
+use crate::archive::{Archive, ArchiveOptions, CarryOptions, OpenError, RealDisk};
 use crate::config::{Config, SecretError};
 use crate::outlet::Outlet;
 use crate::sinks::{Engine, LoadError};
@@ -40,6 +42,8 @@ const ARCHIVE_TIME: Duration = Duration::from_millis(500);
 /// What answers to HTTP may still take.
 const HTTP_TIME: Duration = Duration::from_millis(200);
 const SPACE_PERIOD: Duration = Duration::from_secs(10);
+/// Of what needs no disk to be told.
+const STATE_PERIOD: Duration = Duration::from_secs(1);
 
 /// Why the relay could not start, or ended.
 #[derive(Debug, thiserror::Error)]
@@ -172,7 +176,14 @@ async fn open_archive(
     events: ArchiveEvents,
     feed: LedgerFeed,
 ) -> Result<Archive, RunError> {
-    let options = ArchiveOptions::new(&config.relay.spool, &config.relay.archive);
+    let mut options = ArchiveOptions::new(&config.relay.spool, &config.relay.archive);
+    let bytes = |count: crate::config::ByteCount| count.bytes();
+    options.carry = CarryOptions {
+        waiting_max: config.carry.waiting_max.map(bytes),
+        when_full: config.carry.when_full,
+        bytes_per_second: config.carry.bytes_per_second.map_or(0, bytes),
+        floor_bytes: config.ladder.free_space.map(bytes),
+    };
     let on_event = Arc::new(move |event| {
         events.note(&event);
         feed.note(&event);
@@ -273,20 +284,30 @@ async fn close_archive(archive: Archive, deadline: Instant) {
     }
 }
 
-/// Watches the archive's file systems. A file system that hangs keeps one thread, not many.
+/// Watches the archive and its file systems.
 async fn sample(archive: Archive, events: ArchiveEvents) {
-    let mut tick = tokio::time::interval(SPACE_PERIOD);
+    let places = archive.folders().map(Path::to_owned);
+    let mut spaces = JoinSet::new();
+    for (index, folder) in places.into_iter().enumerate() {
+        spaces.spawn(sample_space(archive.clone(), events.clone(), index, folder));
+    }
+    let mut tick = tokio::time::interval(STATE_PERIOD);
     loop {
         tick.tick().await;
         events.open_objects(archive.open_objects(), archive.unflushed_bytes());
-        let archive = archive.clone();
-        match tokio::task::spawn_blocking(move || archive.space()).await {
-            Ok(Ok(spaces)) => {
-                for (index, space) in spaces.iter().enumerate() {
-                    events.space(index, space.free_bytes, space.total_bytes);
-                }
-            }
-            Ok(Err(error)) => tracing::warn!(%error, "can't tell the free space"),
+        events.spool(&archive.spool_state());
+    }
+}
+
+/// A file system that hangs keeps one thread, and not that of the other one.
+async fn sample_space(archive: Archive, events: ArchiveEvents, index: usize, folder: PathBuf) {
+    let mut tick = tokio::time::interval(SPACE_PERIOD);
+    loop {
+        tick.tick().await;
+        let (archive, folder) = (archive.clone(), folder.clone());
+        match tokio::task::spawn_blocking(move || archive.space(&folder)).await {
+            Ok(Ok(space)) => events.space(index, space.free_bytes, space.total_bytes),
+            Ok(Err(error)) => events.space_unknown(index, &error),
             Err(error) => tracing::warn!(%error, "can't tell the free space"),
         }
     }

@@ -112,6 +112,17 @@ pub(super) struct OfCause {
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfReason {
+    pub(super) reason: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfCameraReason {
+    pub(super) camera: Name,
+    pub(super) reason: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
 pub(super) struct OfFault {
     pub(super) fault: &'static str,
 }
@@ -350,6 +361,15 @@ families! {
     archive_unflushed: Gauge = "archive_unflushed_bytes", "Bytes written to open objects that a power cut now would take";
     archive_open_objects: Gauge = "archive_open_objects", "Objects being written";
     archive_deferred: Counter = "archive_objects_deferred", "Finished objects that could not be published at once and wait in the spool";
+    archive_away: Family<OfReason, Seconds> = "archive_away_timestamp_seconds", "Since when the archive can't be used, by reason: a call has not come back (unanswered), its disk is not mounted (absent), it takes nothing (refuses); 0 where it is not so";
+    spool_objects: Gauge = "spool_waiting_objects", "Finished objects that wait to be carried to the archive";
+    spool_bytes: Gauge = "spool_waiting_bytes", "Length of spool_waiting_objects";
+    spool_oldest: Seconds = "spool_oldest_timestamp_seconds", "Capture time at which the oldest of spool_waiting_objects begins; 0 where none waits";
+    spool_max: Gauge = "spool_max_bytes", "Bound of what waits and is being written: waiting_max, or less where the spool's disk has less room";
+    spool_full: Gauge = "spool_full", "1 while footage is refused since the spool is full";
+    carried_bytes: Counter = "carried_bytes", "Bytes copied from the spool to the archive on another file system";
+    lost_objects: Family<OfCameraReason, Counter> = "spool_lost_objects", "Objects that never reached the archive: let go for newer footage (let-go), or gone with the spool (spool)";
+    lost_bytes: Family<OfCameraReason, Counter> = "spool_lost_bytes", "Length of spool_lost_objects";
     archive_publish_failures: Counter = "archive_publish_failures", "Failed attempts to publish an object";
     archive_flush_failures: Counter = "archive_flush_failures", "Failed attempts to make written data durable";
     archive_repaired: Counter = "archive_objects_repaired", "Objects left open by a crash that were repaired and published";
@@ -367,7 +387,7 @@ families! {
     settled: Family<OfCamera, Seconds> = "ledger_settled_timestamp_seconds", "Up to when the ledger's account is settled";
     ledger_dropped: Counter = "ledger_messages_dropped", "Evidence and files that the ledger was too busy to take";
     catalog_failures: Counter = "ledger_catalog_failures", "Failed attempts to read or write the catalog";
-    catalog_renewals: Counter = "ledger_catalog_renewals", "Damaged or foreign catalogs that were put aside";
+    catalog_renewals: Counter = "ledger_catalog_renewals", "Damaged or foreign catalogs that were put aside, and those whose file was removed";
     journal_failures: Counter = "ledger_journal_failures", "Failed attempts to write a journal of the ledger";
     manifest_failures: Counter = "ledger_manifest_failures", "Failed attempts to write a manifest";
     listed_late: Counter = "ledger_listed_late", "Published objects that had no line in a manifest, and got one marked late";
@@ -458,6 +478,10 @@ impl Telemetry {
         build.get_or_create(&OfBuild { version, commit }).set(1);
         for place in super::events::PLACES {
             drop(families.archive_free.get_or_create(&OfPlace { place }));
+        }
+        for reason in crate::archive::AwayReason::ALL {
+            let reason = reason.as_str();
+            drop(families.archive_away.get_or_create(&OfReason { reason }));
         }
         Self {
             registry: root,

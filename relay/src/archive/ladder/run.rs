@@ -278,6 +278,8 @@ impl Keeper {
 
     /// One step. Room comes first, then what is due, then learning what there is.
     fn step(&mut self, wall: CaptureTime, at: Instant) -> Result<Done, StepError> {
+        // An empty folder in its place would tell of nothing that is due, and of no time.
+        self.hand.check_place()?;
         let now = self.time(wall, at)?;
         if self.relief.is_none() && self.next_room <= at {
             self.next_room = at + ROOM_PERIOD;

@@ -187,6 +187,65 @@ fn real(dir: &TempDir, rule: LadderRule) -> Yard {
 }
 
 #[test]
+fn copies_come_to_an_archive_on_another_file_system_and_pins_hold_there() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = dir.path();
+    // Two file systems without a mount: memory and the disk of temporary files.
+    let memory = tempfile::tempdir_in("/dev/shm").unwrap();
+    let device = |path: &Path| RealDisk.metadata(path).unwrap().device;
+    assert_ne!(device(memory.path()), device(root), "TMPDIR is in memory");
+    let spool = root.join("spool");
+    std::os::unix::fs::symlink(memory.path(), &spool).unwrap();
+    ran(root, 9);
+    record(root, BEGIN, 5);
+    let pinned = Span::new(at(BEGIN + 65 * SECOND), at(BEGIN + 66 * SECOND)).unwrap();
+    let archive = root.join("archive");
+    let pin = pins::add(&RealDisk, &archive, &gate(), pinned, "hull struck", None).unwrap();
+    let mut yard = Yard::open(Arc::new(RealDisk), root, &spool, ladder(1.0, 100.0)).unwrap();
+    let begun = Instant::now();
+    while files(root, "/footage/").len() > 1 {
+        assert!(begun.elapsed() < PATIENCE, "{:?}", files(root, ""));
+        yard.work(3.0).unwrap();
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    assert_eq!(files(root, "/key-frames/").len(), 4);
+    let whole = archive.join("gate/footage/2026-05-04/2026-05-04T000100.000Z.mp4");
+    assert_eq!(
+        std::fs::read(&whole).unwrap(),
+        footage(at(BEGIN + 60 * SECOND))
+    );
+    assert!(yard.archive.spool_state().carried_bytes > 0);
+    pins::end(&RealDisk, &archive, &gate(), &pin.id).unwrap();
+    while !files(root, "/footage/").is_empty() {
+        assert!(begun.elapsed() < 2 * PATIENCE, "{:?}", files(root, ""));
+        yard.work(3.0).unwrap();
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    yard.close();
+    // All that came over is listed, with the sums of what is there.
+    let listed =
+        crate::archive::manifest::entries(&RealDisk, (&archive, &spool), &gate(), "", &|_| true);
+    let listed = listed.unwrap().objects;
+    for path in files(root, "/key-frames/") {
+        let object = Path::new(&path)
+            .strip_prefix(&archive)
+            .unwrap()
+            .to_str()
+            .unwrap();
+        let file = RealDisk.open_to_read(Path::new(&path)).unwrap();
+        let there = crate::archive::checksum::fingerprint(&*file).unwrap();
+        let state = &listed[object].state;
+        assert_eq!(
+            *state,
+            crate::archive::manifest::State::There(there),
+            "{object}"
+        );
+    }
+    let coverage = coverage(&spool);
+    assert_eq!(total_nanos(&coverage.thinned), 300 * SECOND);
+}
+
+#[test]
 fn footage_grows_old_and_the_account_stays() {
     let dir = tempfile::tempdir().unwrap();
     ran(dir.path(), 9);

@@ -78,6 +78,11 @@ impl Hand {
         }
     }
 
+    /// Whether the archive is where it was.
+    pub(super) fn check_place(&self) -> Result<(), StorageError> {
+        self.archive.check_place()
+    }
+
     /// Whether there is any use in thinning an object now.
     pub(super) fn can_thin(&self, object: &Object) -> bool {
         match self.waiting.get(&object.name) {

@@ -10,9 +10,9 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 
 use super::{ClockState, Evidence, Fate, Footage, GapCause, Retired, Span};
-use crate::archive::Archive;
 use crate::archive::catalog::{Change, RunRecord, witness_of, witness_word};
 use crate::archive::jsonl::{Lines, Refused, Stamp};
+use crate::archive::{Archive, ArchiveError};
 use crate::intake::clock::CameraClock;
 use crate::units::{CameraName, CaptureTime, Name};
 
@@ -361,6 +361,11 @@ impl Journals {
     /// Hands what waits to the archive, which makes it durable. Gives what failed.
     pub(in crate::archive) fn append(&mut self) -> Vec<Refused> {
         self.0.append()
+    }
+
+    /// Makes durable what was told of a camera.
+    pub(super) fn flush(&mut self, camera: &CameraName) -> Result<(), ArchiveError> {
+        self.0.flush(camera)
     }
 
     /// Ends the journals.

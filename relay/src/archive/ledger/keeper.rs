@@ -2,6 +2,7 @@
 
 mod horizon;
 mod listing;
+mod lost;
 
 use std::collections::{BTreeMap, HashSet, VecDeque};
 use std::path::{Path, PathBuf};
@@ -51,6 +52,8 @@ const OPEN_EVIDENCE_MAX: usize = 256;
 /// Files that moved while they were being read.
 const MOVED_MAX: usize = 4096;
 const DETAIL_CHARS_MAX: usize = 160;
+/// Pause before an archive that was away is looked through again.
+const SCAN_REST: Duration = Duration::from_secs(30);
 /// Earlier runs that a journal tells of, so that their ends are in it to the second.
 const EARLIER_RUNS: usize = 8;
 
@@ -98,7 +101,12 @@ pub(super) struct Keeper {
     missed: Arc<AtomicBool>,
     /// The catalog lacks something that only a scan finds.
     rescan: bool,
+    /// Not before this: the archive was away.
+    rescan_rest: Option<Instant>,
     moved: VecDeque<(String, String)>,
+    /// Files of the spool that are lost, and may be being read.
+    lost: VecDeque<String>,
+    tombstones: Vec<lost::Tombstone>,
 }
 
 impl Keeper {
@@ -143,7 +151,10 @@ impl Keeper {
             scanning: None,
             missed,
             rescan: false,
+            rescan_rest: None,
             moved: VecDeque::new(),
+            lost: VecDeque::new(),
+            tombstones: Vec::new(),
         }
     }
 
@@ -304,6 +315,9 @@ impl Keeper {
                 if let Some(camera) = self.camera(&camera) {
                     camera.reading.remove(&object);
                 }
+                if self.lost.contains(&object) {
+                    return;
+                }
                 self.pending.extend(change);
                 let moved = self.moved.iter().find(|(from, _)| *from == object);
                 if let Some((from, to)) = moved.cloned() {
@@ -311,9 +325,15 @@ impl Keeper {
                 }
             }
             Message::Scanned(changes) => self.scanned(changes),
-            Message::ScanEnded => {
+            Message::Lost(file) => self.lost(file),
+            Message::ScanEnded(true) => {
                 (self.scanning, self.told) = (None, None);
                 self.pending.push(Change::Complete);
+            }
+            Message::ScanEnded(false) => {
+                (self.scanning, self.told) = (None, None);
+                self.rescan = true;
+                self.rescan_rest = Some(Instant::now() + SCAN_REST);
             }
             Message::Wake => {}
         }
@@ -408,6 +428,7 @@ impl Keeper {
                 Err(error) => self.failed(&error),
             }
         }
+        self.bury();
         if self.pending.len() > PENDING_MAX {
             // Files and journals have it: a scan finds it again.
             let surplus = self.pending.len() - PENDING_MAX;
@@ -450,8 +471,10 @@ impl Keeper {
         } else if self.journal_ticked.elapsed() >= JOURNAL_TICK {
             self.journal_run(false);
         }
+        self.save_catalog();
         self.rescan |= self.missed.swap(false, Ordering::AcqRel);
-        if self.rescan && self.scanning.is_none() {
+        let rests = self.rescan_rest.is_some_and(|until| until > Instant::now());
+        if self.rescan && self.scanning.is_none() && !rests {
             self.rescan = false;
             self.scan();
         }

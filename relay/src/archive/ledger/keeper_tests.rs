@@ -201,7 +201,7 @@ fn a_step_of_the_clock_begins_a_run() {
     let (root, spool) = folders(dir.path());
     let events = LedgerEvents::new(&relay.telemetry);
     let (_feed, inbox) = LedgerFeed::new(&events);
-    let reader = Reader::start(root.clone(), spool.clone(), inbox.sender.clone()).unwrap();
+    let reader = Reader::start(&relay.archive, spool.clone(), inbox.sender.clone()).unwrap();
     let options = LedgerOptions {
         spool,
         cameras: vec![(slipway(), Name::new("boatyard").unwrap())],

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use super::keeper::Keeper;
 use super::reader::Reader;
-use super::scan::Subject;
+use super::scan::{FOOTAGE, Subject};
 use super::{ClockState, Evidence, Retired, Witness};
 use crate::archive::catalog::Change;
 use crate::archive::ending::{Ended, Ending};
@@ -46,9 +46,12 @@ pub(super) enum Message {
     Gone(Removal),
     /// What a file holds, if anything.
     Read(String, CameraName, Option<Change>),
+    /// Footage in the spool is no more.
+    Lost(LostFile),
     /// Files and journals told this.
     Scanned(Vec<Change>),
-    ScanEnded,
+    /// Whether all was there to be looked at.
+    ScanEnded(bool),
     /// Look at the flags.
     Wake,
 }
@@ -61,6 +64,18 @@ pub(super) struct Removal {
     pub(super) reason: String,
     /// It was damaged: its footage is missing from now on.
     pub(super) is_loss: bool,
+}
+
+/// Footage that never reached the archive.
+#[derive(Debug, Clone)]
+pub(super) struct LostFile {
+    pub(super) camera: CameraName,
+    pub(super) begin: CaptureTime,
+    pub(super) end: CaptureTime,
+    pub(super) spooled: PathBuf,
+    pub(super) why: &'static str,
+    /// To be removed once this is written down.
+    pub(super) tombstone: Option<PathBuf>,
 }
 
 /// A file in the spool.
@@ -138,6 +153,38 @@ impl LedgerFeed {
                 let file = file(key, end, spooled);
                 Some(Message::Published(path.clone(), *fingerprint, file))
             }
+            ArchiveEvent::LetGo {
+                key,
+                end,
+                spooled,
+                tombstone,
+                ..
+            } => Some(Message::Lost(LostFile {
+                camera: key.camera.clone(),
+                begin: key.begin,
+                end: *end,
+                spooled: spooled.clone(),
+                why: "the spool was full, and the oldest footage in it was let go",
+                tombstone: Some(tombstone.clone()),
+            })),
+            ArchiveEvent::Lost {
+                key,
+                end: Some(end),
+                spooled,
+                ..
+            } if key.purpose == FOOTAGE => Some(Message::Lost(LostFile {
+                camera: key.camera.clone(),
+                begin: key.begin,
+                end: *end,
+                spooled: spooled.clone(),
+                why: "it was lost with the spool",
+                tombstone: None,
+            })),
+            // Lines of manifests have gone with it: a scan finds what they told of.
+            ArchiveEvent::SpoolRenewed(_) => {
+                self.missed.store(true, Ordering::Release);
+                None
+            }
             _ => None,
         };
         let Some(message) = message else { return };
@@ -187,7 +234,7 @@ impl Ledger {
         } = inbox;
         let flags = Arc::new(Flags::default());
         let root = archive.store.archive.clone();
-        let reader = Reader::start(root.clone(), options.spool.clone(), sender.clone())?;
+        let reader = Reader::start(archive, options.spool.clone(), sender.clone())?;
         let handle = Handle {
             sender,
             missed: Arc::clone(&missed),

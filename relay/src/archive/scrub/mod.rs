@@ -23,6 +23,7 @@ use super::catalog::{Catalog, CatalogError, FILE};
 use super::checksum::Fingerprint;
 use super::disk::Disk;
 use super::manifest::names;
+use super::mark;
 use super::names::ObjectName;
 use crate::archive::ledger::Span;
 use crate::units::{CameraName, CaptureTime, Name};
@@ -244,11 +245,18 @@ impl Scrub<'_> {
     pub fn cameras(&self, catalog: Option<&Catalog>) -> io::Result<BTreeSet<CameraName>> {
         // Not there at all, it is away: then nothing is missing.
         self.disk.metadata(self.archive)?;
+        self.check_place()?;
         let folders = names(self.disk, self.archive)?.into_iter();
         let mut cameras: BTreeSet<_> = folders.filter_map(|name| Name::new(&name).ok()).collect();
         let known = catalog.map(|catalog| catalog.object_cameras().unwrap_or_default());
         cameras.extend(known.into_iter().flatten());
         Ok(cameras)
+    }
+
+    /// Whether it is the archive that is read, and not an empty folder in its place.
+    fn check_place(&self) -> io::Result<()> {
+        let checked = mark::check(self.disk, self.archive, self.spool);
+        checked.map_err(|error| io::Error::new(error.source.kind(), error.line()))
     }
 
     /// Goes through a camera: its manifests, then the objects that begin within a window, from
@@ -260,6 +268,10 @@ impl Scrub<'_> {
         behind: Option<&str>,
         catalog: Option<&Catalog>,
     ) {
+        if let Err(error) = self.check_place() {
+            let detail = format!("nothing can be read: {error}");
+            return self.fault(FaultKind::Unreadable, Some(camera), camera.as_str(), detail);
+        }
         if let Some(folders) = self.manifests(camera, catalog) {
             self.objects(camera, folders, window, behind, catalog);
         }

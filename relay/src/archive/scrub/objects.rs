@@ -326,7 +326,9 @@ impl Scrub<'_> {
         if missing.is_empty() && unlike.is_empty() {
             return;
         }
-        let listed = match self.entries(camera, told, days, &|name| days.contains(&name.day)) {
+        let there = self.check_place();
+        let entries = || self.entries(camera, told, days, &|name| days.contains(&name.day));
+        let listed = match there.and_then(|()| entries()) {
             Ok(listed) => listed.objects,
             Err(error) => return self.unreadable_manifests(camera, &error),
         };

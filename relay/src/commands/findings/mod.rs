@@ -84,7 +84,7 @@ trait Teller {
 }
 
 pub(super) fn findings(arguments: &FindingsArguments) -> Result<(), Failure> {
-    let config = arguments.file.load()?;
+    let config = arguments.file.load_with_archive()?;
     let cameras = chosen(&arguments.cameras, &config, &arguments.file)?;
     let out = BufWriter::new(io::stdout().lock());
     let (told, mut out) = arguments.tell(&config, &cameras, CaptureTime::now(), out)?;

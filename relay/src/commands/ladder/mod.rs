@@ -57,7 +57,7 @@ struct Outlook {
 }
 
 pub(super) fn ladder(arguments: &LadderArguments) -> Result<(), Failure> {
-    let config = arguments.file.load()?;
+    let config = arguments.file.load_with_archive()?;
     let options = LadderOptions::new(&config);
     let now = CaptureTime::now();
     let mut said = Instant::now();

@@ -52,7 +52,7 @@ fn from_archive(error: &ArchiveError) -> ObjectError {
     }
     let code = match error {
         ArchiveError::Denied(_) => "denied",
-        ArchiveError::Storage(_) => "storage",
+        ArchiveError::Full(_) | ArchiveError::Storage(_) => "storage",
     };
     ObjectError {
         code: code.to_owned(),
@@ -102,7 +102,7 @@ impl Sandbox {
         match error {
             _ if purpose != FOOTAGE => {}
             None => self.witness.storage(None),
-            Some(error @ ArchiveError::Storage(_)) => {
+            Some(error @ (ArchiveError::Full(_) | ArchiveError::Storage(_))) => {
                 self.witness.storage(Some(&from_archive(error).message));
             }
             Some(ArchiveError::Denied(_)) => {}

@@ -1,13 +1,15 @@
 //! What happens in the archive.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use tracing::{debug, error, info, warn};
 
 use super::{PLACES, REPEAT};
-use crate::archive::ArchiveEvent;
+use crate::archive::{ArchiveEvent, Away, AwayReason, ObjectKey, SpoolState};
 use crate::telemetry::calm::Calm;
-use crate::telemetry::metrics::{OfPlace, OfSink, Telemetry};
+use crate::telemetry::metrics::{OfCameraReason, OfPlace, OfReason, OfSink, Telemetry};
+use crate::units::CaptureTime;
 
 /// What happens in the archive.
 #[derive(Debug, Clone)]
@@ -15,6 +17,11 @@ pub struct ArchiveEvents {
     telemetry: Arc<Telemetry>,
     calm_publish: Arc<Calm>,
     calm_flush: Arc<Calm>,
+    /// By place.
+    calm_space: Arc<Calm>,
+    calm_let_go: Arc<Calm>,
+    /// Bytes carried that are in the metrics already.
+    carried: Arc<AtomicU64>,
 }
 
 impl ArchiveEvents {
@@ -25,6 +32,45 @@ impl ArchiveEvents {
             telemetry: Arc::clone(telemetry),
             calm_publish: Arc::new(Calm::new(REPEAT)),
             calm_flush: Arc::new(Calm::new(REPEAT)),
+            calm_space: Arc::new(Calm::new(REPEAT)),
+            calm_let_go: Arc::new(Calm::new(REPEAT)),
+            carried: Arc::default(),
+        }
+    }
+
+    /// The free space of a place can't be told.
+    pub fn space_unknown(&self, index: usize, error: &std::io::Error) {
+        let place = PLACES.get(index).copied().unwrap_or_default();
+        if let Some(repeated) = self.calm_space.pass(index as u64) {
+            warn!(place, %error, repeated, "can't tell the free space");
+        }
+    }
+
+    /// How full the spool is.
+    pub fn spool(&self, state: &SpoolState) {
+        let families = &self.telemetry.families;
+        let gauge = |count: u64| i64::try_from(count).unwrap_or(i64::MAX);
+        families.spool_objects.set(gauge(state.objects));
+        families.spool_bytes.set(gauge(state.bytes));
+        families.spool_max.set(gauge(state.bytes_max));
+        families.spool_full.set(i64::from(state.is_full));
+        let oldest = state.oldest.map_or(0.0, CaptureTime::unix_seconds);
+        families.spool_oldest.set(oldest);
+        let before = self.carried.swap(state.carried_bytes, Ordering::AcqRel);
+        let more = state.carried_bytes.saturating_sub(before);
+        families.carried_bytes.inc_by(more);
+    }
+
+    /// Since when the archive can't be used.
+    fn away(&self, away: Option<&Away>) {
+        for reason in AwayReason::ALL {
+            let labels = OfReason {
+                reason: reason.as_str(),
+            };
+            let since = away.filter(|away| away.reason == reason);
+            let since = since.map_or(0.0, |away| away.since.unix_seconds());
+            let family = &self.telemetry.families.archive_away;
+            family.get_or_create(&labels).set(since);
         }
     }
 
@@ -52,6 +98,16 @@ impl ArchiveEvents {
         self.telemetry.families.archive_unflushed.set(unflushed);
         let count = i64::try_from(count).unwrap_or(i64::MAX);
         self.telemetry.families.archive_open_objects.set(count);
+    }
+
+    fn lost(&self, key: &ObjectKey, reason: &'static str, bytes: u64) {
+        let families = &self.telemetry.families;
+        let labels = OfCameraReason {
+            camera: key.camera.clone(),
+            reason,
+        };
+        families.lost_objects.get_or_create(&labels).inc();
+        families.lost_bytes.get_or_create(&labels).inc_by(bytes);
     }
 
     /// Passes an event of the archive on to log and metrics.
@@ -111,6 +167,52 @@ impl ArchiveEvents {
             }
             ArchiveEvent::RemovedCopy { key } => {
                 debug!(camera = %key.camera, begin = %key.begin, "unfinished copy removed");
+            }
+            ArchiveEvent::Away(away) => {
+                self.away(away.as_ref());
+                match away {
+                    Some(away) => error!(
+                        reason = away.reason.as_str(), since = %away.since, detail = away.detail,
+                        "the archive can't be used; what is finished waits in the spool"
+                    ),
+                    None => info!("the archive can be used again"),
+                }
+            }
+            ArchiveEvent::SpoolFull(Some(reason)) => {
+                families.spool_full.set(1);
+                error!(reason, "footage is not recorded until there is room");
+            }
+            ArchiveEvent::SpoolFull(None) => {
+                families.spool_full.set(0);
+                info!("there is room again: footage is recorded");
+            }
+            ArchiveEvent::SpoolRenewed(spool) => {
+                error!(
+                    spool = %spool.display(),
+                    "the spool was removed while the relay runs: made anew, what was in it is lost"
+                );
+            }
+            ArchiveEvent::LetGo {
+                key, end, bytes, ..
+            } => {
+                if let Some(bytes) = bytes {
+                    self.lost(key, "let-go", *bytes);
+                    if let Some(repeated) = self.calm_let_go.pass(0) {
+                        warn!(
+                            camera = %key.camera, begin = %key.begin, %end, bytes, repeated,
+                            "the spool is full: footage that waited is let go, the oldest first"
+                        );
+                    }
+                }
+            }
+            ArchiveEvent::Lost {
+                key, end, bytes, ..
+            } => {
+                self.lost(key, "spool", *bytes);
+                error!(
+                    camera = %key.camera, purpose = key.purpose, begin = %key.begin, end = ?end,
+                    bytes, "lost with the spool"
+                );
             }
             ArchiveEvent::PublishFailed {
                 path,

@@ -81,6 +81,16 @@ impl LedgerEvents {
         }
     }
 
+    /// What had been settled as recorded is lost after all.
+    pub fn lost_later(&self, camera: &CameraName, nanos: i64) {
+        let of_cause = OfCause {
+            camera: camera.clone(),
+            cause: GapCause::Storage.as_str(),
+        };
+        let total = self.telemetry.families.gap_seconds.get_or_create(&of_cause);
+        total.inc_by(seconds(nanos));
+    }
+
     /// The account of a camera is settled up to here.
     pub fn horizon(&self, camera: &CameraName, until: CaptureTime) {
         let of_camera = OfCamera {
@@ -130,6 +140,12 @@ impl LedgerEvents {
             path = %path.display(),
             "the catalog was damaged or none of this version: put aside, and made anew from the archive"
         );
+    }
+
+    /// The file of the catalog is no more.
+    pub fn catalog_removed(&self) {
+        self.telemetry.families.catalog_renewals.inc();
+        error!("the catalog was removed while the relay runs; it is written again");
     }
 
     /// A journal fails. `lost`: lines that nothing holds any more.
