@@ -4,7 +4,7 @@
 //! captured; [`hold`] keeps what is recent; [`sinks`] hand it to sandboxed plugins; [`archive`]
 //! makes durable what they write; [`outlet`] serves what others ask for; [`coverage`] tells
 //! what is missing, [`clip`] cuts out what is to be given away. [`telemetry`] tells of all of
-//! them, [`supervise`] starts and stops them.
+//! them, [`supervise`] starts and stops them; of two relays [`lease`] says which works.
 
 #![cfg_attr(
     test,
@@ -25,6 +25,7 @@ pub mod config;
 pub mod coverage;
 pub mod hold;
 pub mod intake;
+pub mod lease;
 mod markup;
 pub mod outlet;
 pub mod pictures;
@@ -34,4 +35,4 @@ pub mod telemetry;
 pub mod trial;
 pub mod units;
 
-pub use supervise::{RunError, Shutdown, Trigger, run, shutdown};
+pub use supervise::{RunError, Shutdown, Trigger, run, run_in_turn, shutdown};

@@ -204,6 +204,28 @@ fn a_demo_too_short_for_its_outages_says_so() {
 }
 
 #[test]
+fn a_lease_that_cannot_be_is_told_of_at_once() {
+    let folder = fresh_folder(SCRATCH, "wrong-lease");
+    let file = folder.join("forebay.toml");
+    for (lease, told) in [
+        (
+            "",
+            "invalid value '' for '--lease <FILE|kubernetes>': want a file",
+        ),
+        (
+            "kubernetes",
+            "`cargo build --features kubernetes`; a file of that name is ./kubernetes",
+        ),
+        ("kubernetes:Boat/yard", "'--lease <FILE|kubernetes>'"),
+    ] {
+        let output = forebay(&["run", "--lease", lease, "--config"], &file);
+        let said = text(&output);
+        assert_eq!(output.status.code(), Some(USAGE), "{said}");
+        assert!(said.contains(told), "{said}");
+    }
+}
+
+#[test]
 fn the_demo_leaves_the_folders_of_others_alone() {
     let folder = fresh_folder(SCRATCH, "demo-foreign");
     let file = folder.join("forebay.toml");

@@ -4,8 +4,13 @@
 //!
 //! Several relays run side by side, each in a folder of its own, on the same three cameras. What
 //! a camera sent is known by the number that it puts into each unit.
+//!
+//! The same again (`FOREBAY_CARRY_KILLS`) in carrying to an archive on another file system, in
+//! publishing, and in thinning: then everything that was ever published is what its manifest says, by
+//! sha256sum, and what is missing is a gap of the ledger, by fault of the relay.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
+use std::ffi::OsStr;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -13,8 +18,12 @@ use std::thread::{scope, sleep};
 use std::time::{Duration, Instant, SystemTime};
 
 use fastrand::Rng;
-use forebay_tests::recording::{Recording, decode};
-use forebay_tests::{Camera, Configuration, Relay, SiteServer, fresh_folder, mp4_files, unix_now};
+use forebay_tests::footage::record;
+use forebay_tests::recording::{Recording, decode, marks, rfc3339_of};
+use forebay_tests::truth::{Cause, ledger};
+use forebay_tests::{
+    Camera, Configuration, Relay, SiteServer, fresh_folder, listed, mp4_files, unix_now,
+};
 
 use crate::{SCRATCH, alone};
 
@@ -40,27 +49,62 @@ struct Lane {
     lives: Vec<Life>,
     /// Published files with length and time of change when first seen.
     published: BTreeMap<PathBuf, (u64, SystemTime)>,
+    /// Footage of some days ago that is to be thinned, where any is.
+    old: Option<Old>,
 }
+
+/// Old footage: many names of one file, more of them for each life.
+struct Old {
+    first: PathBuf,
+    begin: f64,
+    names: usize,
+}
+
+/// Files that come for each life.
+const OLD_FILES: usize = 12;
+/// Between two of them.
+const OLD_SECONDS: f64 = 4.0;
 
 /// A recorded picture: its number and when it was captured.
 type Picture = (u64, f64);
 
 #[test]
 fn nothing_older_than_five_seconds_is_lost_by_a_kill() {
-    let kills = std::env::var("FOREBAY_KILLS").map_or(200, |kills| {
+    kill(number("FOREBAY_KILLS", 200), "kills", None);
+}
+
+#[test]
+fn nothing_is_lost_by_a_kill_in_carrying_publishing_and_thinning() {
+    // Another file system than that of the archive, on any machine with Linux.
+    let elsewhere = fresh_folder("/dev/shm", "carried");
+    kill(
+        number("FOREBAY_CARRY_KILLS", 24),
+        "carry-kills",
+        Some(&elsewhere),
+    );
+    fs::remove_dir_all(&elsewhere).unwrap();
+}
+
+fn number(variable: &str, default: usize) -> usize {
+    std::env::var(variable).map_or(default, |kills| {
         kills
             .parse()
-            .unwrap_or_else(|_| panic!("FOREBAY_KILLS is {kills:?}, not a number"))
-    });
+            .unwrap_or_else(|_| panic!("{variable} is {kills:?}, not a number"))
+    })
+}
+
+/// Kills so many relays. `elsewhere`: a folder on another file system, for the spools of half of them;
+/// then footage is published often, and old footage thinned.
+fn kill(kills: usize, name: &str, elsewhere: Option<&Path>) {
     let seed = 20_260_504;
     let _alone = alone();
-    let folder = fresh_folder(SCRATCH, "kills");
+    let folder = fresh_folder(SCRATCH, name);
     let program = Path::new(env!("CARGO_BIN_EXE_site_server"));
     let options = "--streams 3 --bitrate 400000 --size 320x180 --gop 25";
     let site = SiteServer::start(program, &options.split(' ').collect::<Vec<_>>());
 
     let mut lanes: Vec<Lane> = (0..LANES)
-        .map(|lane| Lane::new(&folder, lane, &site.urls))
+        .map(|lane| Lane::new(&folder, lane, &site.urls, elsewhere))
         .collect();
     scope(|scope| {
         for (index, lane) in lanes.iter_mut().enumerate() {
@@ -81,13 +125,37 @@ fn nothing_older_than_five_seconds_is_lost_by_a_kill() {
         lost.len() >= kills / 2,
         "too few of the kills hit a recording"
     );
+    if elsewhere.is_some() {
+        for lane in &lanes {
+            println!("{}", lane.check_old());
+        }
+    }
 }
 
 impl Lane {
-    fn new(folder: &Path, index: usize, urls: &[String]) -> Self {
+    fn new(folder: &Path, index: usize, urls: &[String], elsewhere: Option<&Path>) -> Self {
         let folder = folder.join(format!("lane-{index}"));
         fs::create_dir_all(&folder).unwrap();
         let mut configuration = Configuration::new(&folder);
+        let mut old = None;
+        if let Some(elsewhere) = elsewhere {
+            configuration = configuration
+                .segment_seconds(1)
+                .extra("\n[ladder]\nfootage_days = 2\nkey_frame_days = 700\n");
+            if index % 2 == 0 {
+                configuration = configuration.spool(&elsewhere.join(format!("spool-{index}")));
+            }
+            // Noon three days ago: what is thinned is all of one day.
+            let day = 86_400.0;
+            let begin = (unix_now() / day).floor() * day - 2.5 * day;
+            let coding = "-c:v libx264 -g 10 -c:a aac";
+            let first = record(&configuration.archive(), CAMERAS[0], begin, 2, 1, coding);
+            old = Some(Old {
+                first,
+                begin,
+                names: 1,
+            });
+        }
         for (name, url) in CAMERAS.iter().zip(urls) {
             configuration = configuration.camera(Camera {
                 name: (*name).into(),
@@ -99,11 +167,75 @@ impl Lane {
             configuration,
             lives: Vec::new(),
             published: BTreeMap::new(),
+            old,
         }
+    }
+
+    /// More old footage.
+    fn seed(&mut self) {
+        let Some(old) = &mut self.old else { return };
+        let folder = old.first.parent().unwrap();
+        fs::create_dir_all(folder).unwrap();
+        let source = self.configuration.folder().join("old.mp4");
+        if !source.exists() {
+            fs::copy(&old.first, &source).unwrap();
+        }
+        for _ in 0..OLD_FILES {
+            let name = rfc3339_of(old.begin + old.names as f64 * OLD_SECONDS).replace(':', "");
+            let name = format!("{}Z.mp4", &name[..name.len() - 4]);
+            // Whole under its name at once, as all that is published.
+            fs::hard_link(&source, folder.join(name)).unwrap();
+            old.names += 1;
+        }
+    }
+
+    /// Of each old file there is the original, the copy with its key frames, or both.
+    fn check_old(&self) -> String {
+        let old = self.old.as_ref().unwrap();
+        let archive = self.configuration.archive();
+        let below = |purpose: &str| -> BTreeSet<_> {
+            let day = old.first.parent().unwrap().file_name().unwrap();
+            let folder = archive.join(CAMERAS[0]).join(purpose).join(day);
+            let files = mp4_files(&folder).into_iter();
+            files
+                .map(|file| file.file_name().unwrap().to_owned())
+                .collect()
+        };
+        let (whole, thinned) = (below("footage"), below("key-frames"));
+        let all = whole.union(&thinned).count();
+        assert_eq!(all, old.names, "of {} old files", old.names);
+        decode(&mp4_files(&archive.join(CAMERAS[0]).join("key-frames")));
+        let wrong = listed::wrong(&archive, &listed::read(&archive, &[]));
+        assert_eq!(wrong, Vec::<String>::new());
+        // What a kill has cost is a gap, and the relay's.
+        for account in ledger::ask(&self.configuration) {
+            for gap in &account.gaps {
+                assert_eq!(gap.cause, Cause::Relay, "{gap:?}");
+            }
+            let files = mp4_files(&archive.join(&account.camera).join("footage"));
+            let marks = marks(&Recording::read_marks(&files));
+            let seconds = marks.len() as f64 / FPS;
+            // A sample more or less at each edge of a gap.
+            let slack = 2.0 / FPS * (account.gaps.len() + 1) as f64 + 0.5;
+            assert!(
+                (account.recorded - seconds).abs() < slack,
+                "{}: {:.2} s by the ledger, {seconds:.2} s by the pictures",
+                account.camera,
+                account.recorded
+            );
+        }
+        format!(
+            "{}: of {} old files {} are thinned, {} of them with their originals still there",
+            self.configuration.folder().file_name().unwrap().display(),
+            old.names,
+            thinned.len(),
+            whole.intersection(&thinned).count()
+        )
     }
 
     fn run(&mut self, kills: usize, mut random: Rng) {
         for _ in 0..kills {
+            self.seed();
             let relay = Relay::spawn(&self.configuration);
             let begin = Instant::now();
             // Mostly while the first fragments are written, at times during start and repair, and
@@ -152,7 +284,10 @@ impl Lane {
     /// A published file never changes again.
     fn look(&mut self) {
         for path in mp4_files(&self.configuration.archive()) {
-            if !path.components().any(|part| part.as_os_str() == "footage") {
+            let is = |name: &OsStr| path.components().any(|part| part.as_os_str() == name);
+            let old = self.old.as_ref();
+            let old = old.and_then(|old| old.first.parent()?.file_name());
+            if !is(OsStr::new("footage")) || old.is_some_and(is) {
                 continue;
             }
             let about = fs::metadata(&path).unwrap();
@@ -178,7 +313,10 @@ impl Lane {
             );
         }
         for name in CAMERAS {
-            let files = mp4_files(&self.configuration.archive().join(name).join("footage"));
+            let mut files = mp4_files(&self.configuration.archive().join(name).join("footage"));
+            if let Some(old) = &self.old {
+                files.retain(|file| file.parent() != old.first.parent());
+            }
             decode(&files);
             let dump = self.configuration.folder().join("audio");
             let mut pictures: Vec<Vec<Picture>> = Vec::new();

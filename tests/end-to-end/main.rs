@@ -12,6 +12,7 @@
 mod bad_cameras;
 mod bad_guests;
 mod clips;
+mod clock;
 mod commands;
 mod findings;
 mod foreign;
@@ -30,6 +31,7 @@ mod scrape;
 mod storage;
 mod trials;
 mod truth;
+mod two;
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
 

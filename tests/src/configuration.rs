@@ -1,10 +1,12 @@
 //! The relay's configuration file, written for one test.
 
+use std::ffi::{OsStr, OsString};
 use std::fmt::Write as _;
 use std::fs::{self, OpenOptions};
 use std::io::Write as _;
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
 /// One camera of the configuration.
 #[derive(Debug, Clone, Default)]
@@ -31,8 +33,11 @@ pub struct Configuration {
     settings: String,
     spool: Option<PathBuf>,
     relay: String,
+    archive: Option<PathBuf>,
     leaves_archive: bool,
     extra: String,
+    arguments: Vec<OsString>,
+    environment: Vec<(String, OsString)>,
 }
 
 impl Configuration {
@@ -47,8 +52,11 @@ impl Configuration {
             settings: String::new(),
             spool: None,
             relay: String::new(),
+            archive: None,
             leaves_archive: false,
             extra: String::new(),
+            arguments: Vec::new(),
+            environment: Vec::new(),
         }
     }
 
@@ -95,6 +103,34 @@ impl Configuration {
         self
     }
 
+    /// The archive's folder, if another relay has the same.
+    #[must_use]
+    pub fn archive_at(mut self, archive: &Path) -> Self {
+        self.archive = Some(archive.to_path_buf());
+        self
+    }
+
+    /// A word more for `forebay run`.
+    #[must_use]
+    pub fn argument(mut self, word: impl AsRef<OsStr>) -> Self {
+        self.arguments.push(word.as_ref().to_owned());
+        self
+    }
+
+    /// A variable of the relay's environment.
+    #[must_use]
+    pub fn variable(mut self, name: &str, value: impl AsRef<OsStr>) -> Self {
+        let value = value.as_ref().to_owned();
+        self.environment.push((name.to_owned(), value));
+        self
+    }
+
+    /// What [`argument`](Self::argument) and [`variable`](Self::variable) were given.
+    pub(crate) fn apply(&self, program: &mut Command) {
+        program.args(&self.arguments);
+        program.envs(self.environment.iter().map(|(name, value)| (name, value)));
+    }
+
     /// TOML to stand at the end of the file.
     #[must_use]
     pub fn extra(mut self, toml: &str) -> Self {
@@ -105,7 +141,8 @@ impl Configuration {
     /// The archive's folder.
     #[must_use]
     pub fn archive(&self) -> PathBuf {
-        self.folder.join("archive")
+        let archive = self.archive.clone();
+        archive.unwrap_or_else(|| self.folder.join("archive"))
     }
 
     /// The folder given to [`new`](Self::new).

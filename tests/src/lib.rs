@@ -17,6 +17,7 @@ pub mod day;
 mod files;
 pub mod footage;
 pub mod http;
+pub mod listed;
 mod metrics;
 pub mod outage_table;
 mod peer;

@@ -89,10 +89,12 @@ impl Relay {
             .append(true)
             .open(&log)
             .unwrap();
+        program
+            .args(["run", "--log-format", "json", "--config"])
+            .arg(&file);
+        configuration.apply(program);
         let process = Running::start(
             program
-                .args(["run", "--log-format", "json", "--config"])
-                .arg(&file)
                 .stdin(Stdio::null())
                 .stdout(output.try_clone().unwrap())
                 .stderr(output),
@@ -158,6 +160,23 @@ impl Relay {
     #[must_use]
     pub fn log(&self) -> String {
         fs::read_to_string(&self.log).unwrap_or_default()
+    }
+
+    /// What `/readyz` says now; nothing while nobody answers.
+    #[must_use]
+    pub fn readiness(&self) -> Option<(u16, String)> {
+        http_get(self.address, "/readyz")
+    }
+
+    /// Sends it a signal.
+    pub fn signal(&self, signal: Signal) {
+        self.process.signal(signal);
+    }
+
+    /// Waits until it ends by itself.
+    #[must_use]
+    pub fn ended(mut self, limit: Duration) -> Option<ExitStatus> {
+        self.process.wait(limit)
     }
 
     /// Ends it with SIGTERM.

@@ -135,7 +135,8 @@ fn is_extension(text: &str) -> bool {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct SpoolName {
     pub(super) key: ObjectKey,
-    /// When the writer started, milliseconds since the Unix epoch; rises from start to start.
+    /// When the writer started, in milliseconds since the Unix epoch, and 16 bits of chance; rises from
+    /// start to start of a spool, and no two spools have the same.
     pub(super) epoch: u64,
     /// Counts the writer's objects.
     pub(super) number: u64,
@@ -144,7 +145,7 @@ pub(super) struct SpoolName {
 }
 
 impl SpoolName {
-    /// Unique among the writers of a spool.
+    /// Unique among the writers of an archive.
     pub(super) fn tag(&self) -> String {
         format!("{:x}-{:x}", self.epoch, self.number)
     }

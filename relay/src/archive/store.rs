@@ -20,6 +20,9 @@ use crate::units::CaptureTime;
 /// Abandoned objects that wait for their repair; more are left in the spool for the next start.
 pub(super) const HANDED_MAX: usize = 1024;
 
+/// How much of an epoch is chance.
+const EPOCH_CHANCE_BITS: u32 = 16;
+
 /// Locks, also after another thread panicked: what is guarded here is valid after each statement.
 pub(super) fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
@@ -459,7 +462,9 @@ pub(super) fn take_lock(
         .duration_since(UNIX_EPOCH)
         .unwrap_or_default();
     let wall = u64::try_from(wall.as_millis()).unwrap_or_default();
-    let epoch = read_lock(&*lock).map_or(wall, |(earlier, _)| wall.max(earlier.saturating_add(1)));
+    // Two relays with an archive in common may start in the same millisecond.
+    let now = (wall << EPOCH_CHANCE_BITS) | fastrand::u64(..1 << EPOCH_CHANCE_BITS);
+    let epoch = read_lock(&*lock).map_or(now, |(earlier, _)| now.max(earlier.saturating_add(1)));
     let text = format!("{epoch:016x} {}\n", std::process::id());
     let write = || {
         write_all_at(&*lock, 0, &mut [IoSlice::new(text.as_bytes())])?;
@@ -480,8 +485,8 @@ fn read_lock(file: &dyn DiskFile) -> Option<(u64, u32)> {
         .trim()
         .split_once(' ')?;
     let epoch = u64::from_str_radix(epoch, 16).ok()?;
-    // A damaged lock must not use up the numbers: anything beyond the year 10889 is damage.
-    (epoch < 1 << 48).then_some((epoch, process.parse().ok()?))
+    // A damaged lock must not use up the numbers: anything beyond the year 4199 is damage.
+    (epoch < 1 << (46 + EPOCH_CHANCE_BITS)).then_some((epoch, process.parse().ok()?))
 }
 
 /// Counts objects of a writer.

@@ -76,7 +76,7 @@ pub struct Arguments {
 #[derive(Debug, Subcommand)]
 enum Command {
     /// Run the relay until SIGTERM or SIGINT
-    Run(ConfigFile),
+    Run(run::RunArguments),
     /// Check a configuration without running it, and with --probe the cameras too
     Check(check::CheckArguments),
     /// Tell whether it fits: uplink, spool, archive, the film of stills, and what cameras see
@@ -217,7 +217,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
         .map_err(|error| Failure::caused(exit::OS, error))?;
     let result = runtime.block_on(async {
         match arguments.command {
-            Command::Run(file) => run::run(file).await,
+            Command::Run(arguments) => run::run(arguments).await,
             Command::Check(arguments) => check::check(arguments).await,
             Command::Budget(arguments) => budget::budget(&arguments),
             Command::Coverage(arguments) => coverage::coverage(&arguments),

@@ -3,16 +3,35 @@
 use super::{ConfigFile, Failure, exit};
 use crate::archive::OpenError;
 use crate::config::{Config, Severity};
+use crate::lease::{LeaseAt, LeaseError};
 use crate::supervise::{RunError, signals};
 
-pub(super) async fn run(file: ConfigFile) -> Result<(), Failure> {
+#[derive(Debug, clap::Args)]
+pub(super) struct RunArguments {
+    #[command(flatten)]
+    file: ConfigFile,
+    /// Work only while this relay holds a lease, and wait while another one does. FILE is shared by
+    /// both, on a file system that has hard links; `kubernetes` (or `kubernetes:NAME`) is a Lease
+    /// object in the pod's namespace. A relay that loses its lease ends with exit code 75: started
+    /// again it waits
+    #[arg(long, value_name = "FILE|kubernetes")]
+    lease: Option<LeaseAt>,
+}
+
+pub(super) async fn run(arguments: RunArguments) -> Result<(), Failure> {
+    let RunArguments { file, lease } = arguments;
     let config = file.load()?;
     // Beside the start, which must not wait for a folder that does not answer.
     let checked = config.clone();
     tokio::task::spawn_blocking(move || tell_of_surroundings(&checked));
     let stop = signals::catch().map_err(|error| Failure::caused(exit::OS, error))?;
-    crate::run(config, stop, |_| {}).await.map_err(|error| {
+    let run = crate::run_in_turn(config, lease.as_ref(), stop, |_| {});
+    run.await.map_err(|error| {
         let code = match &error {
+            RunError::LeaseLost | RunError::Lease(LeaseError::Taken(_)) => exit::TRY_LATER,
+            RunError::Lease(LeaseError::Spool { .. }) => exit::CANT_CREATE,
+            RunError::Lease(LeaseError::Cluster(_)) => exit::CONFIG,
+            RunError::Lease(LeaseError::Thread(_)) => exit::OS,
             RunError::Archive(OpenError::Locked { .. }) => exit::TRY_LATER,
             RunError::Archive(_) => exit::CANT_CREATE,
             RunError::Listen { .. } => exit::UNAVAILABLE,

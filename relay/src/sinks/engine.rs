@@ -204,6 +204,19 @@ impl Engine {
         self.decoder.get_or_try_init(compile).await.map(Arc::clone)
     }
 
+    /// Compiles what a configuration wants, so that a later start need not. What can't be compiled is
+    /// told when it is wanted.
+    pub(crate) async fn prepare(&self, config: &config::Config) {
+        let mut looks = false;
+        for sink in &config.sinks {
+            let plugin = self.load(&sink.plugin).await;
+            looks |= plugin.is_ok_and(|plugin| plugin.world() == World::Analyzer);
+        }
+        if looks {
+            drop(self.decoder().await);
+        }
+    }
+
     async fn compile(&self, source: &config::Plugin) -> Result<Arc<Plugin>, LoadError> {
         let (engine, linkers, from) = (self.engine.clone(), self.linkers.clone(), source.clone());
         // Compiling takes up to seconds: not on a thread that cameras are served from.

@@ -21,10 +21,11 @@ use crate::archive::ledger::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
 use crate::archive::scrub::{ScrubOptions, Scrubber};
 use crate::archive::{Archive, ArchiveOptions, CarryOptions, OpenError, RealDisk};
 use crate::config::{Config, SecretError};
-use crate::outlet::Outlet;
+use crate::lease::{Lease, LeaseAt, LeaseError};
+use crate::outlet::{Outlet, Readiness};
 use crate::sinks::{Engine, LoadError};
 use crate::telemetry::{
-    ArchiveEvents, FindingsEvents, LadderEvents, LedgerEvents, ScrubEvents, Telemetry,
+    ArchiveEvents, FindingsEvents, LadderEvents, LeaseEvents, LedgerEvents, ScrubEvents, Telemetry,
 };
 use crew::{Books, Crew};
 
@@ -41,6 +42,8 @@ const LEDGER_TIME: Duration = Duration::from_millis(600);
 const ARCHIVE_TIME: Duration = Duration::from_millis(500);
 /// What answers to HTTP may still take.
 const HTTP_TIME: Duration = Duration::from_millis(200);
+/// What giving the lease back may take: who waits for it takes it over anyway, only later.
+const RELEASE_TIME: Duration = Duration::from_millis(500);
 const SPACE_PERIOD: Duration = Duration::from_secs(10);
 /// Of what needs no disk to be told.
 const STATE_PERIOD: Duration = Duration::from_secs(1);
@@ -68,6 +71,12 @@ pub enum RunError {
     /// A thread can't be started.
     #[error("can't start a thread")]
     Thread(#[source] std::io::Error),
+    /// The lease can't be contended for.
+    #[error(transparent)]
+    Lease(#[from] LeaseError),
+    /// Another relay may be at work by now.
+    #[error("the lease is lost; started again, this relay waits for it")]
+    LeaseLost,
     /// A part of the relay failed by a defect.
     #[error("a part of the relay failed")]
     Task(#[from] tokio::task::JoinError),
@@ -91,6 +100,20 @@ pub struct Running {
 /// When it can't start. Afterwards nothing ends it but the request.
 pub async fn run(
     config: Config,
+    stop: Shutdown,
+    started: impl FnOnce(&Running),
+) -> Result<(), RunError> {
+    run_in_turn(config, None, stop, started).await
+}
+
+/// The same for one of several relays: it works while it holds the lease.
+///
+/// # Errors
+/// As [`run`]; and [`RunError::LeaseLost`] once the lease is lost and all work has ended. The process
+/// is to end then.
+pub async fn run_in_turn(
+    config: Config,
+    lease: Option<&LeaseAt>,
     mut stop: Shutdown,
     started: impl FnOnce(&Running),
 ) -> Result<(), RunError> {
@@ -108,16 +131,28 @@ pub async fn run(
     let (http_trigger, http_shutdown) = shutdown();
     let http = tokio::spawn(outlet.serve(http_shutdown.clone()));
 
+    let turn = match lease {
+        Some(at) => match take_turn((&config, at), &telemetry, &readiness, &mut stop).await? {
+            Some(turn) => Some(turn),
+            None => return Ok(()),
+        },
+        None => None,
+    };
+    let (mut lease, prepared) = turn.unzip();
+    let taken = Instant::now();
     let events = ArchiveEvents::new(&telemetry);
     let (feed, inbox) = LedgerFeed::new(&LedgerEvents::new(&telemetry));
     let archive = tokio::select! {
         opened = open_archive(&config, events.clone(), feed) => opened?,
         // Much to repair takes long; what is not repaired now is repaired at the next start.
         () = stop.requested() => return Ok(()),
+        () = lost(&mut lease) => return Err(RunError::LeaseLost),
     };
     let ledger = start_ledger(&config, &archive, inbox).map_err(RunError::Thread)?;
-    let cache = config.relay.plugin_cache.clone();
-    let engine = tokio::task::spawn_blocking(move || Engine::new(Some(&cache))).await??;
+    let engine = match prepared {
+        Some(engine) => engine,
+        None => start_engine(&config).await?,
+    };
 
     let findings = FindingsHandle::start(&archive, FindingsEvents::new(&telemetry))
         .map_err(RunError::Thread)?;
@@ -135,7 +170,10 @@ pub async fn run(
     let watchdog = tokio::spawn(systemd::watchdog(crew.intake()));
     doors.open(&config, &cameras, &http_shutdown);
     readiness.ready();
-    systemd::ready();
+    systemd::ready("recording");
+    if lease.is_some() {
+        LeaseEvents::new(&telemetry).at_work(taken.elapsed().as_secs_f64());
+    }
     tracing::info!(
         %address, cameras = cameras.len(), sinks = config.sinks.len(),
         archive = %config.relay.archive.display(), "relay started"
@@ -146,7 +184,10 @@ pub async fn run(
         cameras,
     });
 
-    stop.requested().await;
+    tokio::select! {
+        () = stop.requested() => {}
+        () = lost(&mut lease) => {}
+    }
     let deadline = Instant::now() + SHUTDOWN_TIME;
     tracing::info!("shutting down");
     systemd::stopping();
@@ -163,12 +204,76 @@ pub async fn run(
     tokio::join!(close_ladder(ladder), close_findings(findings));
     close_ledger(ledger).await;
     close_archive(archive, deadline).await;
+    let is_lost = match lease {
+        Some(lease) => give_back(lease).await,
+        None => false,
+    };
     http_trigger.pull();
     if tokio::time::timeout(HTTP_TIME, http).await.is_err() {
         tracing::debug!("HTTP connections were cut");
     }
     tracing::info!("relay ended");
+    if is_lost {
+        return Err(RunError::LeaseLost);
+    }
     Ok(())
+}
+
+async fn start_engine(config: &Config) -> Result<Arc<Engine>, RunError> {
+    let cache = config.relay.plugin_cache.clone();
+    Ok(tokio::task::spawn_blocking(move || Engine::new(Some(&cache))).await??)
+}
+
+/// Waits until this relay holds the lease, with all compiled that it will need. None where it is asked
+/// to end before.
+async fn take_turn(
+    (config, at): (&Config, &LeaseAt),
+    telemetry: &Arc<Telemetry>,
+    readiness: &Readiness,
+    stop: &mut Shutdown,
+) -> Result<Option<(Lease, Arc<Engine>)>, RunError> {
+    readiness.waiting();
+    let watchdog = tokio::spawn(systemd::watchdog(tokio::runtime::Handle::current()));
+    let engine = start_engine(config).await?;
+    // Before it contends: whoever holds the lease works.
+    tokio::select! {
+        () = engine.prepare(config) => {}
+        () = stop.requested() => return Ok(None),
+    }
+    let mut lease = Lease::start(at, &config.relay.spool, LeaseEvents::new(telemetry))?;
+    // Ready means started, to whoever starts it: to wait is its work now.
+    systemd::ready(&format!("waiting for the lease {at}"));
+    let held = tokio::select! {
+        epoch = lease.held() => Some(epoch),
+        () = stop.requested() => None,
+    };
+    watchdog.abort();
+    if held.is_none() {
+        systemd::stopping();
+        readiness.stopping();
+        give_back(lease).await;
+        return Ok(None);
+    }
+    readiness.starting();
+    Ok(Some((lease, engine)))
+}
+
+async fn lost(lease: &mut Option<Lease>) {
+    match lease {
+        Some(lease) => lease.lost().await,
+        None => std::future::pending().await,
+    }
+}
+
+/// Gives the lease back; whether it had been lost before.
+async fn give_back(lease: Lease) -> bool {
+    let is_lost = lease.is_lost();
+    // The thread that renews it may be in a call that is never answered.
+    let released = tokio::task::spawn_blocking(move || lease.release(RELEASE_TIME)).await;
+    if !is_lost && !matches!(released, Ok(true)) {
+        tracing::warn!("the lease could not be given back; who waits for it takes it over later");
+    }
+    is_lost
 }
 
 async fn open_archive(

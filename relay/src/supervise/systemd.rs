@@ -9,8 +9,9 @@ fn tell(state: &[NotifyState<'_>]) {
     }
 }
 
-pub(super) fn ready() {
-    tell(&[NotifyState::Ready]);
+/// Started; what it does is for people to read.
+pub(super) fn ready(status: &str) {
+    tell(&[NotifyState::Ready, NotifyState::Status(status)]);
 }
 
 pub(super) fn stopping() {

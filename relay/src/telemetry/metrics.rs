@@ -391,6 +391,7 @@ families! {
     journal_failures: Counter = "ledger_journal_failures", "Failed attempts to write a journal of the ledger";
     manifest_failures: Counter = "ledger_manifest_failures", "Failed attempts to write a manifest";
     listed_late: Counter = "ledger_listed_late", "Published objects that had no line in a manifest, and got one marked late";
+    foreign_objects: Counter = "ledger_foreign_objects", "Objects that came to the archive and that this relay has not written: another one writes there, too";
     unreadable: Counter = "ledger_unreadable_files", "Files of footage from which no capture times could be read";
     scrub_objects: Counter = "scrub_objects", "Objects of the archive that the scrub has read, or looked for";
     scrub_bytes: Counter = "scrub_read_bytes", "Bytes of these";
@@ -406,6 +407,11 @@ families! {
     http_refused: Family<OfReason, Counter> = "http_refused", "Requests and connections turned away, by reason";
     http_connections: Gauge = "http_connections", "Connections that stand";
     http_connections_max: Gauge = "http_connections_max", "Bound of http_connections";
+    lease_held: Gauge = "lease_held", "1 while this relay holds the lease of --lease, and works";
+    lease_epoch: Gauge = "lease_epoch", "How often the lease has been taken, as far as this relay knows";
+    lease_changes: Counter = "lease_changes", "Times that another holder of the lease than before was seen";
+    lease_age: Seconds = "lease_renewal_age_seconds", "Since the lease was last renewed, by this relay or, as it has seen, by its holder";
+    lease_failures: Counter = "lease_failures", "Failed attempts to read, take or renew the lease";
     task_failures: Family<OfTask, Counter> = "task_failures", "Tasks of the relay that failed by a defect and were started again";
 }
 

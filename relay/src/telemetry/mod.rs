@@ -9,7 +9,7 @@ mod process;
 
 pub use events::{
     ArchiveEvents, CameraEvents, DropReason, FindingDrop, FindingsEvents, HedgeOutcome,
-    KickOutcome, LadderEvents, LedgerEvents, OutletEvents, PictureEvents, Refusal, ScrubEvents,
-    SinkEvents, SupervisorEvents, ViewKind,
+    KickOutcome, LadderEvents, LeaseEvents, LedgerEvents, OutletEvents, PictureEvents, Refusal,
+    ScrubEvents, SinkEvents, SupervisorEvents, ViewKind,
 };
 pub use metrics::{EndReason, News, Telemetry};

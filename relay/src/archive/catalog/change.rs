@@ -73,6 +73,8 @@ pub enum Change {
         camera: CameraName,
         /// What it is known by.
         fingerprint: Fingerprint,
+        /// Not by its writer: what that one says counts for more.
+        late: bool,
     },
     /// A file was taken away on purpose: nothing that it held counts any more.
     Gone {
@@ -223,8 +225,18 @@ pub(super) fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite:
             object,
             camera,
             fingerprint: Fingerprint { bytes, sha256 },
+            late,
         } => run(
-            "INSERT OR REPLACE INTO object (path, camera, bytes, sha256) VALUES (?1, ?2, ?3, ?4)",
+            match late {
+                false => {
+                    "INSERT OR REPLACE INTO object (path, camera, bytes, sha256) \
+                     VALUES (?1, ?2, ?3, ?4)"
+                }
+                true => {
+                    "INSERT OR IGNORE INTO object (path, camera, bytes, sha256) \
+                     VALUES (?1, ?2, ?3, ?4)"
+                }
+            },
             &[
                 object,
                 camera,

@@ -299,6 +299,7 @@ fn object(path: &str, bytes: &[u8]) -> Change {
         object: path.into(),
         camera: gate(),
         fingerprint: taken.finish(),
+        late: false,
     }
 }
 

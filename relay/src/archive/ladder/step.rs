@@ -121,7 +121,13 @@ impl Hand {
             let mut ready: Vec<(Object, Vec<Footage>)> = Vec::new();
             for object in objects {
                 let held = match self.footage(&object) {
-                    Ok(held) => held,
+                    Ok(Some(held)) => held,
+                    // Another relay with this archive was faster.
+                    Ok(None) => {
+                        self.waiting.remove(&object.name);
+                        gone.push(object);
+                        continue;
+                    }
                     // What may not be kept goes, also if it can't be told what it holds.
                     Err(_) if reason == Reason::Maximum => Vec::new(),
                     Err(error) => {
@@ -246,20 +252,23 @@ impl Hand {
     }
 
     /// What an object tells of the times at which footage was recorded; nothing for one that holds
-    /// none, or that can't be understood.
-    fn footage(&self, object: &Object) -> Result<Vec<Footage>, StepError> {
-        if !object.form.gives_room() || !object.name.ends_with(".mp4") {
-            return Ok(Vec::new());
-        }
+    /// none, or that can't be understood; none where it is not there.
+    fn footage(&self, object: &Object) -> Result<Option<Vec<Footage>>, StepError> {
         let path = shelf::path(&self.root, object);
+        if !object.form.gives_room() || !object.name.ends_with(".mp4") {
+            return match self.disk.metadata(&path) {
+                Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
+                _ => Ok(Some(Vec::new())),
+            };
+        }
         let source = match self.disk.open_to_read(&path).and_then(OnDisk::new) {
-            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
             result => result.at("open", &path)?,
         };
         let recorded = match footage::read(&source, object.begin, None) {
             Ok(recorded) => recorded,
             Err(Unrepairable::Read(error)) => return Err(error).at("read", &path)?,
-            Err(_) => return Ok(Vec::new()),
+            Err(_) => return Ok(Some(Vec::new())),
         };
         // A key frame lasts for seconds: what was told when the footage was thinned knows better how
         // far one file may be from the next.
@@ -268,7 +277,7 @@ impl Hand {
             _ => recorded.frame_nanos,
         };
         let held = |span| Footage { span, frame_nanos };
-        Ok(recorded.spans.into_iter().map(held).collect())
+        Ok(Some(recorded.spans.into_iter().map(held).collect()))
     }
 
     /// Makes the copy with key frames alone, durable under its final name.

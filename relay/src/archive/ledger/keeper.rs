@@ -3,6 +3,7 @@
 mod horizon;
 mod listing;
 mod lost;
+mod strangers;
 
 use std::collections::{BTreeMap, HashSet, VecDeque};
 use std::path::{Path, PathBuf};
@@ -107,6 +108,8 @@ pub(super) struct Keeper {
     /// Files of the spool that are lost, and may be being read.
     lost: VecDeque<String>,
     tombstones: Vec<lost::Tombstone>,
+    /// Of other relays that write into this archive.
+    strangers: strangers::Strangers,
 }
 
 impl Keeper {
@@ -155,6 +158,7 @@ impl Keeper {
             moved: VecDeque::new(),
             lost: VecDeque::new(),
             tombstones: Vec::new(),
+            strangers: strangers::Strangers::new(),
         }
     }
 
@@ -309,7 +313,11 @@ impl Keeper {
                 let path = self.root.join(object);
                 self.list(&path, fingerprint, true);
             }
-            Message::Manifests(newest) => self.chain(newest),
+            Message::Manifests(tips) => self.chain(tips),
+            Message::Seen(objects) => self.seen(objects),
+            Message::Adopted(object, changes, fingerprint) => {
+                self.adopted(&object, changes, fingerprint);
+            }
             Message::Gone(removal) => self.gone(removal),
             Message::Read(object, camera, change) => {
                 if let Some(camera) = self.camera(&camera) {
@@ -472,6 +480,7 @@ impl Keeper {
             self.journal_run(false);
         }
         self.save_catalog();
+        self.look_out();
         self.rescan |= self.missed.swap(false, Ordering::AcqRel);
         let rests = self.rescan_rest.is_some_and(|until| until > Instant::now());
         if self.rescan && self.scanning.is_none() && !rests {

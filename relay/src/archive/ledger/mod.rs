@@ -10,6 +10,7 @@ mod books;
 pub mod footage;
 mod journal;
 mod keeper;
+mod lookout;
 mod reader;
 mod rebuild;
 mod retired;

@@ -1,21 +1,31 @@
 //! The ledger's other threads: they read files. One reads what lies in the spool; another one what lies
 //! in the archive, which may hang, and then what is recorded meanwhile is accounted for all the same.
 
+use std::cell::RefCell;
+use std::fs::File;
 use std::io;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 
+use super::journal::{PURPOSE as JOURNALS, read_line};
+use super::lookout::Lookout;
 use super::run::{FileAt, Message};
-use super::scan::{Known, Scan, Scanned, Subject, read_findings, read_footage};
+use super::scan::{Known, Scan, Scanned, Subject, manifest_changes, read_findings, read_footage};
 use crate::archive::catalog::Change;
+use crate::archive::checksum::{Fingerprint, fingerprint};
+use crate::archive::jsonl::each_line;
+use crate::archive::manifest::Gone;
 use crate::archive::mp4::Unrepairable;
-use crate::archive::{Archive, Disk, RealDisk, manifest, mark};
+use crate::archive::names::{ObjectName, days_before};
+use crate::archive::{Archive, Disk, MANIFESTS, RealDisk, manifest, mark};
 use crate::telemetry::LedgerEvents;
 use crate::units::CaptureTime;
 
 /// Files that wait to be read.
 const JOBS_MAX: usize = 4096;
+/// Names that are told of together.
+const SEEN_MAX: usize = 512;
 
 /// Something to read.
 pub(super) enum Job {
@@ -33,8 +43,12 @@ pub(super) enum Job {
         /// manifest are looked for.
         unlisted_since: (String, CaptureTime),
     },
-    /// Look for the newest manifest of each camera.
+    /// Look for the manifests of each camera that no other one names.
     Manifests,
+    /// Look for what has come to the archive since the last look.
+    Look,
+    /// Read an object of another relay, or its manifest.
+    Adopt(String),
 }
 
 /// Asks the threads; dropped, it ends them.
@@ -55,6 +69,8 @@ struct Desk {
     /// What the archive is known by is there.
     place: PathBuf,
     answers: SyncSender<Message>,
+    /// Used by the thread that reads the archive.
+    look: RefCell<Lookout>,
 }
 
 impl Reader {
@@ -69,6 +85,7 @@ impl Reader {
             spool,
             place: archive.store.spool.root.clone(),
             answers,
+            look: RefCell::default(),
         };
         let start = |name: &str| {
             let (sender, jobs) = sync_channel(JOBS_MAX);
@@ -100,6 +117,50 @@ impl Reader {
     }
 }
 
+/// What an object of another relay is to the books.
+fn adopt(archive: &Path, object: &str) -> io::Result<(Vec<Change>, Option<Fingerprint>)> {
+    let Some(name) = ObjectName::parse(object) else {
+        return Ok((Vec::new(), None));
+    };
+    let mut changes = Vec::new();
+    if let Some(page) = manifest::page_of(archive, object).filter(|_| name.purpose == MANIFESTS) {
+        let mut gone = Gone::default();
+        gone.begin(name.begin);
+        let mut take = |change| changes.push(change);
+        let is_there = manifest_changes(&name.camera, &page, &mut gone, &mut take)?;
+        return match is_there {
+            true => Ok((changes, None)),
+            false => Err(io::ErrorKind::NotFound.into()),
+        };
+    }
+    let path = archive.join(object);
+    if name.purpose == JOURNALS {
+        each_line(File::open(&path)?, &mut |line| {
+            changes.extend(read_line(&name.camera, line));
+            true
+        })?;
+    }
+    match Subject::of(name.purpose, name.extension) {
+        // One that nothing can be read of is listed all the same.
+        Some(Subject::Footage) => {
+            if let Ok((recorded, bytes)) = read_footage(&path, name.begin, None) {
+                changes.push(Change::Footage {
+                    object: object.to_owned(),
+                    camera: name.camera.clone(),
+                    recorded,
+                    bytes,
+                });
+            }
+        }
+        Some(Subject::Findings) => {
+            changes.push(read_findings(object.to_owned(), &name.camera, &path)?);
+        }
+        None => {}
+    }
+    let taken = fingerprint(&*RealDisk.open_to_read(&path)?)?;
+    Ok((changes, Some(taken)))
+}
+
 impl Desk {
     /// False when nobody wants the answer.
     fn work(&self, job: Job, jobs: &Receiver<Job>) -> bool {
@@ -109,6 +170,7 @@ impl Desk {
             spool,
             place,
             answers,
+            look,
         } = self;
         let is_away = || mark::check(&**disk, archive, place).err();
         match job {
@@ -147,12 +209,30 @@ impl Desk {
                 answers.send(answer).is_ok()
             }
             Job::Manifests => {
-                let newest = match is_away() {
-                    None => manifest::newest(&RealDisk, archive).map_err(|error| error.to_string()),
+                let tips = match is_away() {
+                    None => manifest::tips(&RealDisk, archive).map_err(|error| error.to_string()),
                     Some(error) => Err(error.line()),
                 };
-                let newest = newest.map_err(|error| format!("the archive can't be read: {error}"));
-                answers.send(Message::Manifests(newest)).is_ok()
+                let tips = tips.map_err(|error| format!("the archive can't be read: {error}"));
+                answers.send(Message::Manifests(tips)).is_ok()
+            }
+            Job::Look => {
+                let days = [0, 1].map(|ago| days_before(&CaptureTime::now().day(), ago));
+                let seen = look.borrow_mut().look(&RealDisk, archive, &days);
+                seen.chunks(SEEN_MAX)
+                    .all(|seen| answers.send(Message::Seen(seen.to_vec())).is_ok())
+            }
+            Job::Adopt(object) => {
+                let answer = match adopt(archive, &object) {
+                    Ok((changes, taken)) => Message::Adopted(object, changes, taken),
+                    // Taken away meanwhile, on purpose: nothing is known of it any more.
+                    Err(error) if error.kind() == io::ErrorKind::NotFound => return true,
+                    Err(error) => {
+                        tracing::warn!(object, %error, "what another relay has written can't be read");
+                        return true;
+                    }
+                };
+                answers.send(answer).is_ok()
             }
             Job::Scan {
                 since,
@@ -171,7 +251,8 @@ impl Desk {
                     answers.send(Message::Scanned(changes)).is_ok() && others()
                 };
                 let since = (since.as_str(), manifests_since.as_str());
-                let mut scan = Scan::new(archive, spool, since, Known::by_catalog(spool), &mut take);
+                let mut scan =
+                    Scan::new(archive, spool, since, Known::by_catalog(spool), &mut take);
                 if !scan.run(false) {
                     return false;
                 }

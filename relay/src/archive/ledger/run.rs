@@ -40,8 +40,12 @@ pub(super) enum Message {
     Published(PathBuf, Fingerprint, Option<FileAt>),
     /// A published file that no manifest lists.
     Unlisted(String, Fingerprint),
-    /// The newest manifest of each camera, or why it can't be known.
-    Manifests(Result<Vec<(CameraName, Newest)>, String>),
+    /// The manifests of each camera that no other one names, or why they can't be known.
+    Manifests(Result<Vec<(CameraName, Vec<Newest>)>, String>),
+    /// Objects that have come to the archive of late: this relay's own, and maybe others.
+    Seen(Vec<String>),
+    /// An object of another relay was there: what it says, and what it is to be listed as.
+    Adopted(String, Vec<Change>, Option<Fingerprint>),
     /// An object was taken away on purpose.
     Gone(Removal),
     /// What a file holds, if anything.

@@ -10,7 +10,7 @@ use super::journal::{Lives, PURPOSE, read_line};
 use crate::archive::catalog::{Catalog, Change};
 use crate::archive::findings::{self, PURPOSE as FINDINGS};
 use crate::archive::jsonl::{EXTENSION, each_line};
-use crate::archive::manifest::{self, Page, Record};
+use crate::archive::manifest::{self, Gone, Page, PageAt, Record};
 use crate::archive::mp4::{FileSource, Source as _, Unrepairable};
 use crate::archive::names::{Spool, SpoolName};
 use crate::archive::{Fingerprint, RealDisk};
@@ -326,49 +326,25 @@ impl<'a> Scan<'a> {
             tracing::warn!(%camera, %error, "the manifests can't be listed");
             Vec::new()
         });
+        let mut gone = Gone::default();
         for page in pages {
             if !self.going {
                 return;
             }
-            let read = manifest::read(&RealDisk, &page, &mut |record, _| {
-                self.push(match record {
-                    Record::Object {
-                        object,
-                        bytes,
-                        sha256,
-                        ..
-                    } => Change::Object {
-                        object,
-                        camera: camera.clone(),
-                        fingerprint: Fingerprint { bytes, sha256 },
-                    },
-                    Record::Gone { object, .. } => Change::Gone { object },
-                    Record::Acknowledged {
-                        object,
-                        sha256: None,
-                        ..
-                    } => Change::Gone { object },
-                    Record::Chain(_) | Record::Acknowledged { .. } => return,
-                });
-            });
-            match read {
-                Ok(Some(Page { fingerprint, .. })) => {
-                    self.scanned.manifests += 1;
-                    if page.is_published {
-                        self.push(Change::Object {
-                            object: page.name,
-                            camera: camera.clone(),
-                            fingerprint,
-                        });
-                    }
-                }
-                // Carried to the archive meanwhile.
-                Ok(None) => {}
-                Err(error) => {
-                    self.scanned.failed += 1;
-                    let path = page.path.display();
-                    tracing::warn!(%path, %error, "the manifest can't be read");
-                }
+            gone.begin(page.place.0);
+            self.manifest(camera, &page, &mut gone);
+        }
+    }
+
+    fn manifest(&mut self, camera: &CameraName, page: &PageAt, gone: &mut Gone) {
+        let read = manifest_changes(camera, page, gone, &mut |change| self.push(change));
+        match read {
+            // Carried to the archive meanwhile, it is read there.
+            Ok(is_there) => self.scanned.manifests += u64::from(is_there),
+            Err(error) => {
+                self.scanned.failed += 1;
+                let path = page.path.display();
+                tracing::warn!(%path, %error, "the manifest can't be read");
             }
         }
     }
@@ -384,6 +360,56 @@ impl<'a> Scan<'a> {
         let batch = std::mem::take(&mut self.batch);
         self.going = self.going && (self.take)(batch, self.scanned);
     }
+}
+
+/// What a manifest is to the catalog: calls back with its lines, and with itself where it is closed.
+/// Whether it is there.
+pub(super) fn manifest_changes(
+    camera: &CameraName,
+    page: &PageAt,
+    gone: &mut Gone,
+    take: &mut dyn FnMut(Change),
+) -> io::Result<bool> {
+    let read = manifest::read(&RealDisk, page, &mut |record, at| match record {
+        // By a manifest of another relay that tells of later times.
+        Record::Object { object, .. } if gone.has(&object, at) => {}
+        Record::Object {
+            object,
+            bytes,
+            sha256,
+            late,
+        } => take(Change::Object {
+            object,
+            camera: camera.clone(),
+            fingerprint: Fingerprint { bytes, sha256 },
+            late,
+        }),
+        Record::Gone { object, .. } => {
+            gone.note(&object, at);
+            take(Change::Gone { object });
+        }
+        Record::Acknowledged {
+            object,
+            sha256: None,
+            ..
+        } => {
+            gone.note(&object, at);
+            take(Change::Gone { object });
+        }
+        Record::Chain(_) | Record::Acknowledged { .. } => {}
+    })?;
+    let Some(Page { fingerprint, .. }) = read else {
+        return Ok(false);
+    };
+    if page.is_published {
+        take(Change::Object {
+            object: page.name.clone(),
+            camera: camera.clone(),
+            fingerprint,
+            late: false,
+        });
+    }
+    Ok(true)
 }
 
 pub(super) fn has_lines(path: &Path) -> bool {

@@ -1,13 +1,18 @@
 //! How the manifests of a camera hang together while they are written.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::fmt::Display;
 
-use super::line::{Check, Line, Link, Record};
+use super::line::{Check, Line, Link, Named, Record};
 use crate::archive::ObjectKey;
 use crate::archive::checksum::{Checksum, Fingerprinting};
 use crate::archive::names::ObjectName;
 use crate::units::{CameraName, CaptureTime};
+
+/// Files that one file vouches for beside the one before it; more wait for the next one.
+const ALSO_MAX: usize = 16;
+/// Names that are remembered as vouched for: what closed files say is seen in them.
+const VOUCHED_MAX: usize = 1024;
 
 /// What is known of the manifests of earlier runs.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -51,6 +56,10 @@ pub(in crate::archive) struct Chain {
     /// Cameras of which this run has begun files: it knows best which is the newest, whatever the
     /// clock that named them has done.
     begun: BTreeSet<CameraName>,
+    /// Files of other writers that nothing vouches for yet.
+    others: BTreeMap<CameraName, Vec<Newest>>,
+    /// What the files of this run have named.
+    vouched: VecDeque<String>,
 }
 
 /// A file that is being written.
@@ -89,6 +98,15 @@ impl Chain {
         }
     }
 
+    /// Takes note of the closed files of a camera that no closed one names. The next file does.
+    pub(in crate::archive) fn tips(&mut self, camera: &CameraName, mut tips: Vec<Newest>) {
+        tips.retain(|tip| !self.vouched.contains(&tip.name));
+        for tip in &tips {
+            self.learn(camera, tip.clone());
+        }
+        self.others.insert(camera.clone(), tips);
+    }
+
     /// Whether the first line of a camera's next file can be written.
     pub(in crate::archive) fn may_begin(&self, camera: &CameraName) -> bool {
         !self.is_waiting() || self.newest.contains_key(camera)
@@ -104,11 +122,24 @@ impl Chain {
             (None, Before::Unknown(reason)) => (None, None, Some(reason.clone())),
             (None, _) => (None, None, Some("the first".to_owned())),
         };
+        let mut others = self.others.remove(&key.camera).unwrap_or_default();
+        others.retain(|other| Some(&other.name) != previous.as_ref());
+        let later = others.split_off(others.len().min(ALSO_MAX));
+        let named = |other: Newest| Named {
+            name: other.name,
+            sha256: other.sha256.ok(),
+        };
         let link = Link {
             previous,
             sha256,
             reason,
+            also: others.into_iter().map(named).collect(),
         };
+        self.others.insert(key.camera.clone(), later);
+        self.vouched
+            .extend(link.names().map(|(name, _)| name.to_owned()));
+        let surplus = self.vouched.len().saturating_sub(VOUCHED_MAX);
+        self.vouched.drain(..surplus);
         let line = Line::new(CaptureTime::now(), Record::Chain(link));
         let open = Open {
             name: key.object_name(),
@@ -241,6 +272,35 @@ mod tests {
         chain.learn(&camera, kept.clone());
         let (_, link) = write(&mut chain, 300, true);
         assert_eq!(link.sha256, kept.sha256.ok());
+    }
+
+    #[test]
+    fn files_of_other_writers_are_vouched_for_once() {
+        let camera = key(0).camera;
+        let mut chain = Chain::default();
+        chain.tips(&camera, vec![newest(100, b"ours"), newest(90, b"theirs")]);
+        chain.settle(Before::Known);
+        let (_, link) = write(&mut chain, 200, true);
+        assert_eq!(link.previous, Some(key(100).object_name()));
+        let theirs = Named {
+            name: key(90).object_name(),
+            sha256: newest(90, b"theirs").sha256.ok(),
+        };
+        assert_eq!(link.also, [theirs]);
+        // As long as that file is open, nobody sees that it names them.
+        chain.tips(&camera, vec![newest(100, b"ours"), newest(90, b"theirs")]);
+        let (_, link) = write(&mut chain, 300, true);
+        assert_eq!(
+            (link.previous, link.also),
+            (Some(key(200).object_name()), vec![])
+        );
+        chain.tips(
+            &camera,
+            vec![newest(300, b"x"), newest(250, b"more of theirs")],
+        );
+        let (_, link) = write(&mut chain, 400, true);
+        assert_eq!(link.previous, Some(key(300).object_name()));
+        assert_eq!(link.also.len(), 1);
     }
 
     #[test]

@@ -59,6 +59,28 @@ pub(in crate::archive) struct Link {
     /// Why there is no SHA-256.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(in crate::archive) reason: Option<String>,
+    /// Files that no other one names: those of other relays that have written here, too.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub(in crate::archive) also: Vec<Named>,
+}
+
+/// A file, and what it was.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(in crate::archive) struct Named {
+    pub(in crate::archive) name: String,
+    pub(in crate::archive) sha256: Option<Checksum>,
+}
+
+impl Link {
+    /// All files that it names.
+    pub(in crate::archive) fn names(&self) -> impl Iterator<Item = (&str, Option<Checksum>)> {
+        let previous = self
+            .previous
+            .iter()
+            .map(|name| (name.as_str(), self.sha256));
+        let also = self.also.iter();
+        previous.chain(also.map(|named| (named.name.as_str(), named.sha256)))
+    }
 }
 
 // The signature that serde wants.

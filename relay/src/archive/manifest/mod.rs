@@ -6,22 +6,24 @@
 //!
 //! Nothing of a manifest can go or change without a trace. Each line ends with a check of itself
 //! and of the line before (`line.rs`), and the first line of each file names the camera's file
-//! before and its SHA-256 (`chain.rs`). What happens to the newest file as a whole is seen beside
-//! the objects themselves, and the catalog.
+//! before and its SHA-256 (`chain.rs`), and those of other relays that wrote here meanwhile. What
+//! happens to the newest file as a whole is seen beside the objects themselves, and the catalog.
 
 mod chain;
 mod late;
 mod line;
 mod pages;
+mod verdict;
 mod writer;
 
 pub(super) use chain::{Before, Chain, Newest};
 pub(super) use late::unlisted;
-pub(super) use line::Record;
+pub(super) use line::{Link, Record};
 pub(super) use pages::{
-    Entries, Entry, Page, PageAt, State, Wanted, entries, names, newest, newest_spooled, pages,
-    read, read_all,
+    Entries, Entry, Page, PageAt, State, Wanted, entries, names, newest_spooled, page_of, pages,
+    read, read_all, tips,
 };
+pub(super) use verdict::Gone;
 pub(super) use writer::Manifests;
 
 use crate::archive::ladder::pins::PURPOSE as PINS;

@@ -8,7 +8,8 @@ use std::path::{Path, PathBuf};
 use super::PURPOSE;
 use super::chain::Newest;
 use super::line::{Check, Link, Record, record};
-use crate::archive::checksum::{Fingerprint, Fingerprinting, fingerprint};
+use super::verdict::takes_the_place;
+use crate::archive::checksum::{Checksum, Fingerprint, Fingerprinting, fingerprint};
 use crate::archive::disk::{Disk, DiskFile};
 use crate::archive::jsonl::{EXTENSION, each_line};
 use crate::archive::names::{ObjectName, Spool, SpoolName};
@@ -18,6 +19,8 @@ use crate::units::{CameraName, CaptureTime, Name};
 const DAMAGED_MAX: usize = 100;
 /// Manifests move from the spool to the archive while they are read: then they are read again.
 const TRIES: usize = 5;
+/// The newest days with manifests that are looked at for those that no other one names.
+const TIP_DAYS: usize = 3;
 
 /// Where a manifest lies.
 #[derive(Debug, Clone)]
@@ -51,6 +54,8 @@ pub(in crate::archive) struct Entry {
     /// When that was written.
     pub(in crate::archive) at: Option<CaptureTime>,
     pub(in crate::archive) state: State,
+    /// Not by its writer.
+    pub(in crate::archive) late: bool,
 }
 
 /// What the manifests say of some objects.
@@ -312,18 +317,23 @@ pub(in crate::archive) fn entries(
             if number > last_try {
                 (entries, last_try) = (Entries::default(), number);
             }
-            let (object, state) = match record {
+            let (object, state, late) = match record {
                 Record::Object {
                     object,
                     bytes,
                     sha256,
-                    ..
-                } => (object, State::There(Fingerprint { bytes, sha256 })),
-                Record::Gone { object, reason } => (object, State::Gone(reason)),
+                    late,
+                } => (object, State::There(Fingerprint { bytes, sha256 }), late),
+                Record::Gone { object, reason } => (object, State::Gone(reason), false),
                 Record::Chain(_) | Record::Acknowledged { .. } => return,
             };
-            if ObjectName::parse(&object).is_some_and(|name| wants(&name)) {
-                entries.objects.insert(object, Entry { at, state });
+            if !ObjectName::parse(&object).is_some_and(|name| wants(&name)) {
+                return;
+            }
+            let entry = Entry { at, state, late };
+            let before = entries.objects.get(&object);
+            if before.is_none_or(|before| takes_the_place(before, &entry)) {
+                entries.objects.insert(object, entry);
             }
         },
     )?;
@@ -343,32 +353,70 @@ fn fingerprinted(disk: &dyn Disk, page: PageAt) -> Newest {
     Newest { name, sha256 }
 }
 
-/// The newest manifest of each camera under its final name.
+/// A manifest under its final name, by that.
+pub(in crate::archive) fn page_of(archive: &Path, name: &str) -> Option<PageAt> {
+    Some(PageAt {
+        name: name.to_owned(),
+        path: archive.join(name),
+        place: ObjectName::parse(name)?.place(),
+        is_published: true,
+    })
+}
+
+/// The manifests of each camera, under their final names, that no other one names: the newest of each
+/// relay that has written here. Older days than some are not looked at.
 ///
 /// # Errors
 /// What the disk says.
-pub(in crate::archive) fn newest(
+pub(in crate::archive) fn tips(
     disk: &dyn Disk,
     archive: &Path,
-) -> io::Result<Vec<(CameraName, Newest)>> {
+) -> io::Result<Vec<(CameraName, Vec<Newest>)>> {
     // Not there at all, it is away.
     if disk.metadata(archive)?.is_file {
         return Err(io::ErrorKind::NotADirectory.into());
     }
-    let mut newest = Vec::new();
+    let mut tips = Vec::new();
     for camera in names(disk, archive)? {
         let Ok(camera) = Name::new(&camera) else {
             continue;
         };
-        for day in days(disk, archive, &camera)?.iter().rev() {
-            let pages = of_day(disk, archive, &camera, day)?;
-            if let Some(page) = pages.into_iter().max_by_key(|page| page.place) {
-                newest.push((camera, fingerprinted(disk, page)));
-                break;
+        let mut found: Vec<Newest> = Vec::new();
+        let mut named: HashSet<String> = HashSet::new();
+        let mut sums: HashSet<Checksum> = HashSet::new();
+        for day in days(disk, archive, &camera)?.iter().rev().take(TIP_DAYS) {
+            let mut pages = of_day(disk, archive, &camera, day)?;
+            pages.sort_by_key(|page| page.place);
+            for page in pages.into_iter().rev() {
+                let sha256 = match read(disk, &page, &mut |_, _| {}) {
+                    Ok(None) => continue,
+                    Ok(Some(Page {
+                        fingerprint, link, ..
+                    })) => {
+                        for (name, sum) in link.iter().flat_map(Link::names) {
+                            // Where a name was taken, its writer did not know the suffix.
+                            match sum {
+                                Some(sum) => drop(sums.insert(sum)),
+                                None => drop(named.insert(name.to_owned())),
+                            }
+                        }
+                        Ok(fingerprint.sha256)
+                    }
+                    Err(error) => Err(format!("it can't be read: {error}")),
+                };
+                let name = page.name;
+                found.push(Newest { name, sha256 });
             }
         }
+        found.retain(|tip| {
+            let is_named = tip.sha256.as_ref().is_ok_and(|sum| sums.contains(sum));
+            !is_named && !named.contains(&tip.name)
+        });
+        if !found.is_empty() {
+            tips.push((camera, found));
+        }
     }
-    Ok(newest)
+    Ok(tips)
 }
 
 /// Manifests that wait in the spool for an archive that is away.

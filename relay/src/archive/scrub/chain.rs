@@ -7,7 +7,7 @@ use super::{FaultKind, Scrub};
 use crate::archive::MANIFESTS;
 use crate::archive::catalog::Catalog;
 use crate::archive::checksum::Checksum;
-use crate::archive::manifest::{Page, PageAt, Record, Wanted, read_all};
+use crate::archive::manifest::{Link, Page, PageAt, Record, Wanted, read_all};
 use crate::archive::names::ObjectName;
 use crate::units::{CameraName, CaptureTime};
 
@@ -176,13 +176,9 @@ impl Scrub<'_> {
             .map(|(_, page)| page.fingerprint.sha256)
             .collect();
         let mut told = BTreeSet::new();
-        let links = read.iter().filter_map(|(at, page)| {
-            let link = page.link.as_ref()?;
-            Some((
-                link.previous.clone()?,
-                link.sha256,
-                format!("{} says so", at.name),
-            ))
+        let links = read.iter().flat_map(|(at, page)| {
+            let named = page.link.iter().flat_map(Link::names);
+            named.map(|(name, sha256)| (name.to_owned(), sha256, format!("{} says so", at.name)))
         });
         let known = known.iter().map(|(name, sha256)| {
             (

@@ -11,7 +11,7 @@ use crate::archive::catalog::{Catalog, Change, Found};
 use crate::archive::checksum::fingerprint;
 use crate::archive::disk::{Disk, is_unsupported};
 use crate::archive::ledger::{Evidence, GapCause, Journals, Witness};
-use crate::archive::manifest::{Before, Manifests, Newest, newest, newest_spooled};
+use crate::archive::manifest::{Before, Manifests, Newest, newest_spooled, tips};
 use crate::archive::names::ObjectName;
 use crate::archive::store::{create_dirs, locked};
 use crate::archive::{
@@ -121,7 +121,7 @@ impl Offline {
         let mut manifests = Manifests::new(opened.clone());
         if let Some(chain) = manifests.chain() {
             let spooled = newest_spooled(&RealDisk, spool);
-            let (known, before) = match newest(&RealDisk, archive) {
+            let (known, before) = match tips(&RealDisk, archive) {
                 Ok(known) => (known, Before::Known),
                 Err(error) => {
                     let reason = format!("the archive can't be read: {error}");
@@ -134,7 +134,10 @@ impl Offline {
                 .map(|(catalog, _)| catalog.newest_manifests());
             let listed = listed.and_then(Result::ok).unwrap_or_default();
             let others = spooled.unwrap_or_default().into_iter().chain(listed);
-            for (camera, newest) in known.into_iter().chain(others) {
+            for (camera, tips) in known {
+                chain.tips(&camera, tips);
+            }
+            for (camera, newest) in others {
                 chain.learn(&camera, newest);
             }
             chain.settle(before);
@@ -274,6 +277,7 @@ impl Offline {
                 object: object.to_owned(),
                 camera: name.camera,
                 fingerprint,
+                late: false,
             });
         }
         self.apply(&changes);

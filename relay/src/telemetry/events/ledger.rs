@@ -23,6 +23,7 @@ const DROPPED: u64 = 0;
 const CATALOG: u64 = 1;
 const JOURNAL: u64 = 2;
 const MANIFEST: u64 = 3;
+const STRANGERS: u64 = 4;
 
 fn seconds(nanos: i64) -> f64 {
     nanos.max(0) as f64 / 1e9
@@ -170,6 +171,19 @@ impl LedgerEvents {
     pub fn listed_late(&self, object: &str) {
         self.telemetry.families.listed_late.inc();
         debug!(object, "an object had no line in a manifest: listed late");
+    }
+
+    /// An object has come to the archive that this relay has not written.
+    pub fn stranger(&self, object: &str) {
+        self.telemetry.families.foreign_objects.inc();
+        if let Some(repeated) = self.calm.pass(STRANGERS) {
+            warn!(
+                object,
+                repeated,
+                "another relay, or somebody, writes into this archive, too; what comes is read and listed. \
+                 If that is not meant, stop one of them, or give both a --lease"
+            );
+        }
     }
 
     /// No capture times can be read from a file.

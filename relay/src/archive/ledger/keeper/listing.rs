@@ -92,7 +92,7 @@ impl Keeper {
             if let Some(chain) = self.manifests.chain() {
                 chain.learn(&camera, newest);
             }
-        } else if self.is_told(&object) {
+        } else if self.is_told(&object) || late && self.is_known(&object).unwrap_or(false) {
             return;
         } else if self.manifests.object(&object, fingerprint, late) {
             if late {
@@ -108,7 +108,20 @@ impl Keeper {
             object,
             camera,
             fingerprint,
+            late,
         });
+    }
+
+    /// Whether a manifest lists an object, as far as this relay has read and written; none where the
+    /// catalog can't tell.
+    pub(super) fn is_known(&self, object: &str) -> Option<bool> {
+        let to_come = self.pending.iter().any(
+            |change| matches!(change, Change::Object { object: listed, .. } if listed == object),
+        );
+        if to_come {
+            return Some(true);
+        }
+        self.catalog.as_ref()?.lists(object).ok()
     }
 
     /// An object was taken away on purpose.
@@ -123,6 +136,7 @@ impl Keeper {
             self.events.dropped();
         }
         self.tell_of(&object);
+        self.note_gone(&object);
         let held = self.catalog.as_ref().filter(|_| is_loss);
         let held = held.and_then(|catalog| catalog.footage_span(&object).ok().flatten());
         if let (Some(span), Some(name)) = (held, ObjectName::parse(&object)) {
@@ -187,16 +201,20 @@ impl Keeper {
         }
     }
 
-    /// What there is of earlier runs, or why that can't be known. The catalog may know of one that
-    /// is not there any more, and shall be missed.
-    pub(super) fn chain(&mut self, newest: Result<Vec<(CameraName, Newest)>, String>) {
+    /// What there is of earlier runs and other relays, or why that can't be known. The catalog may
+    /// know of one that is not there any more, and shall be missed.
+    pub(super) fn chain(&mut self, tips: Result<Vec<(CameraName, Vec<Newest>)>, String>) {
         let known = self.catalog.as_ref().map(Catalog::newest_manifests);
         if let Some(Ok(known)) = known {
             self.learn(known);
         }
-        let before = match newest {
-            Ok(newest) => {
-                self.learn(newest);
+        let before = match tips {
+            Ok(tips) => {
+                if let Some(chain) = self.manifests.chain() {
+                    for (camera, tips) in tips {
+                        chain.tips(&camera, tips);
+                    }
+                }
                 Before::Known
             }
             Err(reason) => Before::Unknown(reason),
