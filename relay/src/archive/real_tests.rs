@@ -18,8 +18,8 @@ use bytes::Bytes;
 use super::mp4::tests::{fragment, header};
 use super::mp4::{stale_durations, whole_prefix};
 use super::{
-    Archive, ArchiveError, ArchiveEvent, ArchiveOptions, ObjectKey, OpenError, Published, RealDisk,
-    RecoveryReport,
+    Archive, ArchiveError, ArchiveEvent, ArchiveOptions, AwayReason, ObjectKey, OpenError,
+    Published, RealDisk, RecoveryReport,
 };
 use crate::units::{CaptureTime, Name};
 
@@ -233,8 +233,9 @@ fn a_lost_archive_is_made_up_for() {
         object.append(&bytes(text)).unwrap();
         assert_eq!(object.finish(end()).unwrap(), Published::Deferred);
     }
-    let failed = |event: &ArchiveEvent| matches!(event, ArchiveEvent::PublishFailed { .. });
-    wait_for("a failure", || events.lock().unwrap().iter().any(failed));
+    let refuses = |event: &ArchiveEvent| matches!(event, ArchiveEvent::Away(Some(away)) if away.reason == AwayReason::Refuses);
+    let is_told = |what: &dyn Fn(&ArchiveEvent) -> bool| events.lock().unwrap().iter().any(what);
+    wait_for("a word of it", || is_told(&refuses));
     // A start in this state leaves them waiting.
     archive.close(Duration::from_secs(10));
     drop(archive);
@@ -249,6 +250,9 @@ fn a_lost_archive_is_made_up_for() {
     std::fs::remove_file(&root).unwrap();
     let last = final_path(folder.path(), "2026-05-04T073100.120Z-2.jpg");
     wait_for("the archive", || last.exists());
+    wait_for("a word of its return", || {
+        is_told(&|event| matches!(event, ArchiveEvent::Away(None)))
+    });
     let is_published = |event: &&ArchiveEvent| matches!(event, ArchiveEvent::Published { end: Some(time), .. } if *time == end());
     wait_for("both", || {
         events.lock().unwrap().iter().filter(is_published).count() == 2

@@ -35,6 +35,7 @@ fn note(yard: &Yard, path: &Path) {
             bytes: fs::metadata(path).unwrap().len(),
             sha256,
         },
+        late: false,
     };
     let (mut catalog, _) = Catalog::open(&yard.path("spool")).unwrap();
     catalog.apply(&[change]).unwrap();

@@ -112,11 +112,6 @@ pub(super) struct OfCause {
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
-pub(super) struct OfReason {
-    pub(super) reason: &'static str,
-}
-
-#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
 pub(super) struct OfCameraReason {
     pub(super) camera: Name,
     pub(super) reason: &'static str,

@@ -223,8 +223,9 @@ fn copies_come_to_an_archive_on_another_file_system_and_pins_hold_there() {
     }
     yard.close();
     // All that came over is listed, with the sums of what is there.
+    let all = crate::archive::manifest::Wanted::since("");
     let listed =
-        crate::archive::manifest::entries(&RealDisk, (&archive, &spool), &gate(), "", &|_| true);
+        crate::archive::manifest::entries(&RealDisk, (&archive, &spool), &gate(), all, &|_| true);
     let listed = listed.unwrap().objects;
     for path in files(root, "/key-frames/") {
         let object = Path::new(&path)

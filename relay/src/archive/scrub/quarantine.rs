@@ -216,6 +216,7 @@ impl Offline {
                 object: object.to_owned(),
                 camera: name.camera,
                 fingerprint,
+                late: false,
             },
         };
         self.apply(&[change]);

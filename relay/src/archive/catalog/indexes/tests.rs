@@ -80,6 +80,7 @@ fn use_all(catalog: &mut Catalog, camera: &CameraName) {
             bytes: 7,
             sha256: crate::archive::checksum::Checksum::new([7; 32]),
         },
+        late: false,
     };
     let findings = format!("{camera}/findings/1970-01-01/1970-01-01T000000.000Z.jsonl");
     catalog
