@@ -17,7 +17,7 @@ use forebay_tests::{
 use rustix::process::Signal;
 use serde_json::Value;
 
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// Exit codes of sysexits.h (BSD).
 const USAGE: i32 = 64;
@@ -387,7 +387,7 @@ fn names(folder: &Path) -> Vec<String> {
 /// The real recorder's footage, with what the relay's journals tell of it; once while a relay writes.
 #[test]
 fn a_clip_of_the_demo_tells_gaps_and_clocks() {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "clip-demo");
     let log = folder.join("demo.log");
     let demo = |time: &str| {

@@ -14,7 +14,7 @@ use forebay_tests::{
 };
 use rustix::process::Signal;
 
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, alone, beside};
 
 /// Exit codes of sysexits.h (BSD).
 const USAGE: i32 = 64;
@@ -55,7 +55,7 @@ fn site() -> SiteServer {
 
 #[test]
 fn the_demo_records_every_picture_and_ends_by_itself() {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "demo");
     let output = forebay(&["demo", "--for", "8s", "--dir"], &folder);
     let said = text(&output);
@@ -147,7 +147,7 @@ fn scrubbed(folder: &Path) {
 /// The whole script: dropouts that the cameras' buffers outlast, one that they don't, a restart.
 #[test]
 fn the_demo_with_outages_accounts_for_what_is_missing() {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "demo-outages");
     let output = forebay(&["demo", "--outages", "--dir"], &folder);
     let said = text(&output);

@@ -15,7 +15,7 @@ use serde_json::Value;
 
 use crate::bad_guests::session::site;
 use crate::foreign::DARK;
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// With the compiling of the components, on a busy machine.
 const WORK_MAX: Duration = Duration::from_secs(120);
@@ -88,7 +88,7 @@ fn of_kind<'a>(rows: &'a [Value], kind: &str) -> Vec<&'a Value> {
 
 #[test]
 fn findings_are_the_same_wherever_they_are_looked_for() {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "findings");
     let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("guests/kept/0.1.0/analyzer.wasm");
     // One has a mark of each picture, the other a state that it never ends: no picture is brighter.

@@ -12,7 +12,7 @@ use forebay_tests::{Relay, fresh_folder, run, script};
 use serde_json::{Value, json};
 
 use crate::bad_guests::guests::build_for_sandbox;
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// Release of componentize-py that the guide names.
 const COMPONENTIZE: &str = "0.25.1";
@@ -162,7 +162,7 @@ fn both_refuse_settings_with_a_word() {
 /// is shown.
 fn tried(plugin: &Path, below: f64) -> Vec<Value> {
     static FOLDER: LazyLock<PathBuf> = LazyLock::new(|| {
-        let _alone = alone();
+        let _beside = beside();
         let folder = fresh_folder(SCRATCH, "foreign-footage");
         run(Command::new(Relay::program())
             .args(["demo", "--for", "20s", "--dir"])

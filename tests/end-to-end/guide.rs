@@ -16,7 +16,7 @@ use std::time::Duration;
 use forebay_tests::{Relay, Running, wait_for};
 use rustix::process::{Pid, Signal, kill_process_group};
 
-use crate::alone;
+use crate::beside;
 
 /// With the compiling of the library's macros on a busy machine.
 const WALK_MAX: Duration = Duration::from_secs(1200);
@@ -109,7 +109,7 @@ fn a_newcomer_walks_through_the_guide() {
     let typed = steps.iter().filter(|step| matches!(step, Step::Type(_)));
     assert!(typed.count() >= 8, "{steps:#?}");
 
-    let _alone = alone();
+    let _beside = beside();
     // Outside of the repository, whose workspace would take the new package for its own.
     let home = std::env::temp_dir().join(format!("forebay-guide-{}", std::process::id()));
     fs::create_dir(&home).unwrap();

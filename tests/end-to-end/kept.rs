@@ -9,7 +9,7 @@ use std::time::Duration;
 use forebay_tests::{Camera, Configuration, Relay, fresh_folder, wait_for};
 
 use crate::bad_guests::session::site;
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// Largest file: what is committed is there for good.
 const BYTES_MAX: u64 = 150_000;
@@ -54,7 +54,7 @@ fn plugins_of_every_version_still_work() {
 }
 
 fn work(version: &str) {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, &format!("kept-{version}"));
     let mut sinks = String::new();
     for world in ["sink", "analyzer"] {

@@ -1,4 +1,4 @@
-//! SIGKILL at random moments while three cameras record, 200 times (`FOREBAY_KILLS`). Each start
+//! SIGKILL at random moments while three cameras record, 40 times (`FOREBAY_KILLS`). Each start
 //! repairs and publishes what the kill before left open. Then every published file plays whole,
 //! and nothing that was captured five seconds before a kill, or earlier, is missing.
 //!
@@ -25,7 +25,7 @@ use forebay_tests::{
     Camera, Configuration, Relay, SiteServer, fresh_folder, listed, mp4_files, unix_now,
 };
 
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// Relays that run at the same time.
 const LANES: usize = 4;
@@ -70,7 +70,7 @@ type Picture = (u64, f64);
 
 #[test]
 fn nothing_older_than_five_seconds_is_lost_by_a_kill() {
-    kill(number("FOREBAY_KILLS", 200), "kills", None);
+    kill(number("FOREBAY_KILLS", 40), "kills", None);
 }
 
 #[test]
@@ -97,7 +97,7 @@ fn number(variable: &str, default: usize) -> usize {
 /// then footage is published often, and old footage thinned.
 fn kill(kills: usize, name: &str, elsewhere: Option<&Path>) {
     let seed = 20_260_504;
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, name);
     let program = Path::new(env!("CARGO_BIN_EXE_site_server"));
     let options = "--streams 3 --bitrate 400000 --size 320x180 --gop 25";

@@ -12,7 +12,7 @@ use forebay_tests::{
 use serde_json::Value;
 
 use crate::bad_guests::session::site;
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// The ladder looks at quotas once it knows what there is, and then each ten minutes.
 const WORK_MAX: Duration = Duration::from_secs(60);
@@ -42,7 +42,7 @@ fn footage(configuration: &Configuration) -> Vec<PathBuf> {
 
 #[test]
 fn what_goes_for_a_quota_is_not_missing() {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "ladder");
     let site = site();
     let configuration = Configuration::new(&folder)

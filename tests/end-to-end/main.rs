@@ -33,14 +33,41 @@ mod trials;
 mod truth;
 mod two;
 
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Condvar, Mutex, PoisonError};
 
 /// Where the tests write.
 const SCRATCH: &str = env!("CARGO_TARGET_TMPDIR");
 
-/// Held while cameras and relays run: two such tests at a time would be too much for two cores,
-/// and what a test says about time would then be wrong.
-fn alone() -> MutexGuard<'static, ()> {
-    static MACHINE: Mutex<()> = Mutex::new(());
-    MACHINE.lock().unwrap_or_else(PoisonError::into_inner)
+/// Held while cameras and relays run. Two such tests at a time are all that two cores bear, and one
+/// that says something about time or load has the machine for itself.
+#[derive(Debug)]
+struct Share(u8);
+
+/// What is left of the machine, in shares, and who waits for some.
+static MACHINE: (Mutex<u8>, Condvar) = (Mutex::new(2), Condvar::new());
+
+/// The whole machine.
+fn alone() -> Share {
+    take(2)
+}
+
+/// Half of it: another test may run beside this one.
+fn beside() -> Share {
+    take(1)
+}
+
+fn take(shares: u8) -> Share {
+    let (left, given_back) = &MACHINE;
+    let left = left.lock().unwrap_or_else(PoisonError::into_inner);
+    let left = given_back.wait_while(left, |left| *left < shares);
+    *left.unwrap_or_else(PoisonError::into_inner) -= shares;
+    Share(shares)
+}
+
+impl Drop for Share {
+    fn drop(&mut self) {
+        let (left, given_back) = &MACHINE;
+        *left.lock().unwrap_or_else(PoisonError::into_inner) += self.0;
+        given_back.notify_all();
+    }
 }

@@ -14,7 +14,7 @@ use forebay_tests::{
 use serde_json::Value;
 
 use crate::bad_guests::session::site;
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 const PATIENCE: Duration = Duration::from_secs(60);
 /// `EX_DATAERR`: a scrub has found something.
@@ -103,7 +103,7 @@ fn an_archive_moves_to_a_new_home_while_a_relay_records() {
         println!("skipped: rsync is missing");
         return;
     }
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "moving");
     let site = site();
     let home = |name: &str| {

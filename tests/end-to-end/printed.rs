@@ -13,7 +13,7 @@ use forebay_tests::{Relay, fresh_folder};
 
 use crate::foreign::DARK;
 use crate::guide::{blocks, root};
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// What stands around those that are a part of a file.
 const FRAME: &str = "
@@ -99,7 +99,7 @@ fn furnish(folder: &Path) {
 
 #[test]
 fn configurations_that_are_printed_are_right() {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "printed");
     furnish(&folder);
     let file = folder.join("forebay.toml");

@@ -14,7 +14,7 @@ use forebay_tests::{
 };
 use serde_json::Value;
 
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// A page, and what Prometheus answered, after some seconds of recording.
 struct Scraped {
@@ -27,7 +27,7 @@ struct Scraped {
 }
 
 static SCRAPED: LazyLock<Scraped> = LazyLock::new(|| {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "scrape");
     let peer = Peer::start(
         &folder,

@@ -10,7 +10,7 @@ use forebay_tests::{Relay, fresh_folder, mp4_files, run};
 use serde_json::Value;
 
 use crate::bad_guests::guests::guest;
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// Exit codes of sysexits.h (BSD).
 const USAGE: i32 = 64;
@@ -21,7 +21,7 @@ const CONFIG: i32 = 78;
 
 /// A file of the demo: the longest one of a camera.
 static FOOTAGE: LazyLock<PathBuf> = LazyLock::new(|| {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "trial-footage");
     run(Command::new(Relay::program())
         .args(["demo", "--for", "30s", "--dir"])

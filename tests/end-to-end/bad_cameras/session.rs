@@ -21,7 +21,7 @@ use super::cases::{
 use super::footage::{Recorded, read};
 use super::sight::Sight;
 use super::site::Running;
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// How long the cameras misbehave.
 const BAD: Duration = Duration::from_secs(7);
@@ -62,7 +62,7 @@ pub(super) struct Session {
 
 impl Session {
     fn hold(name: &str, cases: &'static [Case]) -> Self {
-        let _alone = alone();
+        let _beside = beside();
         let folder = fresh_folder(SCRATCH, name);
         let site = Running::start(cases.iter().map(Case::spec).collect());
         let configuration = configuration(&folder, cases, &site.cameras);

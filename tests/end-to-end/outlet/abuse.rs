@@ -10,7 +10,7 @@ use forebay_tests::http::{get, raw, request};
 use forebay_tests::{Configuration, Relay, fresh_folder, wait_for};
 
 use super::{configuration, site, wait_for_pictures};
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 const TOKEN: &str = "anchor-4f7a1c9e0b";
 
@@ -39,7 +39,7 @@ fn refused(address: SocketAddr, method: &str, path: &str, fields: &str, status: 
 
 #[test]
 fn nothing_is_served_but_what_is_meant() {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "outlet-abuse");
     let site = site(&[]);
     let relay = Relay::start(&configuration(&folder, &site));
@@ -207,7 +207,7 @@ fn with_token(folder: &std::path::Path) -> Configuration {
 
 #[test]
 fn a_token_is_asked_for_and_guessing_is_slow() {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "outlet-token");
     let site = site(&[]);
     let configuration = with_token(&folder).camera(forebay_tests::Camera {

@@ -11,7 +11,7 @@ use forebay_tests::{Relay, fresh_folder, mp4_files, run, script, unix_now, wait_
 use serde_json::{Value, json};
 
 use super::{configuration, site, wait_for_pictures};
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// With the publishing of files of four seconds, on a busy machine.
 const WAIT_MAX: Duration = Duration::from_secs(120);
@@ -59,7 +59,7 @@ fn longest_step(times: &[f64]) -> f64 {
 
 #[test]
 fn what_is_recorded_plays_at_true_time_over_an_outage() {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "outlet-footage");
     let mut site = site(&["--queue", "20000"]);
     let configuration = configuration(&folder, &site);

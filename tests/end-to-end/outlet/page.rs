@@ -8,7 +8,7 @@ use forebay_tests::{Relay, fresh_folder, mp4_files, run, script, unix_now, wait_
 use serde_json::{Value, json};
 
 use super::{configuration, site, wait_for_pictures};
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 const WAIT_MAX: Duration = Duration::from_secs(150);
 
@@ -30,7 +30,7 @@ fn pages_answer_and_show_in_a_browser() {
         println!("skipped: FOREBAY_PYTHON is not set");
         return;
     };
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "outlet-page");
     let mut site = site(&["--queue", "20000"]);
     let stills = "[[sink]]\nname = \"stills\"\nplugin = \"builtin:stills\"\n\

@@ -7,7 +7,7 @@ use forebay_tests::http::get;
 use forebay_tests::{Relay, fresh_folder};
 
 use super::{configuration, site, wait_for_pictures};
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// `FOREBAY_SCHEMA_EXAMPLES` (default 3) for each operation. Films and events that have no end are left
 /// out.
@@ -16,7 +16,7 @@ fn answers_are_as_they_are_described() {
     let Some(python) = std::env::var_os("FOREBAY_PYTHON") else {
         return;
     };
-    let _alone = alone();
+    let _beside = beside();
     let examples = std::env::var("FOREBAY_SCHEMA_EXAMPLES").unwrap_or_else(|_| "3".into());
     let folder = fresh_folder(SCRATCH, "outlet-schema");
     let site = site(&[]);

@@ -12,7 +12,7 @@ use forebay_tests::{
     wait_for,
 };
 
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 const CAMERA: &str = "mast-crane";
 /// For two pictures that are decoded, ten seconds apart, on a busy machine.
@@ -89,7 +89,7 @@ fn sum(page: &Metrics, name: &str) -> f64 {
 
 #[test]
 fn with_ffmpeg_a_thermal_camera_has_pictures() {
-    let _alone = alone();
+    let _beside = beside();
     let pictures = format!("\n[pictures]\nffmpeg = {:?}\n", ffmpeg());
     let shown = |page: &Metrics| {
         let shown = page.sum("forebay_sink_pictures_total", &[("sink", "motion")]);
@@ -102,7 +102,7 @@ fn with_ffmpeg_a_thermal_camera_has_pictures() {
 
 #[test]
 fn without_it_what_is_missing_is_said_once() {
-    let _alone = alone();
+    let _beside = beside();
     // Once it is said, more key frames come: whatever is said of them is said by the end.
     let units_when_told = Cell::new(None);
     let told = |page: &Metrics| {
