@@ -22,8 +22,7 @@ use forebay_tests::truth::{
     BITS_PER_SECOND, CAMERAS, DATAGRAMS, FPS, GOP, Plan, compare::compare, ledger, stage::Outcome,
 };
 use forebay_tests::{
-    Camera, Configuration, Metrics, Relay, SiteServer, fresh_folder, mp4_files, run, storage,
-    wait_for,
+    Camera, Configuration, Metrics, Relay, SiteServer, fresh_folder, mp4_files, storage, wait_for,
 };
 
 use crate::{SCRATCH, alone};
@@ -190,9 +189,13 @@ impl Stage {
         println!("{}\n{}", self.folder.display(), report.table);
         // Exits with 65 where anything is not what was written.
         let file = self.folder.join("forebay.toml");
-        run(Command::new(Relay::program())
+        let scrub = Command::new(Relay::program())
             .args(["scrub", "--config"])
-            .arg(file));
+            .arg(file)
+            .output()
+            .unwrap();
+        let told = String::from_utf8_lossy(&scrub.stdout);
+        assert!(scrub.status.success(), "{told}");
         let name = self
             .folder
             .file_name()

@@ -13,6 +13,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
 use std::time::{Duration, Instant};
 
 use super::journal::Journals;
+use super::pulse::Pulse;
 use super::reader::{Job, Reader};
 use super::run::{FileAt, Flags, LedgerOptions, Message};
 use super::scan::{FOOTAGE, Subject, spooled};
@@ -102,6 +103,7 @@ pub(super) struct Keeper {
     missed: Arc<AtomicBool>,
     /// The catalog lacks something that only a scan finds.
     rescan: bool,
+    relist: Relist,
     /// Not before this: the archive was away.
     rescan_rest: Option<Instant>,
     moved: VecDeque<(String, String)>,
@@ -110,6 +112,17 @@ pub(super) struct Keeper {
     tombstones: Vec<lost::Tombstone>,
     /// Of other relays that write into this archive.
     strangers: strangers::Strangers,
+    pulse: Pulse,
+}
+
+/// Manifests have gone with the spool: what they listed is listed again, though the catalog knows it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Relist {
+    No,
+    /// By the next scan.
+    Wanted,
+    /// By the present one.
+    Scanned,
 }
 
 impl Keeper {
@@ -120,7 +133,7 @@ impl Keeper {
         events: LedgerEvents,
         reader: Reader,
         inbox: Receiver<Message>,
-        missed: Arc<AtomicBool>,
+        (missed, pulse): (Arc<AtomicBool>, Pulse),
     ) -> Self {
         let camera = |(name, site)| Camera {
             name,
@@ -154,11 +167,13 @@ impl Keeper {
             scanning: None,
             missed,
             rescan: false,
+            relist: Relist::No,
             rescan_rest: None,
             moved: VecDeque::new(),
             lost: VecDeque::new(),
             tombstones: Vec::new(),
             strangers: strangers::Strangers::new(),
+            pulse,
         }
     }
 
@@ -334,8 +349,12 @@ impl Keeper {
             }
             Message::Scanned(changes) => self.scanned(changes),
             Message::Lost(file) => self.lost(file),
+            Message::SpoolRenewed => (self.relist, self.rescan) = (Relist::Wanted, true),
             Message::ScanEnded(true) => {
                 (self.scanning, self.told) = (None, None);
+                if self.relist == Relist::Scanned {
+                    self.relist = Relist::No;
+                }
                 self.pending.push(Change::Complete);
             }
             Message::ScanEnded(false) => {
@@ -462,8 +481,10 @@ impl Keeper {
         let now = CaptureTime::now();
         let expected = later(self.alive, passed);
         let step = now.unix_nanos().saturating_sub(expected.unix_nanos());
-        // In a state of the clock that made `alive` greater than `now`, steps back are small.
-        if step.saturating_abs() > CLOCK_STEP {
+        if self.stood_still() {
+            // A new run has begun.
+        } else if step.saturating_abs() > CLOCK_STEP {
+            // In a state of the clock that made `alive` greater than `now`, steps back are small.
             tracing::warn!(
                 seconds = step as f64 / 1e9,
                 "the clock was set, or the computer slept"
@@ -497,6 +518,24 @@ impl Keeper {
         for camera in &self.cameras {
             self.events.gap(&camera.name, self.gap_begin(camera));
         }
+    }
+
+    /// Nobody recorded while the relay was stopped: its run ended then, and a new one begins. Whether
+    /// that was so.
+    fn stood_still(&mut self) -> bool {
+        let Some(still) = self.pulse.stood_still() else {
+            return false;
+        };
+        let seconds = (still.end.unix_nanos() - still.begin.unix_nanos()) as f64 / 1e9;
+        tracing::warn!(
+            seconds,
+            "the relay stood still: it was stopped, or its machine was"
+        );
+        self.alive = self.alive.max(still.begin);
+        self.live(false);
+        self.journal_run(false);
+        self.begin_run(false);
+        true
     }
 
     /// Accounts for what has become certain. `last`: nothing more will come.
@@ -548,6 +587,7 @@ impl Keeper {
             }
         }
         self.drain();
+        self.stood_still();
         self.alive = self.alive.max(CaptureTime::now());
         self.live(true);
         self.commit();

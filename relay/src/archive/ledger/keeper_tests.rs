@@ -210,7 +210,8 @@ fn a_step_of_the_clock_begins_a_run() {
         receiver, missed, ..
     } = inbox;
     let archive = relay.archive.clone();
-    let mut keeper = Keeper::new(archive, root, options, events, reader, receiver, missed);
+    let told = (missed, Pulse::start().unwrap());
+    let mut keeper = Keeper::new(archive, root, options, events, reader, receiver, told);
     keeper.open_catalog();
     keeper.begin_run(true);
     keeper.tell(evidence(Witness::Intake, GapCause::Uplink, keeper.run, 0));
@@ -228,6 +229,14 @@ fn a_step_of_the_clock_begins_a_run() {
         assert_eq!(runs(&keeper), before.0 + 1);
         assert!(keeper.run > before.1);
     }
+    // The relay was stopped for a minute: its run ended then.
+    let before = (runs(&keeper), keeper.run);
+    keeper.pulse.set_back(Duration::from_secs(60));
+    keeper.tick();
+    assert_eq!(runs(&keeper), before.0 + 1);
+    assert!(keeper.run > before.1);
+    keeper.tick();
+    assert_eq!(runs(&keeper), before.0 + 1);
     // Longer than the pieces that take the cause of their neighbour.
     pause(500);
     keeper.tick();

@@ -11,6 +11,7 @@ pub mod footage;
 mod journal;
 mod keeper;
 mod lookout;
+mod pulse;
 mod reader;
 mod rebuild;
 mod retired;

@@ -7,6 +7,7 @@ use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::Duration;
 
 use super::keeper::Keeper;
+use super::pulse::Pulse;
 use super::reader::Reader;
 use super::scan::{FOOTAGE, Subject};
 use super::{ClockState, Evidence, Retired, Witness};
@@ -52,6 +53,8 @@ pub(super) enum Message {
     Read(String, CameraName, Option<Change>),
     /// Footage in the spool is no more.
     Lost(LostFile),
+    /// All of the spool is no more.
+    SpoolRenewed,
     /// Files and journals told this.
     Scanned(Vec<Change>),
     /// Whether all was there to be looked at.
@@ -184,11 +187,7 @@ impl LedgerFeed {
                 why: "it was lost with the spool",
                 tombstone: None,
             })),
-            // Lines of manifests have gone with it: a scan finds what they told of.
-            ArchiveEvent::SpoolRenewed(_) => {
-                self.missed.store(true, Ordering::Release);
-                None
-            }
+            ArchiveEvent::SpoolRenewed(_) => Some(Message::SpoolRenewed),
             _ => None,
         };
         let Some(message) = message else { return };
@@ -252,7 +251,7 @@ impl Ledger {
             events,
             reader,
             receiver,
-            missed,
+            (missed, Pulse::start()?),
         );
         std::thread::Builder::new()
             .name("ledger".to_owned())

@@ -9,7 +9,7 @@ use super::super::run::{FileAt, Removal};
 use super::super::scan::published;
 use super::super::spans::later;
 use super::super::{Evidence, GapCause, Witness};
-use super::{Camera, Keeper, MOVED_MAX, SCAN_PATIENCE, SECOND, one_line, spool_object};
+use super::{Camera, Keeper, MOVED_MAX, Relist, SCAN_PATIENCE, SECOND, one_line, spool_object};
 use crate::archive::catalog::{Catalog, Change};
 use crate::archive::manifest::{Before, Newest, newest_spooled};
 use crate::archive::names::{ObjectName, days_before};
@@ -47,6 +47,9 @@ impl Keeper {
         if self.reader.ask(job) {
             self.scanning = Some(Instant::now() + SCAN_PATIENCE);
             self.told = Some(HashSet::new());
+            if self.relist == Relist::Wanted {
+                self.relist = Relist::Scanned;
+            }
         } else {
             self.rescan = true;
         }
@@ -92,7 +95,7 @@ impl Keeper {
             if let Some(chain) = self.manifests.chain() {
                 chain.learn(&camera, newest);
             }
-        } else if self.is_told(&object) || late && self.is_known(&object).unwrap_or(false) {
+        } else if self.is_told(&object) || late && self.needs_no_line(&object) {
             return;
         } else if self.manifests.object(&object, fingerprint, late) {
             if late {
@@ -110,6 +113,10 @@ impl Keeper {
             fingerprint,
             late,
         });
+    }
+
+    fn needs_no_line(&self, object: &str) -> bool {
+        self.relist == Relist::No && self.is_known(object).unwrap_or(false)
     }
 
     /// Whether a manifest lists an object, as far as this relay has read and written; none where the
