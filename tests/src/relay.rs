@@ -31,6 +31,13 @@ pub struct Stopped {
     pub log: String,
 }
 
+fn free_port() -> SocketAddr {
+    TcpListener::bind((Ipv4Addr::LOCALHOST, 0))
+        .unwrap()
+        .local_addr()
+        .unwrap()
+}
+
 impl Relay {
     /// The program under test: `FOREBAY_BIN`, or this repository's, built once in release mode.
     #[must_use]
@@ -77,13 +84,36 @@ impl Relay {
         Self::run(&mut end.command(program), configuration)
     }
 
+    /// Starts it by `program` (the relay's, or what ends by running its own arguments) with a file that
+    /// says whatever `toml` makes of the address to listen on; does not wait.
+    #[must_use]
+    pub fn spawn_by(
+        program: &mut Command,
+        folder: &Path,
+        toml: impl FnOnce(SocketAddr) -> String,
+    ) -> Self {
+        let port = free_port();
+        let file = folder.join("forebay.toml");
+        fs::write(&file, toml(port)).unwrap();
+        Self::launch(program, &file, folder, port, |_| ())
+    }
+
     fn run(program: &mut Command, configuration: &Configuration) -> Self {
-        let port = TcpListener::bind((Ipv4Addr::LOCALHOST, 0))
-            .unwrap()
-            .local_addr()
-            .unwrap();
+        let port = free_port();
         let file = configuration.write(&port.to_string());
-        let log = configuration.folder().join("relay.log");
+        Self::launch(program, &file, configuration.folder(), port, |program| {
+            configuration.apply(program);
+        })
+    }
+
+    fn launch(
+        program: &mut Command,
+        file: &Path,
+        folder: &Path,
+        port: SocketAddr,
+        more: impl FnOnce(&mut Command),
+    ) -> Self {
+        let log = folder.join("relay.log");
         let output = File::options()
             .create(true)
             .append(true)
@@ -91,8 +121,8 @@ impl Relay {
             .unwrap();
         program
             .args(["run", "--log-format", "json", "--config"])
-            .arg(&file);
-        configuration.apply(program);
+            .arg(file);
+        more(program);
         let process = Running::start(
             program
                 .stdin(Stdio::null())
