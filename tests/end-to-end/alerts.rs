@@ -1,8 +1,9 @@
-//! Each alert of `deploy/prometheus`, fired by the fault that it is for: two relays, the simulated site
+//! Each alert of `deploy/prometheus`, fired by the fault that it is for: four relays, the simulated site
 //! that misbehaves, and a real Prometheus with these rules. What they wait for is cut short, and that
 //! is all. Then each query of the dashboard, which must find something.
 
 mod faults;
+mod machines;
 mod server;
 
 use std::collections::BTreeSet;
@@ -25,7 +26,7 @@ const WAIT_MAX: Duration = Duration::from_secs(300);
 const ABSENT: &str = "ForebayRelayAbsent";
 
 /// Which alert speaks of what, by labels that it must have.
-const EXPECTED: [(&str, &[(&str, &str)]); 20] = [
+const EXPECTED: [(&str, &[(&str, &str)]); 24] = [
     ("ForebayWatchdog", &[]),
     ("ForebayUplinkDown", &[("site", "jetty")]),
     (
@@ -48,8 +49,12 @@ const EXPECTED: [(&str, &[(&str, &str)]); 20] = [
         "ForebayFindingOpen",
         &[("camera", "covered"), ("kind", "covered")],
     ),
-    ("ForebayStillsMissing", &[("camera", "stills")]),
-    ("ForebayRecorderFailing", &[("camera", "quay")]),
+    ("ForebayStillsMissing", &[("camera", "ramp")]),
+    ("ForebayRecorderFailing", &[("camera", "ramp")]),
+    ("ForebayArchiveAway", &[("reason", "absent")]),
+    ("ForebaySpoolBacklog", &[]),
+    ("ForebayFootageRefused", &[]),
+    ("ForebayLeaseWithoutHolder", &[]),
     ("ForebaySpoolFilling", &[]),
     ("ForebayArchiveFloor", &[]),
     ("ForebayLadderLate", &[]),

@@ -1,5 +1,6 @@
 //! The relay as its users meet it: a process with a configuration file.
 
+use std::ffi::OsStr;
 use std::fs::{self, File};
 use std::net::{Ipv4Addr, SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
@@ -92,10 +93,23 @@ impl Relay {
         folder: &Path,
         toml: impl FnOnce(SocketAddr) -> String,
     ) -> Self {
+        Self::spawn_by_with(program, folder, &[], toml)
+    }
+
+    /// The same with more words for `forebay run`.
+    #[must_use]
+    pub fn spawn_by_with(
+        program: &mut Command,
+        folder: &Path,
+        words: &[&OsStr],
+        toml: impl FnOnce(SocketAddr) -> String,
+    ) -> Self {
         let port = free_port();
         let file = folder.join("forebay.toml");
         fs::write(&file, toml(port)).unwrap();
-        Self::launch(program, &file, folder, port, |_| ())
+        Self::launch(program, &file, folder, port, |program| {
+            program.args(words);
+        })
     }
 
     fn run(program: &mut Command, configuration: &Configuration) -> Self {

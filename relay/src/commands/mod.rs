@@ -82,7 +82,7 @@ enum Command {
     Check(check::CheckArguments),
     /// Tell whether it fits: uplink, spool, archive, the film of stills, and what cameras see
     Budget(Box<budget::BudgetArguments>),
-    /// Ask the relay of a configuration, on this machine, whether it works: for health checks
+    /// Ask the relay of a configuration, on this machine, whether it works, or waits for a lease: for health checks
     Health(ConfigFile),
     /// Tell what of the wanted footage is in the archive, what is missing, and why
     Coverage(coverage::CoverageArguments),

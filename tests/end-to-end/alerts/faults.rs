@@ -1,18 +1,17 @@
-//! The faults: cameras of three sites at one relay, and another relay on a disk that is too small, with
-//! an archive in which a bit has turned and a pin that nobody can read.
+//! The faults: of lines, clocks and pictures at one relay with cameras of two sites; those of machines at
+//! others, see [`machines`](super::machines).
 
 use std::fmt::Write as _;
 use std::fs;
-use std::net::SocketAddr;
-use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
 
 use forebay_site::{CameraSpec, Sight, SimulatedCamera, Uplink};
-use forebay_tests::{Relay, mp4_files, unix_now, wait_for};
+use forebay_tests::{Relay, wait_for};
 
 use super::WAIT_MAX;
+use super::machines::{Strayed, contender, small};
 use super::server::Prometheus;
 use crate::bad_cameras::site::Running;
 
@@ -20,9 +19,6 @@ use crate::bad_cameras::site::Running;
 const LEARNED_AFTER: Duration = Duration::from_secs(16);
 /// How long `winch` is off.
 const SHORT: Duration = Duration::from_secs(6);
-/// Of the small relay's disk, and what is free of it at first: less than a twentieth.
-const DISK_BYTES: u64 = 256 << 20;
-const FREE_BYTES: u64 = 8 << 20;
 
 pub(super) struct Stage {
     boatyard: Running,
@@ -30,11 +26,11 @@ pub(super) struct Stage {
     _quay: Running,
     large: Relay,
     small: Option<Relay>,
+    strayed: Strayed,
+    _contender: Relay,
     /// When all of `boatyard` was seen to deliver.
     begun: Instant,
-    /// Unix seconds of the first still that the plugin wanted.
-    still: f64,
-    done: [bool; 3],
+    done: [bool; 2],
     folder: PathBuf,
 }
 
@@ -71,7 +67,11 @@ const WATCHED: [(&str, Sight); 4] = [
     ),
 ];
 
-fn camera_toml(site: &str, camera: &SimulatedCamera, eyes: &[SimulatedCamera]) -> String {
+pub(super) fn camera_toml(
+    site: &str,
+    camera: &SimulatedCamera,
+    eyes: &[SimulatedCamera],
+) -> String {
     let name = camera.name();
     let mut text = format!(
         "\n[[camera]]\nname = {name:?}\nsite = {site:?}\nurl = {:?}\nhold = \"8 MiB\"\n",
@@ -84,11 +84,11 @@ fn camera_toml(site: &str, camera: &SimulatedCamera, eyes: &[SimulatedCamera]) -
     text
 }
 
-fn site_toml(name: &str) -> String {
+pub(super) fn site_toml(name: &str) -> String {
     format!("\n[[site]]\nname = {name:?}\ntime_zone = \"Europe/Oslo\"\n")
 }
 
-const RECORDER: &str = "\n[[sink]]\nname = \"footage\"\nplugin = \"builtin:recorder\"\n\
+pub(super) const RECORDER: &str = "\n[[sink]]\nname = \"footage\"\nplugin = \"builtin:recorder\"\n\
     [sink.settings]\nsegment_seconds = 2\n";
 
 impl Stage {
@@ -96,9 +96,11 @@ impl Stage {
         let boatyard = Running::start(boatyard());
         let jetty = Running::start(vec![looped("pier"), looped("buoy")]);
         let quay = Running::start(vec![CameraSpec::looped("quay", 4_000_000)]);
+        // What one has compiled the others need not.
+        let cache = folder.join("plugin-cache");
         let large_folder = folder.join("large");
         fs::create_dir_all(&large_folder).unwrap();
-        let large = large(&large_folder, &boatyard, &jetty);
+        let large = large(&large_folder, &boatyard, &jetty, &cache);
         server.scrape(&[large.address()]);
         let flowing = wait_for(WAIT_MAX, || {
             let units = |camera: &&SimulatedCamera| {
@@ -106,15 +108,13 @@ impl Stage {
                 large.metrics().sum("forebay_camera_units_total", &labels) > Some(8.0)
             };
             let mains = |site: &Running| {
-                let off = ["stills"];
                 let all = site.cameras.iter();
-                all.filter(|c| !c.name().ends_with("-eye") && !off.contains(&c.name()))
+                all.filter(|c| !c.name().ends_with("-eye"))
                     .all(|camera| units(&camera))
             };
             (mains(&boatyard) && mains(&jetty)).then_some(())
         });
         assert!(flowing.is_some(), "{}", large.log());
-        let still = (unix_now() / 60.0).ceil() * 60.0;
         for name in ["gate", "winch"] {
             find(&boatyard, name).power(false);
         }
@@ -122,42 +122,45 @@ impl Stage {
             camera.uplink(Uplink::Down);
         }
         let begun = Instant::now();
-        let small = small(&folder.join("small"), &quay.cameras[0]);
-        server.scrape(&[large.address(), small.address()]);
+        let quay_camera = &quay.cameras[0];
+        let strayed = Strayed::start(&folder.join("strayed"), quay_camera, &cache);
+        let contender = contender(&folder.join("contender"), quay_camera, &cache);
+        let small = small(&folder.join("small"), quay_camera, &cache);
+        server.scrape(&[
+            large.address(),
+            small.address(),
+            strayed.address(),
+            contender.address(),
+        ]);
         Self {
             boatyard,
             jetty,
             _quay: quay,
             large,
             small: Some(small),
+            strayed,
+            _contender: contender,
             begun,
-            still,
-            done: [false; 3],
+            done: [false; 2],
             folder: folder.to_owned(),
         }
     }
 
     /// What is due by now is done.
     pub(super) fn go_on(&mut self) {
-        let dues = [
-            self.begun.elapsed() > SHORT,
-            self.begun.elapsed() > LEARNED_AFTER,
-            // A picture so late is the next instant's: this one is missed.
-            unix_now() > self.still + 31.0,
-        ];
-        for (index, due) in dues.into_iter().enumerate() {
-            if !due || self.done[index] {
-                continue;
-            }
-            self.done[index] = true;
-            match index {
-                0 => find(&self.boatyard, "winch").power(true),
-                1 => {
-                    for (name, sight) in WATCHED {
-                        find(&self.boatyard, &format!("{name}-eye")).see(sight);
-                    }
-                }
-                _ => find(&self.boatyard, "stills").power(true),
+        self.strayed.go_on();
+        let passed = self.begun.elapsed();
+        let mut is_due = |index: usize, at: Duration| {
+            let due = passed > at && !self.done[index];
+            self.done[index] |= due;
+            due
+        };
+        if is_due(0, SHORT) {
+            find(&self.boatyard, "winch").power(true);
+        }
+        if is_due(1, LEARNED_AFTER) {
+            for (name, sight) in WATCHED {
+                find(&self.boatyard, &format!("{name}-eye")).see(sight);
             }
         }
     }
@@ -179,8 +182,9 @@ impl Stage {
         };
         let small = self.small.as_ref().map(page).unwrap_or_default();
         format!(
-            "large:\n{}\nsmall:\n{small}\nlogs in {}; cameras of the jetty: {}",
+            "large:\n{}\nsmall:\n{small}\nstrayed:\n{}\nlogs in {}; cameras of the jetty: {}",
             page(&self.large),
+            page(self.strayed.relay()),
             self.folder.display(),
             self.jetty.cameras.len()
         )
@@ -207,7 +211,6 @@ fn boatyard() -> Vec<CameraSpec> {
             report_interval: Duration::from_secs(1),
             ..looped("mast-crane")
         },
-        looped("stills"),
     ];
     for (name, _) in WATCHED {
         cameras.extend([looped(name), eye(name)]);
@@ -216,8 +219,7 @@ fn boatyard() -> Vec<CameraSpec> {
 }
 
 /// The relay that all three faults of lines, clocks and pictures are tried on.
-fn large(folder: &Path, boatyard: &Running, jetty: &Running) -> Relay {
-    find(boatyard, "stills").power(false);
+fn large(folder: &Path, boatyard: &Running, jetty: &Running, cache: &Path) -> Relay {
     let broken = folder.join("broken.wasm");
     fs::write(&broken, "no plugin").unwrap();
     let url = folder.join("heartbeat.url");
@@ -225,7 +227,7 @@ fn large(folder: &Path, boatyard: &Running, jetty: &Running) -> Relay {
     fs::write(&url, "http://127.0.0.1:1/a-secret").unwrap();
     Relay::spawn_by(&mut Command::new(Relay::program()), folder, |listen| {
         let mut text = format!(
-            "[relay]\narchive = {:?}\nlisten = \"{listen}\"\n\
+            "[relay]\narchive = {:?}\nlisten = \"{listen}\"\nplugin_cache = {cache:?}\n\
              [heartbeat]\nurl_file = {url:?}\nevery_seconds = 1\n",
             folder.join("archive")
         );
@@ -239,80 +241,8 @@ fn large(folder: &Path, boatyard: &Running, jetty: &Running) -> Relay {
         text += RECORDER;
         text += &format!(
             "\n[[sink]]\nname = \"motion\"\nplugin = \"builtin:motion\"\ncameras = {watched:?}\n\
-             \n[[sink]]\nname = \"broken\"\nplugin = {broken:?}\ncameras = [\"slipway\"]\n\
-             \n[[sink]]\nname = \"pictures-by-clock\"\nplugin = \"builtin:stills\"\ncameras = [\"stills\"]\n\
-             [sink.settings]\nevery_minutes = 1\n"
+             \n[[sink]]\nname = \"broken\"\nplugin = {broken:?}\ncameras = [\"slipway\"]\n"
         );
         text
-    })
-}
-
-/// The relay on a small disk. What it finds there it has recorded itself, in a first run with room.
-fn small(folder: &Path, camera: &SimulatedCamera) -> Relay {
-    fs::create_dir_all(folder).unwrap();
-    let archive = folder.join("archive");
-    let toml = |listen: SocketAddr, more: &str| {
-        format!(
-            "[relay]\narchive = {archive:?}\nlisten = \"{listen}\"\nplugin_cache = {:?}\n{more}{}{}{RECORDER}",
-            folder.join("plugin-cache"),
-            site_toml("quay"),
-            camera_toml("quay", camera, &[])
-        )
-    };
-    let first = Relay::spawn_by(&mut Command::new(Relay::program()), folder, |listen| {
-        toml(listen, "[scrub]\nenabled = false\n")
-    });
-    let footage = archive.join("quay/footage");
-    let recorded = wait_for(WAIT_MAX, || {
-        let published = first.is_ready().then(|| {
-            first
-                .metrics()
-                .sum("forebay_sink_objects_published_total", &[])
-        })?;
-        (published >= Some(2.0)).then_some(())
-    });
-    assert!(recorded.is_some(), "{}", first.log());
-    assert!(first.stop().status.success());
-
-    let files = mp4_files(&footage);
-    let [one, another, ..] = files.as_slice() else {
-        panic!("{files:?}");
-    };
-    // A bit of the picture data turns.
-    let file = fs::File::options()
-        .read(true)
-        .write(true)
-        .open(one)
-        .unwrap();
-    let middle = file.metadata().unwrap().len() / 2;
-    let mut byte = [0];
-    file.read_exact_at(&mut byte, middle).unwrap();
-    file.write_all_at(&[byte[0] ^ 1], middle).unwrap();
-    // Something is due for years, and a pin that can't be read keeps it.
-    let old = footage.join("2020-05-04");
-    fs::create_dir(&old).unwrap();
-    fs::copy(another, old.join("2020-05-04T073100.120Z.mp4")).unwrap();
-    let pins = archive.join("quay/pins/2020-05-04");
-    fs::create_dir_all(&pins).unwrap();
-    fs::write(pins.join("2020-05-04T073100.120Z.jsonl"), "no pin\n").unwrap();
-
-    // A disk of its own, which goes with the process's mounts.
-    let kept = folder.join("kept");
-    fs::rename(&archive, &kept).unwrap();
-    fs::create_dir(&archive).unwrap();
-    let script = format!(
-        "mount -t tmpfs -o size={DISK_BYTES} none {archive:?} && cp -a {kept:?}/. {archive:?} && \
-         head -c $(($(stat -f -c %a {archive:?}) * $(stat -f -c %S {archive:?}) - {FREE_BYTES})) \
-         /dev/zero >{:?} && exec \"$0\" \"$@\"",
-        archive.join("ballast")
-    );
-    let mut program = Command::new("unshare");
-    program
-        .args(["--mount", "--map-root-user", "sh", "-c", &script])
-        .arg(Relay::program());
-    Relay::spawn_by(&mut program, folder, |listen| {
-        let more = "[scrub]\nfirst_after_seconds = 5\n\
-            [ladder]\nfootage_days = 30\nfree_space = \"50 MB\"\n";
-        toml(listen, more)
     })
 }
