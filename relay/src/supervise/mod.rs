@@ -142,6 +142,9 @@ pub async fn run_in_turn(
     let (mut lease, prepared) = turn.unzip();
     let taken = Instant::now();
     let events = ArchiveEvents::new(&telemetry);
+    for camera in &config.cameras {
+        events.camera(&camera.name);
+    }
     let (feed, inbox) = LedgerFeed::new(&LedgerEvents::new(&telemetry));
     let archive = tokio::select! {
         opened = open_archive(&config, events.clone(), feed) => opened?,

@@ -27,13 +27,13 @@ const HEAD: &str = "\
 # Metrics
 
 What `/metrics` has, one row each, by name. A test writes this page from the program
-(`FOREBAY_BLESS=1 cargo test -p forebay reference`), so it is complete. Where the values of a label are
-a closed list, they stand behind it; `camera`, `site` and `sink` are names of your configuration, `name` and
+(`FOREBAY_BLESS=1 cargo test -p forebay reference`), so it is complete. Values that a label has from the
+start stand behind it; `camera`, `site` and `sink` are names of your configuration, `name` and
 `kind` those of plugins, bounded in number by `[sink.limits]`.
 
 A camera with an `analysis_url` has the rows `forebay_camera_…`, `forebay_hold_…` and `forebay_splice_…` a second
-time, for that stream, as `forebay_analysis_camera_…` and so on. Metrics of the ladder and the heartbeat are
-there only where these are configured.
+time, for that stream, as `forebay_analysis_camera_…` and so on. Metrics of ladder, heartbeat and lease are
+there only where these are asked for.
 
 | metric | type | labels | |
 |---|---|---|---|
@@ -144,7 +144,9 @@ fn page() -> String {
             }
         }
     }
+    OutletEvents::new(&telemetry, 1, 1).camera(&camera);
     let archive = ArchiveEvents::new(&telemetry);
+    archive.camera(&camera);
     for place in 0..events::PLACES.len() {
         archive.space(place, 0, 0);
     }

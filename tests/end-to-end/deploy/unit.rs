@@ -23,7 +23,7 @@ fn systemd_has_nothing_to_say_against_the_unit() {
     // It looks for the programs.
     let text = fs::read_to_string(file("systemd/forebay.service")).unwrap();
     let program = Relay::program().to_str().unwrap();
-    assert_eq!(text.matches("/usr/local/bin/forebay").count(), 3, "{text}");
+    assert_eq!(text.matches("/usr/local/bin/forebay").count(), 2, "{text}");
     let unit = folder.join("forebay.service");
     fs::write(&unit, text.replace("/usr/local/bin/forebay", program)).unwrap();
     silent(

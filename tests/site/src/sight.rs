@@ -38,7 +38,7 @@ impl Sight {
                 v.fill(128);
             }
             Self::Covered => {
-                y.fill(110);
+                play(y, width);
                 u.fill(128);
                 v.fill(128);
             }
@@ -47,6 +47,26 @@ impl Sight {
                 for plane in [u, v] {
                     shift(plane, (width / 2, height / 2), (right / 2, down / 2));
                 }
+            }
+        }
+    }
+}
+
+/// Something grey on which light plays: were each picture the same, the camera would be stuck.
+fn play(plane: &mut [u8], width: usize) {
+    const SIDE: usize = 8;
+    // What was drawn is another one each time.
+    let add = |sum: u32, value: &u8| sum.wrapping_mul(31).wrapping_add(u32::from(*value));
+    let mut state = plane.iter().fold(1, add);
+    let mut shade = |_| {
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        104 + (state >> 24) as u8 % 13
+    };
+    for rows in plane.chunks_mut(width * SIDE) {
+        let shades: Vec<u8> = (0..width.div_ceil(SIDE)).map(&mut shade).collect();
+        for line in rows.chunks_mut(width) {
+            for (block, shade) in line.chunks_mut(SIDE).zip(&shades) {
+                block.fill(*shade);
             }
         }
     }
@@ -69,6 +89,15 @@ fn shift(plane: &mut [u8], (width, height): (usize, usize), (right, down): (usiz
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn light_plays_on_what_covers() {
+        let (mut one, mut two) = (vec![7; 64 * 32], vec![7; 64 * 32]);
+        two[5] = 8;
+        play(&mut one, 64);
+        play(&mut two, 64);
+        assert!(one != two && one.iter().chain(&two).all(|y| (104..117).contains(y)));
+    }
 
     #[test]
     fn a_knock_moves_the_picture() {
