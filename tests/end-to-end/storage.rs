@@ -226,6 +226,9 @@ fn sites() -> Vec<SiteServer> {
     CAMERAS.map(|_| SiteServer::start(server, &options)).into()
 }
 
+/// Gives what was wrong, in words.
+type Scene = fn(&[SiteServer]) -> Vec<String>;
+
 #[test]
 fn what_disks_do_costs_no_more_than_it_must() {
     if !storage::or_skip() {
@@ -234,7 +237,7 @@ fn what_disks_do_costs_no_more_than_it_must() {
     let _alone = alone();
     let sites = sites();
     let sites = sites.as_slice();
-    let scenes: [fn(&[SiteServer]) -> Vec<String>; 4] = [
+    let scenes: [Scene; 4] = [
         archive::is_away_and_comes_back,
         spool::fails_and_is_removed,
         bound::stops,

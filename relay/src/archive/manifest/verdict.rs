@@ -27,8 +27,11 @@ fn is_earlier(at: Option<CaptureTime>, than: Option<CaptureTime>) -> bool {
 #[derive(Debug, Default)]
 pub(in crate::archive) struct Gone {
     /// Of each manifest, when its last line was written, and what it says has gone.
-    pages: VecDeque<(Option<CaptureTime>, BTreeMap<String, Option<CaptureTime>>)>,
+    pages: VecDeque<(Option<CaptureTime>, GoneAt)>,
 }
+
+/// What has gone, and when that was written.
+type GoneAt = BTreeMap<String, Option<CaptureTime>>;
 
 impl Gone {
     /// A manifest begins; those that ended before are of no use any more.

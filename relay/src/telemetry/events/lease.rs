@@ -49,6 +49,8 @@ impl LeaseEvents {
 
     /// It is ours now; `silent`: since its last holder was heard of.
     pub fn taken(&self, epoch: u64, before: Option<&str>, silent: Option<Duration>) {
+        // Not only when the clock is looked at next: the work may begin before.
+        self.state(true, epoch, Duration::ZERO);
         let silent_seconds = silent.map(|silent| silent.as_secs_f64());
         info!(
             epoch,
