@@ -48,6 +48,8 @@ fn looped(name: &str) -> CameraSpec {
 fn eye(of: &str) -> CameraSpec {
     CameraSpec {
         stream_of: Some(of.to_owned()),
+        width: 320,
+        height: 180,
         fps: 4,
         gop: 4,
         ..CameraSpec::new(&format!("{of}-eye"))
