@@ -26,7 +26,8 @@ const WAIT_MAX: Duration = Duration::from_secs(60);
 /// How far a capture time may be off, on a loopback link.
 const OFF_MAX: f64 = 0.1;
 
-fn library() -> Option<PathBuf> {
+/// Of libfaketime, where it is installed.
+pub(crate) fn library() -> Option<PathBuf> {
     let known = Path::new("/usr/lib").read_dir().ok()?.flatten();
     known
         .map(|entry| entry.path().join("faketime/libfaketimeMT.so.1"))
@@ -34,7 +35,7 @@ fn library() -> Option<PathBuf> {
 }
 
 /// Sets the clock so many seconds off, in one step.
-fn set(file: &Path, seconds: i64) {
+pub(crate) fn set(file: &Path, seconds: i64) {
     let draft = file.with_extension("draft");
     fs::write(&draft, format!("{seconds:+}s\n")).unwrap();
     fs::rename(&draft, file).unwrap();

@@ -9,11 +9,13 @@
     reason = "a test reports by panicking"
 )]
 
+mod alerts;
 mod bad_cameras;
 mod bad_guests;
 mod clips;
 mod clock;
 mod commands;
+mod deploy;
 mod findings;
 mod foreign;
 mod growth;

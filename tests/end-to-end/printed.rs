@@ -33,12 +33,13 @@ plugin = \"builtin:recorder\"
 /// Digits that are left out where the first six of a view are printed (`plugins/examples/gate`).
 const DIGITS_LEFT_OUT: usize = 12 * 8 * 2 - 6;
 
-/// The README files of the repository and of the plugins.
+/// The README files of the repository, of the plugins and of what is deployed.
 fn documents() -> Vec<PathBuf> {
     let plugins = fs::read_dir(root().join("plugins")).unwrap();
     let of_plugins = plugins.map(|entry| entry.unwrap().path().join("README.md"));
     let mut found: Vec<_> = of_plugins.filter(|path| path.is_file()).collect();
     found.push(root().join("README.md"));
+    found.push(root().join("deploy/prometheus/README.md"));
     found.sort();
     found
 }
@@ -77,14 +78,19 @@ fn spelled_out(text: &str) -> String {
 /// All files that the documents name, below a folder.
 fn furnish(folder: &Path) {
     fs::create_dir(folder.join("archive")).unwrap();
-    let mut file = OpenOptions::new();
-    let mut file = file
-        .write(true)
-        .create_new(true)
-        .mode(0o600)
-        .open(folder.join("slipway.password"))
-        .unwrap();
-    file.write_all(b"hunter2\n").unwrap();
+    for (name, secret) in [
+        ("slipway.password", "hunter2\n"),
+        ("heartbeat.url", "https://watch.example.org/hunter2\n"),
+    ] {
+        let mut file = OpenOptions::new();
+        let mut file = file
+            .write(true)
+            .create_new(true)
+            .mode(0o600)
+            .open(folder.join(name))
+            .unwrap();
+        file.write_all(secret.as_bytes()).unwrap();
+    }
     let gate = DARK.with_file_name("gate.wasm");
     let built = folder.join("target/wasm32-wasip2/release");
     fs::create_dir_all(&built).unwrap();

@@ -119,6 +119,9 @@ fn a_lease_passes_to_the_one_that_waits() {
         Some(200)
     );
     assert_eq!(held(&second), Some(0.0));
+    for (of, state) in [(&one, "ready\n"), (&two, "waiting\n")] {
+        assert_eq!(forebay(&["health"], of), (true, state.to_owned()));
+    }
     records(&archive, &first);
     assert_eq!(
         second.metrics().sum("forebay_camera_units_total", &[]),

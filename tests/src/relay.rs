@@ -1,5 +1,6 @@
 //! The relay as its users meet it: a process with a configuration file.
 
+use std::ffi::OsStr;
 use std::fs::{self, File};
 use std::net::{Ipv4Addr, SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
@@ -29,6 +30,13 @@ pub struct Stopped {
     pub took: Duration,
     /// All that it logged, JSON lines.
     pub log: String,
+}
+
+fn free_port() -> SocketAddr {
+    TcpListener::bind((Ipv4Addr::LOCALHOST, 0))
+        .unwrap()
+        .local_addr()
+        .unwrap()
 }
 
 impl Relay {
@@ -77,13 +85,49 @@ impl Relay {
         Self::run(&mut end.command(program), configuration)
     }
 
+    /// Starts it by `program` (the relay's, or what ends by running its own arguments) with a file that
+    /// says whatever `toml` makes of the address to listen on; does not wait.
+    #[must_use]
+    pub fn spawn_by(
+        program: &mut Command,
+        folder: &Path,
+        toml: impl FnOnce(SocketAddr) -> String,
+    ) -> Self {
+        Self::spawn_by_with(program, folder, &[], toml)
+    }
+
+    /// The same with more words for `forebay run`.
+    #[must_use]
+    pub fn spawn_by_with(
+        program: &mut Command,
+        folder: &Path,
+        words: &[&OsStr],
+        toml: impl FnOnce(SocketAddr) -> String,
+    ) -> Self {
+        let port = free_port();
+        let file = folder.join("forebay.toml");
+        fs::write(&file, toml(port)).unwrap();
+        Self::launch(program, &file, folder, port, |program| {
+            program.args(words);
+        })
+    }
+
     fn run(program: &mut Command, configuration: &Configuration) -> Self {
-        let port = TcpListener::bind((Ipv4Addr::LOCALHOST, 0))
-            .unwrap()
-            .local_addr()
-            .unwrap();
+        let port = free_port();
         let file = configuration.write(&port.to_string());
-        let log = configuration.folder().join("relay.log");
+        Self::launch(program, &file, configuration.folder(), port, |program| {
+            configuration.apply(program);
+        })
+    }
+
+    fn launch(
+        program: &mut Command,
+        file: &Path,
+        folder: &Path,
+        port: SocketAddr,
+        more: impl FnOnce(&mut Command),
+    ) -> Self {
+        let log = folder.join("relay.log");
         let output = File::options()
             .create(true)
             .append(true)
@@ -91,8 +135,8 @@ impl Relay {
             .unwrap();
         program
             .args(["run", "--log-format", "json", "--config"])
-            .arg(&file);
-        configuration.apply(program);
+            .arg(file);
+        more(program);
         let process = Running::start(
             program
                 .stdin(Stdio::null())

@@ -8,6 +8,7 @@ mod coverage;
 #[cfg(feature = "demo")]
 mod demo;
 mod findings;
+mod health;
 mod ladder;
 mod manual;
 mod output;
@@ -81,6 +82,8 @@ enum Command {
     Check(check::CheckArguments),
     /// Tell whether it fits: uplink, spool, archive, the film of stills, and what cameras see
     Budget(Box<budget::BudgetArguments>),
+    /// Ask the relay of a configuration, on this machine, whether it works, or waits for a lease: for health checks
+    Health(ConfigFile),
     /// Tell what of the wanted footage is in the archive, what is missing, and why
     Coverage(coverage::CoverageArguments),
     /// List what analyzers have seen, from the archive
@@ -220,6 +223,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
             Command::Run(arguments) => run::run(arguments).await,
             Command::Check(arguments) => check::check(arguments).await,
             Command::Budget(arguments) => budget::budget(&arguments),
+            Command::Health(file) => health::health(&file),
             Command::Coverage(arguments) => coverage::coverage(&arguments),
             Command::Findings(arguments) => findings::findings(&arguments),
             Command::Clip(arguments) => clip::clip(arguments).await,

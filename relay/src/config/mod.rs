@@ -16,6 +16,7 @@ mod carry;
 mod document;
 mod excerpt;
 mod fields;
+mod heartbeat;
 mod ladder;
 mod model;
 mod pause;
@@ -39,10 +40,10 @@ use std::io::Read;
 use std::path::Path;
 
 pub use model::{
-    BUILTIN_PLUGINS, BitRate, Camera, Carry, Config, Expected, FirstSequence, LADDER_SINK, Ladder,
-    LadderRule, Lens, Limits, PICTURES_SINK, Period, Pictures, Plugin, Position, Quirks, Relay,
-    Scrub, SenderReports, SessionId, Sink, Site, StartTime, StrayData, Transport, Uplink, View,
-    WhenBehind, WhenFull,
+    BUILTIN_PLUGINS, BitRate, Camera, Carry, Config, Expected, FirstSequence, Heartbeat,
+    LADDER_SINK, Ladder, LadderRule, Lens, Limits, PICTURES_SINK, Period, Pictures, Plugin,
+    Position, Quirks, Relay, Scrub, SenderReports, SessionId, Sink, Site, StartTime, StrayData,
+    Transport, Uplink, View, WhenBehind, WhenFull,
 };
 pub use plan::{Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};

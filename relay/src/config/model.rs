@@ -38,6 +38,8 @@ pub struct Config {
     pub scrub: Scrub,
     /// `[ladder]`: how long what is in the archive is kept.
     pub ladder: Ladder,
+    /// `[heartbeat]`: a sign of life to an outside URL.
+    pub heartbeat: Option<Heartbeat>,
     /// `[[camera]]`, at least one.
     pub cameras: Vec<Camera>,
     /// `[[sink]]`, none or more.
@@ -144,6 +146,9 @@ pub enum WhenFull {
 pub struct Scrub {
     /// Whether it is. Default: true.
     pub enabled: bool,
+    /// From the start of the relay to the first pass, and after one that could not begin: 1 s to 24 h.
+    /// Default: 300 s.
+    pub first_after: Duration,
     /// Bytes of the archive that are read in a second, 1 kB to 10 GiB. Should be more than what the
     /// cameras add. Default: `10 MB`.
     pub bytes_per_second: ByteCount,
@@ -156,10 +161,25 @@ impl Default for Scrub {
     fn default() -> Self {
         Self {
             enabled: true,
+            first_after: Duration::from_secs(300),
             bytes_per_second: ByteCount::new(10_000_000),
             quarantine: false,
         }
     }
+}
+
+/// `[heartbeat]`: a request to an outside URL while all is well, so that somebody is told when it
+/// ceases. Without it there is none.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Heartbeat {
+    /// A file whose only line is the URL; whoever knows it can send heartbeats, so it is a secret.
+    /// Required.
+    pub url_file: PathBuf,
+    /// From one to the next, 1 s to 1 day. Default: 60 s.
+    pub every: Duration,
+    /// While a gap of any camera has lasted for so long, none is sent: 10 s to 7 days. Default:
+    /// 900 s.
+    pub gap: Duration,
 }
 
 /// `[ladder]`: how long what is in the archive is kept. Without it everything is, for good.

@@ -13,6 +13,7 @@ use super::budget::read_uplink;
 use super::camera::read_camera;
 use super::carry::read_carry;
 use super::fields::Fields;
+use super::heartbeat::read_heartbeat;
 use super::ladder::read_ladder;
 use super::model::{Config, Position, Relay, Site};
 use super::pictures::read_pictures;
@@ -41,6 +42,7 @@ pub(super) fn read_config(
     let carry = root.table("carry", "[carry]");
     let scrub = root.table("scrub", "[scrub]");
     let ladder = root.table("ladder", "[ladder]");
+    let heartbeat = root.table("heartbeat", "[heartbeat]");
     let sites = root.tables("site", "[[site]]");
     let cameras = root.tables("camera", "[[camera]]");
     let sinks = root.tables("sink", "[[sink]]");
@@ -70,6 +72,7 @@ pub(super) fn read_config(
     let carry = carry.map(read_carry);
     let scrub = scrub.map(read_scrub);
     let ladder = ladder.map(read_ladder).unwrap_or_default();
+    let heartbeat = heartbeat.map(|fields| read_heartbeat(fields, folder));
     let sites: Vec<_> = sites.into_iter().map(read_site).collect();
     let zones: BTreeMap<_, _> = sites
         .iter()
@@ -95,6 +98,7 @@ pub(super) fn read_config(
         carry: carry.unwrap_or_default(),
         scrub: scrub.unwrap_or_default(),
         ladder,
+        heartbeat: heartbeat.flatten(),
         sites: sites.into_iter().collect::<Option<_>>()?,
         sinks: sinks.into_iter().collect::<Option<_>>()?,
         cameras: cameras.into_iter().collect::<Option<_>>()?,

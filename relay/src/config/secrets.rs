@@ -5,7 +5,7 @@ use std::fs::File;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-use super::model::Relay;
+use super::model::{Heartbeat, Relay};
 
 /// Longest secret, in bytes.
 const SECRET_BYTES_MAX: usize = 4096;
@@ -87,6 +87,9 @@ pub enum SecretError {
     /// A token of less than 16 characters.
     #[error("{0} holds a token of less than 16 characters")]
     ShortToken(String),
+    /// No URL to send a heartbeat to.
+    #[error("{0} holds no URL that begins with http:// or https:// and names a host")]
+    BadUrl(String),
     /// A character that a bearer token can't have (RFC 6750 §2.1).
     #[error(
         "{0} holds a character that a token can't have: allowed are A-Z a-z 0-9 - . _ ~ + / and = \
@@ -109,6 +112,10 @@ impl SecretError {
             }
             Self::Empty(_) | Self::TooLong(_) | Self::NotText(_) | Self::SeveralLines(_) => {
                 "It must hold the secret as one line of text and nothing else."
+            }
+            Self::BadUrl(_) => {
+                "Its only line must be the URL that the service gives for one check, as \
+                 https://example.org/a-long-secret"
             }
             Self::ShortToken(_) | Self::BadToken(_) => {
                 "Make a good one: head -c 24 /dev/urandom | base64"
@@ -157,6 +164,24 @@ impl Relay {
             return Err(SecretError::BadToken(shown));
         }
         Ok(Some(token))
+    }
+}
+
+impl Heartbeat {
+    /// Reads the URL anew.
+    ///
+    /// # Errors
+    /// [`SecretError`] when it can't be read, or isn't the URL of a web server.
+    pub fn read_url(&self) -> Result<Secret, SecretError> {
+        let secret = from_file(&self.url_file)?;
+        let good = url::Url::parse(secret.expose())
+            .is_ok_and(|url| matches!(url.scheme(), "http" | "https") && url.has_host());
+        // The parser takes blanks within for `%20`, and so would hide a second word.
+        if good && !secret.0.contains(char::is_whitespace) {
+            Ok(secret)
+        } else {
+            Err(SecretError::BadUrl(self.url_file.display().to_string()))
+        }
     }
 }
 
@@ -267,6 +292,34 @@ mod tests {
         // Cargo sets this one for its tests.
         let set = from(PasswordSource::Environment("CARGO_MANIFEST_DIR".into())).unwrap();
         assert_eq!(set.expose(), env!("CARGO_MANIFEST_DIR"));
+    }
+
+    #[test]
+    fn a_url_is_a_secret_of_its_own() {
+        let folder = tempfile::tempdir().unwrap();
+        let url_file = folder.path().join("url");
+        let heartbeat = Heartbeat {
+            url_file: url_file.clone(),
+            every: std::time::Duration::from_secs(60),
+            gap: std::time::Duration::from_secs(900),
+        };
+        for (content, good) in [
+            ("https://example.org/hunter2\n", true),
+            ("http://127.0.0.1:8080/hunter2?a=b", true),
+            ("ftp://example.org/hunter2", false),
+            ("https:///hunter2 x", false),
+            ("example.org/hunter2", false),
+            ("https://example.org/hunter2 ", false),
+        ] {
+            std::fs::write(&url_file, content).unwrap();
+            let read = heartbeat.read_url();
+            assert_eq!(read.is_ok(), good, "{content}: {read:?}");
+            let mut shown = format!("{read:?}");
+            if let Err(error) = read {
+                shown += &error.to_string();
+            }
+            assert!(!shown.contains("hunter2"), "{shown}");
+        }
     }
 
     #[test]

@@ -47,6 +47,17 @@ impl Config {
                 }
             }));
         }
+        if let Some(heartbeat) = self.heartbeat.clone() {
+            let file = heartbeat.url_file.clone();
+            problems.extend(patiently(
+                "url_file",
+                &file.clone(),
+                move || match heartbeat.read_url() {
+                    Ok(_) => open_to_others("[heartbeat]: url_file", &file),
+                    Err(error) => vec![secret_problem("[heartbeat]", &error)],
+                },
+            ));
+        }
         if let Some(path) = self.pictures.ffmpeg.clone() {
             let program = path.clone();
             problems.extend(patiently("[pictures]: ffmpeg", &path, move || {

@@ -71,6 +71,8 @@ pub(super) struct Outflow {
     delayed: Option<i64>,
     /// Capture time of the newest unit of the main track, and its uncertainty in nanoseconds.
     newest: Option<(CaptureTime, u64)>,
+    /// Capture time of the newest key frame, as the clock counts, while nothing is missing after it.
+    key: Option<i64>,
     news: ClockNews,
     /// What was lost on the way since the last unit of the main track.
     losses: Losses,
@@ -108,6 +110,7 @@ impl Outflow {
             not_before: i64::MIN,
             delayed: None,
             newest: None,
+            key: None,
             news: ClockNews::default(),
             losses: Losses::default(),
             rescue_until: None,
@@ -442,6 +445,16 @@ impl Outflow {
             self.newest = Some((captured, unit.uncertainty_nanos));
         }
         self.events.unit(unit.kind, unit.payload.len(), captured);
+        if unit.kind == TrackKind::Video {
+            if new_timeline || discontinuity || missing_since.is_some() {
+                self.key = None;
+            }
+            if unit.random_access
+                && let Some(before) = self.key.replace(unit.captured)
+            {
+                self.events.key_frame((unit.captured - before) as f64 / 1e9);
+            }
+        }
         let held = self.hold.push(Unit {
             sequence: 0,
             track,

@@ -228,12 +228,13 @@ fn work(shared: &Shared, mut board: Box<dyn Board>) {
 fn keep_watch(shared: &Shared) {
     let mut told = None;
     let mut changes = 0;
+    let begun = Moment::now();
     while !shared.over.load(Ordering::Acquire) {
         let now = Moment::now();
         let (end, is_lost) = {
             let mut contest = locked(&shared.contest);
             contest.check(now);
-            let age = contest.renewed_at().map(|at| now.since(at));
+            let age = now.since(contest.renewed_at().unwrap_or(begun));
             shared
                 .events
                 .state(contest.holds().is_some(), contest.epoch(), age);

@@ -48,6 +48,10 @@ impl Shelf {
 }
 
 /// What a contender is doing.
+#[allow(
+    clippy::large_enum_variant,
+    reason = "there are as many as contenders, which are few"
+)]
 enum Doing {
     /// Asks itself what is next, at this instant.
     Thinks(Micros),
@@ -91,13 +95,12 @@ impl Contender {
     /// Notes up to when it may act.
     fn note(&mut self, at: Micros) {
         let end = self.contest.end().map(|end| self.true_time(end));
-        match (self.contest.holds(), end) {
-            (Some(_), Some(end)) => match self.held.last_mut() {
+        // One that has lost it still has until then to end what it does.
+        if let (Some(_), Some(end)) = (self.contest.holds(), end) {
+            match self.held.last_mut() {
                 Some((_, until)) if *until > at => *until = (*until).max(end),
                 _ => self.held.push((at, end)),
-            },
-            // It still has until then to end what it does.
-            _ => {}
+            }
         }
     }
 

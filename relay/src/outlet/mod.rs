@@ -15,6 +15,7 @@ mod error;
 mod events;
 mod films;
 mod health;
+mod heartbeat;
 mod host;
 mod limits;
 mod live;
@@ -42,6 +43,7 @@ use axum::extract::Request;
 use tokio::net::TcpListener;
 
 pub use health::Readiness;
+pub use heartbeat::{BeatError, Heart};
 
 use self::limits::{CONNECTIONS_MAX, VIEWERS_MAX};
 use self::routes::{Front, answer};

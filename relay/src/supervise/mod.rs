@@ -1,6 +1,7 @@
 //! Start-up, order of shutdown, and what keeps tasks alive.
 
 mod crew;
+mod heartbeat;
 mod intake_thread;
 mod keep;
 mod shutdown;
@@ -141,6 +142,9 @@ pub async fn run_in_turn(
     let (mut lease, prepared) = turn.unzip();
     let taken = Instant::now();
     let events = ArchiveEvents::new(&telemetry);
+    for camera in &config.cameras {
+        events.camera(&camera.name);
+    }
     let (feed, inbox) = LedgerFeed::new(&LedgerEvents::new(&telemetry));
     let archive = tokio::select! {
         opened = open_archive(&config, events.clone(), feed) => opened?,
@@ -169,6 +173,11 @@ pub async fn run_in_turn(
     let scrubber = start_scrub(&config, &archive, &ledger, &telemetry).map_err(RunError::Thread)?;
     let watchdog = tokio::spawn(systemd::watchdog(crew.intake()));
     doors.open(&config, &cameras, &http_shutdown);
+    let heartbeat = config.heartbeat.clone().map(|heartbeat| {
+        let cameras = config.cameras.iter().map(|c| c.name.clone()).collect();
+        let (intake, telemetry) = (crew.intake(), Arc::clone(&telemetry));
+        tokio::spawn(heartbeat::beat(heartbeat, cameras, intake, telemetry))
+    });
     readiness.ready();
     systemd::ready("recording");
     if lease.is_some() {
@@ -201,6 +210,9 @@ pub async fn run_in_turn(
         .await;
     sampler.abort();
     watchdog.abort();
+    if let Some(heartbeat) = heartbeat {
+        heartbeat.abort();
+    }
     tokio::join!(close_ladder(ladder), close_findings(findings));
     close_ledger(ledger).await;
     close_archive(archive, deadline).await;
@@ -334,7 +346,7 @@ fn start_scrub(
         spool: config.relay.spool.clone(),
         bytes_per_second: config.scrub.bytes_per_second.bytes(),
         quarantine: config.scrub.quarantine,
-        rest: ScrubOptions::REST,
+        rest: config.scrub.first_after,
     };
     let events = ScrubEvents::new(telemetry);
     Scrubber::start(archive, ledger.clone(), events, options).map(Some)

@@ -5,7 +5,9 @@
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use prometheus_client::encoding::text::{encode_eof, encode_registry};
-use prometheus_client::encoding::{EncodeLabelSet, EncodeLabelValue, LabelValueEncoder};
+use prometheus_client::encoding::{
+    EncodeLabelSet, EncodeLabelValue, LabelSetEncoder, LabelValueEncoder,
+};
 use prometheus_client::metrics::counter::Counter;
 use prometheus_client::metrics::family::Family;
 use prometheus_client::metrics::gauge::Gauge;
@@ -91,6 +93,27 @@ pub(super) struct OfCamera {
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
 pub(super) struct OfSite {
     pub(super) site: Name,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfPost {
+    pub(super) camera: Name,
+    pub(super) site: Name,
+}
+
+/// Of a metric without labels that is there only where something is switched on.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+pub(super) struct OfNothing {}
+
+impl EncodeLabelSet for OfNothing {
+    fn encode(&self, _: &mut LabelSetEncoder<'_>) -> std::fmt::Result {
+        Ok(())
+    }
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfBeat {
+    pub(super) outcome: &'static str,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
@@ -270,6 +293,12 @@ macro_rules! families {
             fn register(registry: &mut Registry) -> Self {
                 Self { $($field: add(registry, $name, $help),)* }
             }
+
+            /// Gives each family that has none a child.
+            #[cfg(test)]
+            fn touch(&self) {
+                $(super::reference::Touch::touch(&self.$field);)*
+            }
         }
     };
 }
@@ -290,6 +319,7 @@ families! {
     clock_plausible: Family<OfCamera, Gauge> = "camera_clock_plausible", "1 while the camera's sender reports agree with each other and with the arrivals";
     clock_steps: Family<OfCamera, Gauge> = "camera_clock_steps", "Times that the camera's clock was set while the relay ran";
     stream_faults: Family<OfCause, Counter> = "camera_stream_faults", "Faults in the stream that the session survived";
+    key_interval: Family<OfCamera, Seconds> = "camera_key_frame_interval_seconds", "Capture time between the last two key frames with nothing missing between them";
     packets_lost: Family<OfTrack, Counter> = "camera_packets_lost", "RTP packets missing by sequence number";
     units: Family<OfTrack, Counter> = "camera_units", "Access units taken into the hold";
     unit_bytes: Family<OfTrack, Counter> = "camera_unit_bytes", "Payload of the access units taken into the hold";
@@ -306,6 +336,7 @@ families! {
 families! {
     /// Everything else; children are made when a camera or sink is.
     Families:
+    camera_info: Family<OfPost, Gauge> = "camera_info", "Always 1: at which site a camera stands";
     pictures_decoded: Family<OfStream, Counter> = "pictures_decoded", "Pictures decoded";
     pictures_handed: Family<OfStream, Counter> = "pictures_handed_out", "Pictures handed to plugins, scaled and converted as they asked";
     pictures_dropped: Family<OfPictureDrop, Counter> = "pictures_dropped", "Pictures and questions given up, by reason: decoding was behind, the plugin was slow, the question was displaced by newer ones or forgotten after an hour";
@@ -374,11 +405,14 @@ families! {
     retired_bytes: Family<OfRetirement, Counter> = "ladder_bytes", "Length of ladder_objects";
     ladder_unthinned: Counter = "ladder_unthinned_files", "Files of footage that can't be thinned and stay whole";
     ladder_failures: Counter = "ladder_failures", "Failed attempts to let go of what is no longer to be kept";
+    ladder_round: Family<OfNothing, Seconds> = "ladder_round_timestamp_seconds", "When all days that were old enough had last been looked at; the start of the relay before that";
+    ladder_overdue: Family<OfNothing, Gauge> = "ladder_overdue_objects", "Objects that were due in that round and could not go";
     ladder_short: Gauge = "ladder_short_bytes", "What should be set free while nothing is left that may go";
     gap_seconds: Family<OfCause, SecondsTotal> = "gap_seconds", "Wanted footage that is not in the archive, by cause, as far as it is settled; planned pauses are not wanted";
     wanted_seconds: Family<OfCamera, SecondsTotal> = "wanted_seconds", "Time for which footage was wanted, as far as it is settled";
     recorded_seconds: Family<OfCamera, SecondsTotal> = "recorded_seconds", "Wanted time that is durable, as far as it is settled";
     gap_begin: Family<OfCamera, Seconds> = "gap_begin_timestamp_seconds", "Begin of the gap that lasts now; absent while there is none";
+    gap_open: Family<OfCause, Gauge> = "gap_open", "1 while a gap lasts, by the cause that it is put down to so far";
     settled: Family<OfCamera, Seconds> = "ledger_settled_timestamp_seconds", "Up to when the ledger's account is settled";
     ledger_dropped: Counter = "ledger_messages_dropped", "Evidence and files that the ledger was too busy to take";
     catalog_failures: Counter = "ledger_catalog_failures", "Failed attempts to read or write the catalog";
@@ -402,11 +436,13 @@ families! {
     http_refused: Family<OfReason, Counter> = "http_refused", "Requests and connections turned away, by reason";
     http_connections: Gauge = "http_connections", "Connections that stand";
     http_connections_max: Gauge = "http_connections_max", "Bound of http_connections";
-    lease_held: Gauge = "lease_held", "1 while this relay holds the lease of --lease, and works";
-    lease_epoch: Gauge = "lease_epoch", "How often the lease has been taken, as far as this relay knows";
+    lease_held: Family<OfNothing, Gauge> = "lease_held", "1 while this relay holds the lease of --lease, and works";
+    lease_epoch: Family<OfNothing, Gauge> = "lease_epoch", "How often the lease has been taken, as far as this relay knows";
     lease_changes: Counter = "lease_changes", "Times that another holder of the lease than before was seen";
-    lease_age: Seconds = "lease_renewal_age_seconds", "Since the lease was last renewed, by this relay or, as it has seen, by its holder";
+    lease_age: Family<OfNothing, Seconds> = "lease_renewal_age_seconds", "Since the lease was last renewed, by this relay or, as it has seen, by its holder; before that, since this relay began to look";
     lease_failures: Counter = "lease_failures", "Failed attempts to read, take or renew the lease";
+    heartbeats: Family<OfBeat, Counter> = "heartbeats", "Heartbeats by outcome: accepted at the outside URL, failed on the way, or withheld because not all is well";
+    heartbeat_at: Family<OfNothing, Seconds> = "heartbeat_timestamp_seconds", "When the last heartbeat was accepted; the start of the relay before that";
     task_failures: Family<OfTask, Counter> = "task_failures", "Tasks of the relay that failed by a defect and were started again";
 }
 
@@ -553,6 +589,17 @@ impl Telemetry {
                 &self.analysis_line
             }
         }
+    }
+
+    /// Gives each family of the main registry that has none a child.
+    #[cfg(test)]
+    pub(super) fn touch(&self) {
+        use super::reference::Touch as _;
+        self.main_line.touch();
+        self.families.touch();
+        self.dropout_seconds.touch();
+        self.recovery_seconds.touch();
+        self.plugin_observations.touch();
     }
 
     /// Bytes of a camera that had waited out silences at its end.

@@ -6,10 +6,12 @@ mod events;
 pub mod logs;
 mod metrics;
 mod process;
+#[cfg(test)]
+mod reference;
 
 pub use events::{
-    ArchiveEvents, CameraEvents, DropReason, FindingDrop, FindingsEvents, HedgeOutcome,
-    KickOutcome, LadderEvents, LeaseEvents, LedgerEvents, OutletEvents, PictureEvents, Refusal,
-    ScrubEvents, SinkEvents, SupervisorEvents, ViewKind,
+    ArchiveEvents, CameraEvents, DropReason, FindingDrop, FindingsEvents, HeartbeatEvents,
+    HedgeOutcome, KickOutcome, LadderEvents, LeaseEvents, LedgerEvents, OutletEvents,
+    PictureEvents, Refusal, ScrubEvents, SinkEvents, SupervisorEvents, ViewKind,
 };
 pub use metrics::{EndReason, News, Telemetry};

@@ -12,6 +12,7 @@ use crate::behaviour::{Behaviour, Uplink};
 use crate::encode::ParameterSets;
 use crate::outbox::{Item, Outbox, Pushed};
 use crate::rtp;
+use crate::sight::Sight;
 use crate::spec::{CameraSpec, StartAt, WhenFull};
 
 /// Frames in the log of what was sent, and in that of what was dropped; older ones are forgotten.
@@ -151,6 +152,8 @@ pub(crate) struct Camera {
     /// How often it was switched, and to what.
     pub(crate) behaviour: watch::Sender<(u64, Behaviour)>,
     pub(crate) reach: watch::Sender<Reach>,
+    /// What it sees of the scene, where it draws its pictures.
+    pub(crate) sight: Mutex<Sight>,
     /// Changes when all connections are cut.
     pub(crate) cuts: watch::Sender<Cut>,
     pub(crate) stopped: AtomicBool,
@@ -196,6 +199,7 @@ impl Camera {
                 uplink: Uplink::Up,
                 power: Power::On,
             }),
+            sight: Mutex::default(),
             cuts: watch::Sender::default(),
             stopped: AtomicBool::new(false),
             parameters: Mutex::new(Arc::new(parameters)),

@@ -17,6 +17,7 @@ use crate::door::Door;
 use crate::outages::OutageScript;
 use crate::rtsp;
 use crate::session;
+use crate::sight::Sight;
 use crate::source::{self, Loop};
 use crate::spec::{CameraSpec, Source};
 
@@ -159,8 +160,7 @@ impl Site {
     /// Breaks or mends the link that all cameras share.
     pub fn uplink(&self, uplink: Uplink) {
         for camera in &self.cameras {
-            let reach = &camera.camera.reach;
-            reach.send_modify(|reach| reach.uplink = uplink);
+            camera.uplink(uplink);
         }
     }
 
@@ -245,6 +245,16 @@ impl SimulatedCamera {
     /// Switches its behaviour, from now on.
     pub fn behave(&self, behaviour: Behaviour) {
         self.camera.behave(behaviour);
+    }
+
+    /// Breaks or mends the link for this camera alone.
+    pub fn uplink(&self, uplink: Uplink) {
+        self.camera.reach.send_modify(|reach| reach.uplink = uplink);
+    }
+
+    /// Changes what it sees, from the next picture on. A looped camera has no eyes.
+    pub fn see(&self, sight: Sight) {
+        *lock(&self.camera.sight) = sight;
     }
 
     /// Closes all its connections.

@@ -15,6 +15,7 @@ use crate::h264;
 use crate::outbox::{Item, Unit};
 use crate::picture::Picture;
 use crate::scene::{Caption, Scene, draw};
+use crate::sight::Sight;
 use crate::spec::{CameraSpec, Source};
 
 /// Bytes of a key frame over those of another frame, where padding makes them.
@@ -115,7 +116,11 @@ pub(crate) fn run_drawn(camera: &Camera) -> io::Result<()> {
                 frame: number,
                 capture_ns,
             };
-            draw(picture, spec.scene, hour, caption);
+            let sight = *lock(&camera.sight);
+            if sight != Sight::Stuck {
+                draw(picture, spec.scene, hour, caption);
+                sight.apply(picture);
+            }
             let coded = encoder.encode(picture, key)?;
             publish(camera, number, media_ns, parameters, coded, None);
         }

@@ -24,6 +24,7 @@ mod shaper;
 use std::sync::OnceLock;
 
 pub use link::{End, Link};
+pub use namespace::Namespace;
 pub use shaper::{Counters, LinkSpec};
 
 /// Whether a bed can be had here.

@@ -17,14 +17,17 @@ const PREFIX: &str = "forebay-";
 
 /// A named network namespace, deleted when dropped.
 #[derive(Debug)]
-pub(super) struct Namespace {
+pub struct Namespace {
     name: String,
     file: File,
 }
 
 impl Namespace {
     /// `suffix` tells the namespaces of this process apart.
-    pub(super) fn new(suffix: &str) -> io::Result<Self> {
+    ///
+    /// # Errors
+    /// Where it can't be made: without root, as a rule.
+    pub fn new(suffix: &str) -> io::Result<Self> {
         static SWEPT: Once = Once::new();
         SWEPT.call_once(remove_stale);
         let name = format!("{PREFIX}{}-{suffix}", std::process::id());
@@ -38,18 +41,26 @@ impl Namespace {
         }
     }
 
-    pub(super) fn name(&self) -> &str {
+    /// As `ip netns` knows it.
+    #[must_use]
+    pub fn name(&self) -> &str {
         &self.name
     }
 
     /// Runs commands of `ip`, one a line, inside.
-    pub(super) fn configure(&self, lines: &str) -> io::Result<()> {
+    ///
+    /// # Errors
+    /// What `ip` says.
+    pub fn configure(&self, lines: &str) -> io::Result<()> {
         ip(&["-n", &self.name, "-batch", "-"], lines)
     }
 
     /// Calls `inside` on a thread that has moved into the namespace. Sockets and devices that it
     /// opens stay there.
-    pub(super) fn within<T: Send>(&self, inside: impl FnOnce() -> T + Send) -> io::Result<T> {
+    ///
+    /// # Errors
+    /// Where the thread can't move.
+    pub fn within<T: Send>(&self, inside: impl FnOnce() -> T + Send) -> io::Result<T> {
         thread::scope(|scope| {
             let moved = || {
                 move_into_link_name_space(self.file.as_fd(), Some(LinkNameSpaceType::Network))?;

@@ -195,6 +195,10 @@ struct Keeper {
     to_size: VecDeque<DayFolder>,
     /// Folders yet to be looked at for what is due.
     to_age: VecDeque<DayFolder>,
+    /// What was due in those that have been looked at, and is still there.
+    overdue: u64,
+    /// Whether a round is on its way that has not been told of.
+    in_round: bool,
     relief: Option<Relief>,
     next_age: Instant,
     next_room: Instant,
@@ -239,6 +243,8 @@ impl Keeper {
             sized: false,
             to_size: VecDeque::new(),
             to_age: VecDeque::new(),
+            overdue: 0,
+            in_round: false,
             relief: None,
             next_age: now,
             next_room: now,
@@ -290,10 +296,18 @@ impl Keeper {
         }
         if self.to_age.is_empty() && self.next_age <= at {
             self.next_age = at + AGE_PERIOD;
+            self.overdue = 0;
             self.to_age = self.old_enough(now)?;
+            self.in_round = true;
         }
         if let Some(folder) = self.to_age.pop_front() {
-            return self.let_go(folder, now);
+            let done = self.let_go(folder, now);
+            // At least one, where it can't even be told how many.
+            self.overdue += u64::from(done.is_err());
+            return done;
+        }
+        if std::mem::take(&mut self.in_round) {
+            self.events.round_ended(wall, self.overdue);
         }
         if self.to_size.is_empty() && self.next_size <= at {
             self.next_size = at + SIZE_PERIOD;
@@ -363,6 +377,8 @@ impl Keeper {
         };
         let (pins, known) = self.hand.pins(&BTreeSet::from([folder.camera.clone()]));
         if known.is_empty() {
+            let due = all.iter().filter(|object| is_due(object)).count();
+            self.overdue += due as u64;
             return Ok(Done::Worked);
         }
         let mut steps: Vec<Step> = Vec::new();
@@ -388,10 +404,14 @@ impl Keeper {
         }
         let thins = steps.iter().any(|step| step.act == Act::Thin);
         let waiting = self.hand.waiting();
+        let planned = steps.len();
         let gone = self.hand.apply(steps, &pins, now)?;
+        let carried = self.hand.waiting().saturating_sub(waiting);
         // Where nothing came of it, going on would come to nothing, too.
-        if more && (!gone.is_empty() || self.hand.waiting() > waiting) {
+        if more && (!gone.is_empty() || carried > 0) {
             self.to_age.push_front(folder.clone());
+        } else {
+            self.overdue += planned.saturating_sub(gone.len() + carried) as u64;
         }
         if self.hand.waiting() > 0 {
             // What is carried meanwhile makes room for more.

@@ -516,7 +516,7 @@ impl Keeper {
             self.commit();
         }
         for camera in &self.cameras {
-            self.events.gap(&camera.name, self.gap_begin(camera));
+            self.events.gap(&camera.name, self.lasting_gap(camera));
         }
     }
 

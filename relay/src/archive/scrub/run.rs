@@ -34,14 +34,8 @@ pub struct ScrubOptions {
     pub bytes_per_second: u64,
     /// Damaged objects are moved aside.
     pub quarantine: bool,
-    /// Pause before the first pass, and after an archive that could not be listed:
-    /// [`ScrubOptions::REST`].
+    /// Pause before the first pass, and after an archive that could not be listed.
     pub rest: Duration,
-}
-
-impl ScrubOptions {
-    /// A start has more urgent things to read.
-    pub const REST: Duration = Duration::from_secs(300);
 }
 
 /// What is kept of a scrub over restarts.

@@ -9,7 +9,11 @@ use super::{PLACES, REPEAT};
 use crate::archive::{ArchiveEvent, Away, AwayReason, ObjectKey, SpoolState};
 use crate::telemetry::calm::Calm;
 use crate::telemetry::metrics::{OfCameraReason, OfPlace, OfReason, OfSink, Telemetry};
-use crate::units::CaptureTime;
+use crate::units::{CameraName, CaptureTime};
+
+/// How what waits is lost.
+const LET_GO: &str = "let-go";
+const SPOOL: &str = "spool";
 
 /// What happens in the archive.
 #[derive(Debug, Clone)]
@@ -98,6 +102,17 @@ impl ArchiveEvents {
         self.telemetry.families.archive_unflushed.set(unflushed);
         let count = i64::try_from(count).unwrap_or(i64::MAX);
         self.telemetry.families.archive_open_objects.set(count);
+    }
+
+    /// Makes the metrics of what a camera may lose, at zero.
+    pub fn camera(&self, camera: &CameraName) {
+        let families = &self.telemetry.families;
+        for reason in [LET_GO, SPOOL] {
+            let camera = camera.clone();
+            let labels = OfCameraReason { camera, reason };
+            drop(families.lost_objects.get_or_create(&labels));
+            drop(families.lost_bytes.get_or_create(&labels));
+        }
     }
 
     fn lost(&self, key: &ObjectKey, reason: &'static str, bytes: u64) {
@@ -196,7 +211,7 @@ impl ArchiveEvents {
                 key, end, bytes, ..
             } => {
                 if let Some(bytes) = bytes {
-                    self.lost(key, "let-go", *bytes);
+                    self.lost(key, LET_GO, *bytes);
                     if let Some(repeated) = self.calm_let_go.pass(0) {
                         warn!(
                             camera = %key.camera, begin = %key.begin, %end, bytes, repeated,
@@ -208,7 +223,7 @@ impl ArchiveEvents {
             ArchiveEvent::Lost {
                 key, end, bytes, ..
             } => {
-                self.lost(key, "spool", *bytes);
+                self.lost(key, SPOOL, *bytes);
                 error!(
                     camera = %key.camera, purpose = key.purpose, begin = %key.begin, end = ?end,
                     bytes, "lost with the spool"

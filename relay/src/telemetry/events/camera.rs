@@ -16,7 +16,8 @@ use crate::intake::{EndCause, Phase, SessionError};
 use crate::pictures::Source;
 use crate::telemetry::calm::Calm;
 use crate::telemetry::metrics::{
-    LineFamilies, OfCamera, OfCause, OfOutcome, OfPhase, OfSite, OfTrack, Seconds, Telemetry,
+    LineFamilies, OfCamera, OfCause, OfOutcome, OfPhase, OfPost, OfSite, OfTrack, Seconds,
+    Telemetry,
 };
 use crate::units::{CameraName, CaptureTime, SiteName};
 
@@ -158,6 +159,15 @@ impl CameraEvents {
             let of_site = OfSite { site: site.clone() };
             drop(telemetry.dropout_seconds.get_or_create(&of_site));
             drop(telemetry.recovery_seconds.get_or_create(&of_site));
+            let of_post = OfPost {
+                camera: camera.clone(),
+                site: site.clone(),
+            };
+            telemetry
+                .families
+                .camera_info
+                .get_or_create(&of_post)
+                .set(1);
         }
         let bounds = [
             (&families.hold_bytes_max, hold_bytes_max),
@@ -426,6 +436,12 @@ impl CameraEvents {
             self.line().last_capture.get_or_create_owned(&labels)
         });
         last_capture.set(captured.unix_seconds());
+    }
+
+    /// A key frame came so long after the one before, by capture times, with nothing missing between.
+    pub fn key_frame(&self, apart_seconds: f64) {
+        let family = &self.line().key_interval;
+        family.get_or_create(&self.of_camera()).set(apart_seconds);
     }
 
     /// The hold's fill.

@@ -9,8 +9,8 @@ use tracing::{error, info, warn};
 use super::REPEAT;
 use crate::archive::ladder::{Act, Form, Reason};
 use crate::telemetry::calm::Calm;
-use crate::telemetry::metrics::{OfForm, OfRetirement, Telemetry};
-use crate::units::CameraName;
+use crate::telemetry::metrics::{OfForm, OfNothing, OfRetirement, Telemetry};
+use crate::units::{CameraName, CaptureTime};
 
 /// Complaints that are told apart.
 const FAILED: u64 = 0;
@@ -30,10 +30,22 @@ impl LadderEvents {
     /// A handle on the ladder's metrics.
     #[must_use]
     pub fn new(telemetry: &Arc<Telemetry>) -> Self {
-        Self {
+        let events = Self {
             telemetry: Arc::clone(telemetry),
             calm: Arc::new(Calm::new(REPEAT)),
-        }
+        };
+        events.round_ended(CaptureTime::now(), 0);
+        events
+    }
+
+    /// All days that are old enough have been looked at; so many objects that were due are still there.
+    pub fn round_ended(&self, at: CaptureTime, overdue: u64) {
+        let families = &self.telemetry.families;
+        let round = families.ladder_round.get_or_create(&OfNothing {});
+        round.set(at.unix_seconds());
+        let overdue = i64::try_from(overdue).unwrap_or(i64::MAX);
+        let gauge = families.ladder_overdue.get_or_create(&OfNothing {});
+        gauge.set(overdue);
     }
 
     /// Files of a folder go, and their journal tells of it.

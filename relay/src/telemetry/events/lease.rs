@@ -7,7 +7,7 @@ use tracing::{error, info, warn};
 
 use super::REPEAT;
 use crate::telemetry::calm::Calm;
-use crate::telemetry::metrics::Telemetry;
+use crate::telemetry::metrics::{OfNothing, Telemetry};
 
 /// What happens to a relay's lease.
 #[derive(Debug, Clone)]
@@ -27,13 +27,14 @@ impl LeaseEvents {
     }
 
     /// How it stands now; `age`: since it was last seen to be renewed.
-    pub fn state(&self, holds: bool, epoch: u64, age: Option<Duration>) {
+    pub fn state(&self, holds: bool, epoch: u64, age: Duration) {
         let families = &self.telemetry.families;
-        families.lease_held.set(i64::from(holds));
+        let held = families.lease_held.get_or_create(&OfNothing {});
+        held.set(i64::from(holds));
         let epoch = i64::try_from(epoch).unwrap_or(i64::MAX);
-        families.lease_epoch.set(epoch);
-        let age = age.map_or(0.0, |age| age.as_secs_f64());
-        families.lease_age.set(age);
+        families.lease_epoch.get_or_create(&OfNothing {}).set(epoch);
+        let seconds = age.as_secs_f64();
+        families.lease_age.get_or_create(&OfNothing {}).set(seconds);
     }
 
     /// Another holder than before was seen.

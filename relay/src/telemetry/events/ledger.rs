@@ -53,6 +53,7 @@ impl LedgerEvents {
                 cause: cause.as_str(),
             }));
         }
+        self.gap(camera, None);
     }
 
     /// More of a camera's time is settled.
@@ -101,14 +102,27 @@ impl LedgerEvents {
         gauge.set(until.unix_seconds());
     }
 
-    /// Since when there is a gap that lasts.
-    pub fn gap(&self, camera: &CameraName, begin: Option<CaptureTime>) {
+    /// Since when there is a gap that lasts, and what it is put down to.
+    pub fn gap(&self, camera: &CameraName, gap: Option<(CaptureTime, GapCause)>) {
         let of_camera = OfCamera {
             camera: camera.clone(),
         };
         let family = &self.telemetry.families.gap_begin;
-        match begin {
-            Some(begin) => {
+        // A planned pause is no gap.
+        for cause in GapCause::ALL
+            .into_iter()
+            .filter(|c| *c != GapCause::Planned)
+        {
+            let of_cause = OfCause {
+                camera: camera.clone(),
+                cause: cause.as_str(),
+            };
+            let open = gap.is_some_and(|(_, known)| known == cause);
+            let gauge = self.telemetry.families.gap_open.get_or_create(&of_cause);
+            gauge.set(open.into());
+        }
+        match gap {
+            Some((begin, _)) => {
                 family.get_or_create(&of_camera).set(begin.unix_seconds());
             }
             None => {

@@ -3,6 +3,7 @@
 mod archive;
 mod camera;
 mod findings;
+mod heartbeat;
 mod ladder;
 mod lease;
 mod ledger;
@@ -17,6 +18,7 @@ use std::time::Duration;
 pub use archive::ArchiveEvents;
 pub use camera::{CameraEvents, HedgeOutcome, KickOutcome};
 pub use findings::{FindingDrop, FindingsEvents};
+pub use heartbeat::HeartbeatEvents;
 pub use ladder::LadderEvents;
 pub use lease::LeaseEvents;
 pub use ledger::LedgerEvents;

@@ -88,6 +88,11 @@ impl Picture {
         [&self.y, &self.u, &self.v]
     }
 
+    /// The same, to be changed.
+    pub(crate) fn planes_mut(&mut self) -> [&mut [u8]; 3] {
+        [&mut self.y, &mut self.u, &mut self.v]
+    }
+
     /// Fills whole pixels; what lies outside the picture is left out.
     pub(crate) fn block(&mut self, x: usize, y: usize, w: usize, h: usize, colour: Colour) {
         let paint = |plane: &mut [u8], stride: usize, [x, y, w, h]: [usize; 4], value: u8| {

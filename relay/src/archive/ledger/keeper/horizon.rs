@@ -7,14 +7,16 @@ use crate::archive::catalog::Catalog;
 use crate::units::CaptureTime;
 
 impl Keeper {
-    /// The begin of the gap that lasts: that of evidence without an end, where nothing is recorded.
-    pub(super) fn gap_begin(&self, camera: &Camera) -> Option<CaptureTime> {
+    /// The gap that lasts: the begin and the cause of the earliest evidence without an end, where
+    /// nothing is recorded.
+    pub(super) fn lasting_gap(&self, camera: &Camera) -> Option<(CaptureTime, GapCause)> {
         let recorded = self.archive.oldest_unsettled(&camera.name, FOOTAGE);
         let lasting = camera.open.values().filter(|evidence| {
             let counts = !matches!(evidence.witness, Witness::Sink(_)) || recorded.is_none();
             counts && evidence.cause != GapCause::Planned
         });
-        lasting.map(|evidence| evidence.begin).min()
+        let first = lasting.min_by_key(|evidence| evidence.begin)?;
+        Some((first.begin, first.cause))
     }
 
     /// Up to when the account of a camera can't change any more.
