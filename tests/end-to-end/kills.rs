@@ -14,6 +14,7 @@ use std::ffi::OsStr;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::slice;
 use std::thread::{scope, sleep};
 use std::time::{Duration, Instant, SystemTime};
 
@@ -22,7 +23,7 @@ use forebay_tests::footage::record;
 use forebay_tests::recording::{Recording, decode, marks, rfc3339_of};
 use forebay_tests::truth::{Cause, ledger};
 use forebay_tests::{
-    Camera, Configuration, Relay, SiteServer, fresh_folder, listed, mp4_files, unix_now,
+    Camera, Configuration, Relay, SiteServer, fresh_folder, listed, mp4_files, unix_now, wait_for,
 };
 
 use crate::{SCRATCH, beside};
@@ -56,6 +57,7 @@ struct Lane {
 /// Old footage: many names of one file, more of them for each life.
 struct Old {
     first: PathBuf,
+    spool: PathBuf,
     begin: f64,
     names: usize,
 }
@@ -64,6 +66,8 @@ struct Old {
 const OLD_FILES: usize = 12;
 /// Between two of them.
 const OLD_SECONDS: f64 = 4.0;
+
+const LISTED_MAX: Duration = Duration::from_secs(60);
 
 /// A recorded picture: its number and when it was captured.
 type Picture = (u64, f64);
@@ -142,9 +146,12 @@ impl Lane {
             configuration = configuration
                 .segment_seconds(1)
                 .extra("\n[ladder]\nfootage_days = 2\nkey_frame_days = 700\n");
-            if index.is_multiple_of(2) {
-                configuration = configuration.spool(&elsewhere.join(format!("spool-{index}")));
-            }
+            let spool = if index.is_multiple_of(2) {
+                elsewhere.join(format!("spool-{index}"))
+            } else {
+                configuration.archive().join(".spool")
+            };
+            configuration = configuration.spool(&spool);
             // Noon three days ago: what is thinned is all of one day.
             let day = 86_400.0;
             let begin = (unix_now() / day).floor() * day - 2.5 * day;
@@ -152,6 +159,7 @@ impl Lane {
             let first = record(&configuration.archive(), CAMERAS[0], begin, 2, 1, coding);
             old = Some(Old {
                 first,
+                spool,
                 begin,
                 names: 1,
             });
@@ -201,12 +209,21 @@ impl Lane {
                 .map(|file| file.file_name().unwrap().to_owned())
                 .collect()
         };
+        // What the last end has left unlisted, the next start lists.
+        let relay = Relay::start(&self.configuration);
+        let look = || {
+            listed::wrong(
+                &archive,
+                &listed::read(&archive, slice::from_ref(&old.spool)),
+            )
+        };
+        let complete = wait_for(LISTED_MAX, || look().is_empty().then_some(()));
+        relay.kill();
+        assert!(complete.is_some(), "{:?}", look());
         let (whole, thinned) = (below("footage"), below("key-frames"));
         let all = whole.union(&thinned).count();
         assert_eq!(all, old.names, "of {} old files", old.names);
         decode(&mp4_files(&archive.join(CAMERAS[0]).join("key-frames")));
-        let wrong = listed::wrong(&archive, &listed::read(&archive, &[]));
-        assert_eq!(wrong, Vec::<String>::new());
         // What a kill has cost is a gap, and the relay's.
         for account in ledger::ask(&self.configuration) {
             for gap in &account.gaps {

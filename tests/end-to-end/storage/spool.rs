@@ -59,6 +59,10 @@ pub(super) fn fails_and_is_removed(sites: &[SiteServer]) -> Vec<String> {
     });
     rest(TROUBLE);
     stage.costs(at, unix_now());
+    // The manifests of the day were in it.
+    stage.until("what they listed is listed again", |page| {
+        page.sum("forebay_ledger_listed_late_total", &[]) > Some(0.0)
+    });
     rest(REST);
     stage.until_carried();
     stage.stop();

@@ -32,6 +32,9 @@ const BATCH: usize = 1024;
 /// Changes that wait for a catalog that can't be written.
 const PENDING_MAX: usize = 20_000;
 const TICK: Duration = Duration::from_secs(1);
+/// How long an end waits for the archive to take the last files.
+const LAST_FILES_TIME: Duration = Duration::from_millis(300);
+const LAST_FILES_TICK: Duration = Duration::from_millis(10);
 /// A sign of life in the journals.
 const JOURNAL_TICK: Duration = Duration::from_secs(60);
 /// Pause before a catalog that can't be opened is tried again.
@@ -115,7 +118,8 @@ pub(super) struct Keeper {
     pulse: Pulse,
 }
 
-/// Manifests have gone with the spool: what they listed is listed again, though the catalog knows it.
+/// What no manifest lists is listed, though the catalog knows it: a kill has come between the two, or
+/// manifests have gone with the spool.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Relist {
     No,
@@ -167,7 +171,7 @@ impl Keeper {
             scanning: None,
             missed,
             rescan: false,
-            relist: Relist::No,
+            relist: Relist::Wanted,
             rescan_rest: None,
             moved: VecDeque::new(),
             lost: VecDeque::new(),
@@ -349,7 +353,10 @@ impl Keeper {
             }
             Message::Scanned(changes) => self.scanned(changes),
             Message::Lost(file) => self.lost(file),
-            Message::SpoolRenewed => (self.relist, self.rescan) = (Relist::Wanted, true),
+            Message::SpoolRenewed => {
+                (self.relist, self.rescan) = (Relist::Wanted, true);
+                self.rescan_rest = None;
+            }
             Message::ScanEnded(true) => {
                 (self.scanning, self.told) = (None, None);
                 if self.relist == Relist::Scanned {
@@ -538,16 +545,17 @@ impl Keeper {
         true
     }
 
+    fn is_unsettled(&self, camera: &Camera) -> bool {
+        let oldest = self.archive.oldest_unsettled(&camera.name, FOOTAGE);
+        oldest.is_some()
+    }
+
     /// Accounts for what has become certain. `last`: nothing more will come.
     fn settle(&mut self, now: CaptureTime, last: bool) {
         let Some(catalog) = &self.catalog else { return };
         let mut failure = None;
         for camera in &self.cameras {
-            let busy = !camera.reading.is_empty()
-                || self
-                    .archive
-                    .oldest_unsettled(&camera.name, FOOTAGE)
-                    .is_some();
+            let busy = !camera.reading.is_empty() || self.is_unsettled(camera);
             let horizon = match last && !busy {
                 true => self.alive,
                 false => self.horizon(catalog, camera, now),
@@ -584,6 +592,14 @@ impl Keeper {
             match self.inbox.recv_timeout(TICK) {
                 Ok(message) => self.take(message),
                 Err(_) => break,
+            }
+        }
+        // And what was recorded last is on its way into the archive.
+        let until = Instant::now() + LAST_FILES_TIME;
+        while self.cameras.iter().any(|camera| self.is_unsettled(camera)) && Instant::now() < until
+        {
+            if let Ok(message) = self.inbox.recv_timeout(LAST_FILES_TICK) {
+                self.take(message);
             }
         }
         self.drain();

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 use std::time::Duration;
 
 use super::keeper::Keeper;
@@ -191,9 +191,13 @@ impl LedgerFeed {
             _ => None,
         };
         let Some(message) = message else { return };
-        if self.sender.try_send(message).is_err() {
-            self.missed.store(true, Ordering::Release);
-            self.events.dropped();
+        match self.sender.try_send(message) {
+            // At the end: the next start finds what comes to the archive now.
+            Ok(()) | Err(TrySendError::Disconnected(_)) => {}
+            Err(TrySendError::Full(_)) => {
+                self.missed.store(true, Ordering::Release);
+                self.events.dropped();
+            }
         }
     }
 }
