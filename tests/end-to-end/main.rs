@@ -11,6 +11,7 @@
 
 mod bad_cameras;
 mod bad_guests;
+mod bucket;
 mod clips;
 mod clock;
 mod commands;

@@ -116,22 +116,26 @@ impl<'a> Union<'a> {
     /// the archive's is listed already.
     fn film(&self, candidate: &Candidate) -> Result<Option<(PathBuf, Film)>, Fault> {
         let path = &candidate.path;
-        match Film::open(path, Some(candidate.begin)) {
+        match self.open_film(path, candidate.begin) {
             Ok(film) => Ok(Some((path.clone(), film))),
             Err(Fault::Read(error)) if error.kind() == io::ErrorKind::NotFound => {
                 let listed = |path: &PathBuf| {
                     self.waiting.iter().any(|waits| waits.path == *path)
                         || self.sources.iter().any(|source| source.path == *path)
                 };
-                let carried = self.place.carried(candidate.begin);
+                let carried = self.place.carried(candidate.begin)?;
                 let Some(path) = carried.into_iter().find(|path| !listed(path)) else {
                     return Ok(None);
                 };
-                let film = Film::open(&path, Some(candidate.begin))?;
+                let film = self.open_film(&path, candidate.begin)?;
                 Ok(Some((path, film)))
             }
             Err(fault) => Err(fault),
         }
+    }
+
+    fn open_film(&self, path: &Path, begin: CaptureTime) -> Result<Film, Fault> {
+        Film::open(&self.place.disk.fetch(path)?, Some(begin))
     }
 
     /// The next group of a file that is of the stretch and not there yet.

@@ -10,6 +10,6 @@ mod process;
 pub use events::{
     ArchiveEvents, CameraEvents, DropReason, FindingDrop, FindingsEvents, HedgeOutcome,
     KickOutcome, LadderEvents, LeaseEvents, LedgerEvents, OutletEvents, PictureEvents, Refusal,
-    ScrubEvents, SinkEvents, SupervisorEvents, ViewKind,
+    ScrubEvents, SinkEvents, StoreEvents, SupervisorEvents, ViewKind,
 };
 pub use metrics::{EndReason, News, Telemetry};

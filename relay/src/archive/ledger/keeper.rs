@@ -343,6 +343,10 @@ impl Keeper {
                 self.rescan = true;
                 self.rescan_rest = Some(Instant::now() + SCAN_REST);
             }
+            Message::Unreached => {
+                self.rescan = true;
+                self.rescan_rest = Some(Instant::now() + SCAN_REST);
+            }
             Message::Wake => {}
         }
     }

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 use std::time::Duration;
 
 use super::keeper::Keeper;
@@ -56,6 +56,8 @@ pub(super) enum Message {
     Scanned(Vec<Change>),
     /// Whether all was there to be looked at.
     ScanEnded(bool),
+    /// Something of the archive could not be had: it is looked for again.
+    Unreached,
     /// Look at the flags.
     Wake,
 }
@@ -192,7 +194,8 @@ impl LedgerFeed {
             _ => None,
         };
         let Some(message) = message else { return };
-        if self.sender.try_send(message).is_err() {
+        // What is published once the books are closed is found at the next start.
+        if let Err(TrySendError::Full(_)) = self.sender.try_send(message) {
             self.missed.store(true, Ordering::Release);
             self.events.dropped();
         }
