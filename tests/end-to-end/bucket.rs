@@ -9,6 +9,7 @@ use std::process::{Command, Output};
 use std::time::Duration;
 
 use forebay_tests::bucket::{BUCKET, Store, Stored, Trouble, Way};
+use forebay_tests::http::curl;
 use forebay_tests::recording::{decode, pictures, rfc3339_of};
 use forebay_tests::{
     Configuration, Relay, SiteServer, fresh_folder, mp4_files, run, silent, unix_now, wait_for,
@@ -214,6 +215,8 @@ fn everything_works_from_a_bucket() {
     until(&relay, "all is listed", || {
         is_all_listed(&yard, &configuration)
     });
+    let (from, to) = (rfc3339_of(begun - 5.0), rfc3339_of(ended + 5.0));
+    let film = film(&relay, &yard.folder.join("film.mp4"), &from, &to);
     let log = relay.log();
     assert!(!log.contains(SECRET), "{log}");
     assert!(log.contains("s3://boatyard/cameras"), "{log}");
@@ -226,12 +229,14 @@ fn everything_works_from_a_bucket() {
     check_manifests(&objects, &copy, &configuration);
     let footage = mp4_files(&copy.join("cameras/slipway/footage"));
     decode(&footage);
+    let number = |files: &[PathBuf]| -> usize { files.iter().map(|file| pictures(file)).sum() };
+    let of_gate = mp4_files(&copy.join("cameras/gate/footage"));
+    assert_eq!(pictures(&film), number(&of_gate));
 
     // Read back: an account, a clip with the pictures that are in the bucket, a trial.
     let file = configuration.write("127.0.0.1:0");
     let recorded = recorded_seconds(&file);
     assert!(recorded > 15.0, "{recorded}");
-    let (from, to) = (rfc3339_of(begun - 5.0), rfc3339_of(ended + 5.0));
     let clip = yard.folder.join("clip");
     let out = clip.to_str().unwrap();
     told(
@@ -245,7 +250,6 @@ fn everything_works_from_a_bucket() {
             .args(["--strict", "--quiet", "-c", "SHA256SUMS"])
             .current_dir(&clip),
     );
-    let number = |files: &[PathBuf]| -> usize { files.iter().map(|file| pictures(file)).sum() };
     assert_eq!(number(&mp4_files(&clip)), number(&footage));
     told(&file, &["try", "builtin:recorder", "--input", "slipway"]);
     told(&file, &["findings", "--days", "1"]);
@@ -260,6 +264,55 @@ fn everything_works_from_a_bucket() {
     assert!(told(&file, &["pins"]).contains("hull struck"));
     told(&file, &["unpin", "gate", id]);
     assert!(!told(&file, &["pins"]).contains("hull struck"));
+
+    // A store that is away, at first or in the midst of it, costs no knowledge.
+    let catalog = configuration.folder().join("spool/catalog.sqlite");
+    let known = fs::read(&catalog).unwrap();
+    for (trouble, word) in [
+        (Trouble::Refused, "refuses the access key"),
+        (Trouble::Reset, "can't be used"),
+    ] {
+        for asked in [0, 1, 7, 20] {
+            yard.way.after(asked, trouble);
+            let output = forebay(&file, &["catalog", "rebuild"]);
+            let said = String::from_utf8_lossy(&output.stderr).into_owned();
+            assert!(
+                !output.status.success(),
+                "{trouble:?} after {asked}: {said}"
+            );
+            assert!(said.contains(word), "{trouble:?} after {asked}: {said}");
+            assert!(
+                fs::read(&catalog).unwrap() == known,
+                "{trouble:?} after {asked}"
+            );
+        }
+    }
+    let none = yard.folder.join("none");
+    for arguments in [
+        &[
+            "clip",
+            "gate",
+            "--from",
+            &from,
+            "--to",
+            &to,
+            "--out",
+            none.to_str().unwrap(),
+        ][..],
+        &["findings", "--days", "1"],
+        &["scrub"],
+        &["pins"],
+        &["ladder", "--dry-run"],
+    ] {
+        let output = forebay(&file, arguments);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(
+            !output.status.success() && said.contains("can't be read"),
+            "{arguments:?}: {said}"
+        );
+    }
+    assert!(!none.exists());
+    yard.way.mend();
 
     // The catalog can be made anew from the bucket.
     told(&file, &["catalog", "rebuild"]);
@@ -283,6 +336,17 @@ fn everything_works_from_a_bucket() {
     assert!(!after.contains_key(victim), "{after:?}");
     assert!(after.contains_key(&format!("cameras/.quarantine/{name}")));
     assert!(recorded_seconds(&file) < recorded - 1.0);
+}
+
+/// The film of a camera that curl gets of a relay.
+fn film(relay: &Relay, film: &Path, from: &str, to: &str) -> PathBuf {
+    let url = format!(
+        "http://{}/v1/cameras/gate/footage.mp4?from={from}&to={to}",
+        relay.address()
+    );
+    let head = curl(&url, film, &[]);
+    assert!(head.starts_with("HTTP/1.1 200"), "{head}");
+    film.to_owned()
 }
 
 /// Nothing that lies in the spool is lost, changed, or there twice, whatever happens on the way.
@@ -338,6 +402,13 @@ fn a_bad_way_to_the_bucket_loses_nothing() {
             .unwrap_or(0.0),
         0.0
     );
+    let away = relay.metrics();
+    let away = |reason| {
+        let labels = [("reason", reason)];
+        away.sum("forebay_archive_away_timestamp_seconds", &labels)
+    };
+    assert!(away("refuses").unwrap() > 0.0);
+    assert_eq!(away("absent"), Some(0.0));
     let log = relay.log();
     assert!(log.contains("publishing failed"), "{log}");
     assert!(log.matches("publishing failed").count() < 10, "{log}");

@@ -152,6 +152,8 @@ struct Plan {
     /// For requests that begin with a method: `PUT `.
     next: VecDeque<(String, Trouble)>,
     always: Option<Trouble>,
+    /// Requests that go through before that.
+    spared: u64,
     /// Of so many per cent of all requests, by this seed.
     dice: Option<(fastrand::Rng, u32)>,
     done: BTreeMap<String, u64>,
@@ -191,9 +193,15 @@ impl Way {
 
     /// From now on the same happens to all requests.
     pub fn always(&self, trouble: Trouble) {
+        self.after(0, trouble);
+    }
+
+    /// As [`always`](Self::always), after so many requests that go through.
+    pub fn after(&self, requests: u64, trouble: Trouble) {
         let mut plan = self.plan.lock().unwrap();
         plan.always = Some(trouble);
         plan.dice = None;
+        plan.spared = requests;
     }
 
     /// Once, to the next request of a method.
@@ -236,7 +244,9 @@ impl Plan {
         let trouble = if let Some(place) = place {
             self.next.remove(place).unwrap().1
         } else if let Some(always) = self.always {
-            always
+            let spared = self.spared > 0;
+            self.spared = self.spared.saturating_sub(1);
+            if spared { Trouble::None } else { always }
         } else {
             let dice = self.dice.as_mut();
             let chosen = dice.and_then(|(dice, percent)| {

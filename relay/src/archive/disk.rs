@@ -101,6 +101,11 @@ pub trait Disk: Send + Sync + std::fmt::Debug {
         let _ = path;
         None
     }
+    /// Lets go what was brought to this machine from far, but for what may be about to be opened;
+    /// whether that was anything.
+    fn give_room(&self) -> bool {
+        false
+    }
     /// Has a file that is far brought to this machine; the path to open it under, like any other. It
     /// goes again some time.
     fn fetch(&self, path: &Path) -> io::Result<PathBuf> {

@@ -61,7 +61,7 @@ use std::time::Duration;
 pub use away::{Away, AwayReason};
 pub use checksum::{Checksum, ChecksumError, Fingerprint};
 pub use disk::{Disk, DiskFile, Metadata, RealDisk, Room};
-pub(crate) use disk::{Sequence, is_unsupported};
+pub(crate) use disk::{Sequence, is_outage, is_unsupported};
 pub use manifest::PURPOSE as MANIFESTS;
 #[cfg(test)]
 use mark::MARK;

@@ -84,7 +84,7 @@ impl Film {
         let mut union = shelf.union(asked)?;
         let mut part: Option<Part> = None;
         let mut next = None;
-        while let Some(group) = union.next() {
+        while let Some(group) = union.next()? {
             if is_stopped() {
                 return Err(ClipError::Interrupted);
             }

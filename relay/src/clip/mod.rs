@@ -246,7 +246,7 @@ pub fn cut(request: &ClipRequest, shutdown: &Shutdown) -> Result<Clip, ClipError
         .map_err(|source| ClipError::List(archive.join(camera.as_str()), source))?;
     let mut union = Union::new(place, *asked, !request.redact_audio, candidates);
     let mut part: Option<Part> = None;
-    while let Some(group) = union.next() {
+    while let Some(group) = union.next()? {
         work.proceed()?;
         let reason = match &mut part {
             Some(part) => match part.break_before(&group) {

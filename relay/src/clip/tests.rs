@@ -477,7 +477,7 @@ fn the_spool_counts() {
     std::fs::rename(&waiting, &second).unwrap();
     let mut union = Union::new(place, asked, true, listed);
     let mut groups = 0;
-    while union.next().is_some() {
+    while union.next().unwrap().is_some() {
         groups += 1;
     }
     assert_eq!((groups, union.sources[1].path.clone()), (6, second));

@@ -7,9 +7,11 @@ use std::collections::VecDeque;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use super::ClipError;
 use super::group::{Group, Groups};
 use super::manifest::Passed;
 use super::sources::{Candidate, Place, SourceFile};
+use crate::archive::is_outage;
 use crate::archive::ledger::Span;
 use crate::archive::replay::{Fault, Film};
 use crate::units::CaptureTime;
@@ -37,6 +39,7 @@ pub(super) struct Union<'a> {
     /// Up to where there is something.
     covered: Option<CaptureTime>,
     last: Option<usize>,
+    unreached: Option<ClipError>,
     /// Every file that was opened; groups tell theirs by its number.
     pub(super) sources: Vec<SourceFile>,
     /// What could not be read.
@@ -58,14 +61,25 @@ impl<'a> Union<'a> {
             open: Vec::new(),
             covered: None,
             last: None,
+            unreached: None,
             sources: Vec::new(),
             passed: Vec::new(),
         }
     }
 
     /// The next group; none at the end of the stretch.
-    pub(super) fn next(&mut self) -> Option<Group> {
+    ///
+    /// # Errors
+    /// Where a file can't be reached now: it is not left out for that.
+    pub(super) fn next(&mut self) -> Result<Option<Group>, ClipError> {
         self.open_due();
+        match self.unreached.take() {
+            Some(error) => Err(error),
+            None => Ok(self.first()),
+        }
+    }
+
+    fn first(&mut self) -> Option<Group> {
         let begin = self.open.iter().map(|open| open.next.span.begin).min()?;
         let candidates = || {
             let all = self.open.iter().enumerate();
@@ -98,6 +112,10 @@ impl<'a> Union<'a> {
         let (path, film) = match self.film(candidate) {
             Ok(Some(opened)) => opened,
             Ok(None) => return,
+            Err(Fault::Read(error)) if is_outage(&error) => {
+                self.unreached = Some(ClipError::read(&candidate.path, error));
+                return;
+            }
             Err(fault) => return self.pass(&candidate.path, &fault),
         };
         let number = self.sources.len();

@@ -115,12 +115,13 @@ impl Cache {
         }
     }
 
-    /// Removes the oldest files where there are more bytes than that.
-    fn make_room(&self, bytes_max: u64) {
+    /// Removes the oldest files where there are more bytes than that; how many bytes went.
+    pub(super) fn make_room(&self, bytes_max: u64) -> u64 {
         let mut files = Vec::new();
         walk(&self.root, &mut files);
         files.sort();
-        let mut bytes: u64 = files.iter().map(|(_, bytes, _)| bytes).sum();
+        let before: u64 = files.iter().map(|(_, bytes, _)| bytes).sum();
+        let mut bytes = before;
         let removable = files.len().saturating_sub(KEPT);
         for (_, length, path) in files.iter().take(removable) {
             // Somewhat more than needed, so that not each new file is a walk.
@@ -132,6 +133,7 @@ impl Cache {
             }
         }
         *locked(&self.bytes) = Some(bytes);
+        before - bytes
     }
 }
 
@@ -184,6 +186,8 @@ mod tests {
             walk(dir.path(), &mut files);
             assert!(files.len() <= 20, "{files:?}");
         }
+        assert!(cache.make_room(0) > 0);
+        assert_eq!(cache.make_room(0), 0, "but for those that may be about to be opened");
         let gone = io::ErrorKind::NotFound;
         let failed = cache
             .fetch(&object(100), &mut |_| Err(gone.into()))

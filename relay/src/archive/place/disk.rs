@@ -336,6 +336,10 @@ impl Disk for BucketDisk {
         self.is_far(path).then(|| self.bucket.heard())
     }
 
+    fn give_room(&self) -> bool {
+        self.cache.make_room(0) > 0
+    }
+
     fn fetch(&self, path: &Path) -> io::Result<PathBuf> {
         match self.at(path) {
             At::Near(near) => Ok(near),
