@@ -534,7 +534,14 @@ pub(super) fn entries(disk: &dyn Disk, folder: &Path) -> io::Result<Vec<(String,
         );
     });
     match listed {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
+        Err(error)
+            if !matches!(
+                error.kind(),
+                io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+            ) =>
+        {
+            Err(error)
+        }
         _ => Ok(entries),
     }
 }

@@ -480,7 +480,8 @@ fn told(operation: Operation, error: &Error) -> io::Error {
         }
         Error::NotFound { .. } => (Kind::NotFound, "it is not in the store".to_owned()),
         Error::AlreadyExists { .. } => (Kind::AlreadyExists, "something else is there".to_owned()),
-        Error::PermissionDenied { .. } | Error::Unauthenticated { .. } => {
+        // Of a list the library says no more than the status.
+        error if is_refusal(error) => {
             let why = code.unwrap_or_else(|| "no reason given".to_owned());
             let text = format!("the store refuses the access key ({why})");
             (Kind::PermissionDenied, text)
@@ -488,6 +489,14 @@ fn told(operation: Operation, error: &Error) -> io::Error {
         error => (kind(error), words(error)),
     };
     io::Error::new(kind, text)
+}
+
+fn is_refusal(error: &Error) -> bool {
+    let refused = matches!(
+        error,
+        Error::PermissionDenied { .. } | Error::Unauthenticated { .. }
+    );
+    refused || matches!(status(error), Some(401 | 403))
 }
 
 /// Of what kind a failure is that has no name of its own.

@@ -187,7 +187,11 @@ mod tests {
             assert!(files.len() <= 20, "{files:?}");
         }
         assert!(cache.make_room(0) > 0);
-        assert_eq!(cache.make_room(0), 0, "but for those that may be about to be opened");
+        assert_eq!(
+            cache.make_room(0),
+            0,
+            "but for those that may be about to be opened"
+        );
         let gone = io::ErrorKind::NotFound;
         let failed = cache
             .fetch(&object(100), &mut |_| Err(gone.into()))
