@@ -271,9 +271,10 @@ impl Desk {
                 };
                 let since = (unlisted_since.as_str(), changed_since);
                 let looked = manifest::unlisted(&**disk, (archive, spool), since, &mut take);
-                if let Err(error) = looked {
+                if let Err(error) = &looked {
                     tracing::warn!(%error, cause = %error.source, "files without a line in a manifest may be left");
                 }
+                let missed = missed.or(looked.err().filter(|error| is_outage(&error.source)));
                 // What was not there has not been looked at.
                 let away = begun.or(missed).or_else(is_away);
                 if let Some(error) = &away {
