@@ -142,7 +142,7 @@ impl Lane {
             configuration = configuration
                 .segment_seconds(1)
                 .extra("\n[ladder]\nfootage_days = 2\nkey_frame_days = 700\n");
-            if index % 2 == 0 {
+            if index.is_multiple_of(2) {
                 configuration = configuration.spool(&elsewhere.join(format!("spool-{index}")));
             }
             // Noon three days ago: what is thinned is all of one day.

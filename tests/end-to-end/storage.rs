@@ -234,7 +234,8 @@ fn what_disks_do_costs_no_more_than_it_must() {
     let _alone = alone();
     let sites = sites();
     let sites = sites.as_slice();
-    let scenes: [fn(&[SiteServer]) -> Vec<String>; 4] = [
+    type Scene = fn(&[SiteServer]) -> Vec<String>;
+    let scenes: [Scene; 4] = [
         archive::is_away_and_comes_back,
         spool::fails_and_is_removed,
         bound::stops,

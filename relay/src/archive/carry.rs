@@ -184,7 +184,7 @@ pub(super) fn settle(store: &Store) {
     let mut back_off = BackOff::default();
     loop {
         let mut wake = locked(&store.wake);
-        while !wake.closing && !(wake.ready && wake.handed) {
+        while !(wake.closing || wake.ready && wake.handed) {
             let left = back_off.left();
             if left == Some(Duration::ZERO) {
                 break;

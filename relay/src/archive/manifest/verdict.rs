@@ -22,12 +22,15 @@ fn is_earlier(at: Option<CaptureTime>, than: Option<CaptureTime>) -> bool {
     at.zip(than).is_some_and(|(at, than)| at <= than)
 }
 
+/// When objects went, by their names.
+type Times = BTreeMap<String, Option<CaptureTime>>;
+
 /// What has gone by manifests that reach into the time of the next ones: those of one relay alone
 /// never do, so there is little to remember.
 #[derive(Debug, Default)]
 pub(in crate::archive) struct Gone {
     /// Of each manifest, when its last line was written, and what it says has gone.
-    pages: VecDeque<(Option<CaptureTime>, BTreeMap<String, Option<CaptureTime>>)>,
+    pages: VecDeque<(Option<CaptureTime>, Times)>,
 }
 
 impl Gone {
