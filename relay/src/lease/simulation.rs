@@ -48,6 +48,7 @@ impl Shelf {
 }
 
 /// What a contender is doing.
+#[expect(clippy::large_enum_variant, reason = "there are few of them")]
 enum Doing {
     /// Asks itself what is next, at this instant.
     Thinks(Micros),
@@ -91,13 +92,12 @@ impl Contender {
     /// Notes up to when it may act.
     fn note(&mut self, at: Micros) {
         let end = self.contest.end().map(|end| self.true_time(end));
-        match (self.contest.holds(), end) {
-            (Some(_), Some(end)) => match self.held.last_mut() {
+        // Without it, it still has until then to end what it does.
+        if let (Some(_), Some(end)) = (self.contest.holds(), end) {
+            match self.held.last_mut() {
                 Some((_, until)) if *until > at => *until = (*until).max(end),
                 _ => self.held.push((at, end)),
-            },
-            // It still has until then to end what it does.
-            _ => {}
+            }
         }
     }
 
