@@ -12,6 +12,7 @@
 mod alerts;
 mod bad_cameras;
 mod bad_guests;
+mod bucket;
 mod clips;
 mod clock;
 mod commands;

@@ -35,6 +35,7 @@ pub struct Configuration {
     relay: String,
     archive: Option<PathBuf>,
     leaves_archive: bool,
+    bucket: Option<String>,
     extra: String,
     arguments: Vec<OsString>,
     environment: Vec<(String, OsString)>,
@@ -54,6 +55,7 @@ impl Configuration {
             relay: String::new(),
             archive: None,
             leaves_archive: false,
+            bucket: None,
             extra: String::new(),
             arguments: Vec::new(),
             environment: Vec::new(),
@@ -131,6 +133,14 @@ impl Configuration {
         program.envs(self.environment.iter().map(|(name, value)| (name, value)));
     }
 
+    /// The archive is in a bucket (`s3://…`); what `[store]` says beside its key goes into
+    /// [`extra`](Self::extra). Needs a [`spool`](Self::spool).
+    #[must_use]
+    pub fn bucket(mut self, place: &str) -> Self {
+        self.bucket = Some(place.to_owned());
+        self
+    }
+
     /// TOML to stand at the end of the file.
     #[must_use]
     pub fn extra(mut self, toml: &str) -> Self {
@@ -154,10 +164,14 @@ impl Configuration {
     /// Writes the file, with the passwords in files of their own, and returns its path.
     #[must_use]
     pub fn write(&self, listen: &str) -> PathBuf {
-        let (archive, relay) = (self.archive(), &self.relay);
-        if !self.leaves_archive {
-            fs::create_dir_all(&archive).unwrap();
-        }
+        let archive = self.bucket.clone().unwrap_or_else(|| {
+            let archive = self.archive();
+            if !self.leaves_archive {
+                fs::create_dir_all(&archive).unwrap();
+            }
+            archive.to_str().unwrap().to_owned()
+        });
+        let relay = &self.relay;
         let spool = self
             .spool
             .as_ref()

@@ -12,6 +12,7 @@
 )]
 
 pub mod bed;
+pub mod bucket;
 mod configuration;
 pub mod day;
 mod files;

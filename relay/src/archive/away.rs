@@ -3,20 +3,25 @@
 //! One thread calls it, and may be left waiting in a call for hours. So another one looks at how long
 //! that has been going on.
 
+use std::io;
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 use super::ArchiveEvent;
+use super::disk::is_outage;
+use super::place::NO_BUCKET;
 use super::store::{Store, locked};
 use crate::units::CaptureTime;
 
 /// A call that takes longer counts as unanswered.
 pub(super) const PATIENCE: Duration = Duration::from_secs(5);
+/// A store is given longer, since the last byte: what the system sends for us is not seen.
+const FAR_PATIENCE: Duration = Duration::from_secs(15);
 
 /// In what way the archive can't be used. Closed: a metric label.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum AwayReason {
-    /// A call has not come back.
+    /// A call has not come back, or a store can't be reached.
     Unanswered,
     /// It is not where it was: its disk is not mounted.
     Absent,
@@ -27,6 +32,17 @@ pub enum AwayReason {
 impl AwayReason {
     /// Every reason.
     pub const ALL: [Self; 3] = [Self::Unanswered, Self::Absent, Self::Refuses];
+
+    /// What an error of a store means; all that fails comes from there.
+    pub(super) fn of_store(error: &io::Error) -> Self {
+        match error.kind() {
+            NO_BUCKET => Self::Absent,
+            // It says so itself.
+            io::ErrorKind::ResourceBusy => Self::Refuses,
+            _ if is_outage(error) => Self::Unanswered,
+            _ => Self::Refuses,
+        }
+    }
 
     /// The word for it in metrics and log.
     #[must_use]
@@ -74,6 +90,10 @@ impl Store {
     fn set_asked(&self, asked: Option<Instant>) {
         let mut state = locked(&self.whereabouts.0);
         state.asked = asked;
+        // A store that comes to no answer is given up after a while: that does not mean that it is back.
+        if self.disk.is_far(&self.archive) {
+            return;
+        }
         let is_back = state
             .away
             .take_if(|away| away.reason == AwayReason::Unanswered);
@@ -104,10 +124,14 @@ impl Store {
 
     /// Looks whether a call is waited for in vain.
     pub(super) fn look_for_answer(&self) {
+        let is_far = self.disk.is_far(&self.archive);
+        let heard = self.disk.heard(&self.archive);
         let mut state = locked(&self.whereabouts.0);
-        let waited = state.asked.map_or(Duration::ZERO, |asked| asked.elapsed());
+        let since = |asked: Instant| heard.map_or(asked, |heard| heard.max(asked)).elapsed();
+        let waited = state.asked.map_or(Duration::ZERO, since);
         let known = state.away.as_ref().map(|away| away.reason);
-        if waited < PATIENCE || known == Some(AwayReason::Unanswered) {
+        let patience = if is_far { FAR_PATIENCE } else { PATIENCE };
+        if waited < patience || known == Some(AwayReason::Unanswered) {
             return;
         }
         let now = CaptureTime::now().unix_nanos();

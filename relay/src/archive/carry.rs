@@ -145,10 +145,12 @@ pub(super) fn carry(store: &Store) {
             Ok(round) => {
                 failed = round.failed > 0;
                 more = round.more && !failed;
+                if round.published > 0 && store.disk.is_far(&store.archive) {
+                    // It fails now and then, and its round ends with the first failure.
+                    back_off = BackOff::default();
+                }
                 match round.refused {
-                    Some(words) if round.published == 0 => {
-                        store.found(Some((AwayReason::Refuses, words)));
-                    }
+                    Some(away) if round.published == 0 => store.found(Some(away)),
                     _ => store.found(None),
                 }
             }

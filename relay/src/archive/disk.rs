@@ -7,7 +7,7 @@ use std::ffi::OsStr;
 use std::fs::{File, OpenOptions};
 use std::io::{self, IoSlice};
 use std::os::unix::fs::{FileExt, MetadataExt};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use rustix::fs::{Advice, AtFlags, CWD, FlockOperation, RenameFlags, SeekFrom};
@@ -90,6 +90,48 @@ pub trait Disk: Send + Sync + std::fmt::Debug {
     fn sync_dir(&self, path: &Path) -> io::Result<()>;
     /// Room on the file system of a path.
     fn room(&self, path: &Path) -> io::Result<Room>;
+    /// Whether a path leads to no file system, but to a store: a name is then given to a whole
+    /// object by [`rename_noreplace`](Self::rename_noreplace) from the spool, which takes its time.
+    fn is_far(&self, path: &Path) -> bool {
+        let _ = path;
+        false
+    }
+    /// When something last went to or from the store that a path leads to.
+    fn heard(&self, path: &Path) -> Option<Instant> {
+        let _ = path;
+        None
+    }
+    /// Lets go what was brought to this machine from far, but for what may be about to be opened;
+    /// whether that was anything.
+    fn give_room(&self) -> bool {
+        false
+    }
+    /// Has a file that is far brought to this machine; the path to open it under, like any other. It
+    /// goes again some time.
+    fn fetch(&self, path: &Path) -> io::Result<PathBuf> {
+        Ok(path.to_owned())
+    }
+}
+
+/// Reads a file from its begin to its end.
+#[derive(Debug)]
+pub(crate) struct Sequence {
+    file: Box<dyn DiskFile>,
+    offset: u64,
+}
+
+impl Sequence {
+    pub(crate) fn new(file: Box<dyn DiskFile>) -> Self {
+        Self { file, offset: 0 }
+    }
+}
+
+impl io::Read for Sequence {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let read = self.file.read_at(self.offset, buffer)?;
+        self.offset += read as u64;
+        Ok(read)
+    }
 }
 
 /// Whether an error says that the file system lacks an operation.
@@ -99,6 +141,27 @@ pub(crate) fn is_unsupported(error: &io::Error) -> bool {
     matches!(
         Errno::from_io_error(error),
         Some(Errno::INVAL | Errno::NOSYS | Errno::OPNOTSUPP)
+    )
+}
+
+/// Whether an error says that what was asked for could not be had now, and nothing of what it is: the
+/// disk, the network or the store does not answer.
+#[must_use]
+pub(crate) fn is_outage(error: &io::Error) -> bool {
+    use io::ErrorKind as Kind;
+    matches!(
+        error.kind(),
+        Kind::TimedOut
+            | Kind::NotConnected
+            | Kind::ConnectionRefused
+            | Kind::ConnectionReset
+            | Kind::ConnectionAborted
+            | Kind::AddrNotAvailable
+            | Kind::HostUnreachable
+            | Kind::NetworkUnreachable
+            | Kind::NetworkDown
+            | Kind::ResourceBusy
+            | Kind::StaleNetworkFileHandle
     )
 }
 

@@ -3,15 +3,17 @@
 //! An archive on a disk of its own, or on the network, is a mount point: when that is not mounted,
 //! an empty folder is there in its place, on the system's disk. What was written into it would be
 //! hidden by the next mount; and all that the archive has would look as if it were gone. So the
-//! archive gets a file, the spool remembers that, and an archive without its mark is away.
+//! archive gets a file, the spool remembers that, and an archive without its mark is away. A bucket
+//! needs none: it is asked for by its name.
 
 use std::hash::{BuildHasher as _, RandomState};
 use std::io::{self, IoSlice};
 use std::path::Path;
+use std::sync::Arc;
 use std::sync::mpsc::sync_channel;
 use std::time::Duration;
 
-use super::disk::{Disk, RealDisk, write_all_at};
+use super::disk::{Disk, write_all_at};
 use super::store::create_dirs;
 use super::{At, StorageError};
 
@@ -25,6 +27,9 @@ const BYTES_MAX: usize = 8192;
 /// Whether the archive is the one that this spool has seen, as far as that can be told. Changes
 /// nothing.
 pub(super) fn check(disk: &dyn Disk, archive: &Path, spool: &Path) -> Result<(), StorageError> {
+    if disk.is_far(archive) {
+        return Ok(());
+    }
     match known(disk, archive, spool)? {
         Some(_) if mark(disk, archive)?.is_none() => away(archive, spool),
         _ => Ok(()),
@@ -33,33 +38,53 @@ pub(super) fn check(disk: &dyn Disk, archive: &Path, spool: &Path) -> Result<(),
 
 /// How long a command waits for an archive that does not answer.
 const PATIENCE: Duration = Duration::from_secs(5);
+/// A store is on the network, and is asked more than once.
+const FAR_PATIENCE: Duration = Duration::from_secs(30);
 
 /// Whether a command can read the archive now.
 ///
 /// # Errors
 /// Why not, in words, with what to do.
-pub fn answers(archive: &Path, spool: &Path) -> Result<(), String> {
+pub fn answers(disk: &Arc<dyn Disk>, archive: &Path, spool: &Path) -> Result<(), String> {
     let (sender, receiver) = sync_channel(1);
-    let paths = (archive.to_owned(), spool.to_owned());
+    let is_far = disk.is_far(archive);
+    let (disk, archive_there, spool) = (Arc::clone(disk), archive.to_owned(), spool.to_owned());
     let ask = move || {
-        let (archive, spool) = paths;
-        // Whether it is there at all is for those who read it to tell.
-        drop(RealDisk.metadata(&archive));
-        sender.send(check(&RealDisk, &archive, &spool)).ok();
+        let answer = if is_far {
+            let listed = disk.each_entry(&archive_there, &mut |_| {});
+            listed.map_err(|error| {
+                format!(
+                    "the archive {} can't be read: {error}",
+                    archive_there.display()
+                )
+            })
+        } else {
+            // Whether it is there at all is for those who read it to tell.
+            drop(disk.metadata(&archive_there));
+            match check(&*disk, &archive_there, &spool) {
+                Err(error) if error.source.kind() == io::ErrorKind::NotFound => Err(error.line()),
+                _ => Ok(()),
+            }
+        };
+        sender.send(answer).ok();
     };
     let thread = std::thread::Builder::new()
         .name("archive".into())
         .spawn(ask);
     thread.map_err(|error| format!("no thread can be started: {error}"))?;
-    match receiver.recv_timeout(PATIENCE) {
-        Ok(Err(error)) if error.source.kind() == io::ErrorKind::NotFound => Err(error.line()),
-        Ok(_) => Ok(()),
-        Err(_) => Err(format!(
-            "the archive {} gives no answer within {} s: does its disk, or the network's, hang?",
+    let patience = if is_far { FAR_PATIENCE } else { PATIENCE };
+    receiver.recv_timeout(patience).unwrap_or_else(|_| {
+        let what = if is_far {
+            "its store, or the network,"
+        } else {
+            "its disk, or the network's,"
+        };
+        Err(format!(
+            "the archive {} gives no answer within {} s: does {what} hang?",
             archive.display(),
-            PATIENCE.as_secs()
-        )),
-    }
+            patience.as_secs()
+        ))
+    })
 }
 
 /// As [`check`]; marks the archive, and remembers it, if it is on a file system that is neither the
@@ -71,6 +96,9 @@ pub(super) fn claim(
     spool: &Path,
     may_create: bool,
 ) -> Result<(), StorageError> {
+    if disk.is_far(archive) {
+        return Ok(());
+    }
     let known = known(disk, archive, spool)?;
     let found = match mark(disk, archive)? {
         None if known.is_some() => return away(archive, spool),

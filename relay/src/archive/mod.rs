@@ -32,6 +32,7 @@ pub mod mp4;
 mod names;
 mod noted;
 mod object;
+pub mod place;
 mod publish;
 mod recover;
 pub mod replay;
@@ -59,8 +60,8 @@ use std::time::Duration;
 
 pub use away::{Away, AwayReason};
 pub use checksum::{Checksum, ChecksumError, Fingerprint};
-pub(crate) use disk::is_unsupported;
 pub use disk::{Disk, DiskFile, Metadata, RealDisk, Room};
+pub(crate) use disk::{Sequence, is_outage, is_unsupported};
 pub use manifest::PURPOSE as MANIFESTS;
 #[cfg(test)]
 use mark::MARK;
@@ -395,10 +396,12 @@ impl Archive {
         self.workers.close(patience)
     }
 
-    /// The folders whose file systems are watched: archive and spool.
+    /// The folders whose file systems are watched: archive and spool. An archive in a store is none.
     #[must_use]
-    pub fn folders(&self) -> [&Path; 2] {
-        [&self.store.archive, &self.store.spool.root]
+    pub fn folders(&self) -> [Option<&Path>; 2] {
+        let archive = self.store.archive.as_path();
+        let is_near = !self.store.disk.is_far(archive);
+        [is_near.then_some(archive), Some(&self.store.spool.root)]
     }
 
     /// Room on the file system of one of them. May hang where that hangs.
@@ -447,7 +450,8 @@ impl Archive {
     }
 
     /// The disk that it is on.
-    pub(in crate::archive) fn disk(&self) -> Arc<dyn Disk> {
+    #[must_use]
+    pub fn disk(&self) -> Arc<dyn Disk> {
         Arc::clone(&self.store.disk)
     }
 

@@ -6,7 +6,7 @@ use std::path::Path;
 
 use super::catalog::Catalog;
 use super::checksum::Fingerprint;
-use super::disk::RealDisk;
+use super::disk::Disk;
 use super::manifest::{State, Wanted, entries};
 use super::names::{ObjectName, days_before};
 use crate::units::CameraName;
@@ -38,8 +38,8 @@ impl Noted {
     /// # Errors
     /// What the disk says.
     pub(crate) fn read(
-        archive: &Path,
-        spool: &Path,
+        disk: &dyn Disk,
+        (archive, spool): (&Path, &Path),
         camera: &CameraName,
         objects: &[&str],
     ) -> io::Result<Self> {
@@ -57,7 +57,7 @@ impl Noted {
                 page: &|page| !near || page.place.0.day() <= until,
             };
             let wants = |name: &ObjectName<'_>| days.contains(name.day);
-            let told = entries(&RealDisk, (archive, spool), camera, pages, &wants)?;
+            let told = entries(disk, (archive, spool), camera, pages, &wants)?;
             for (object, entry) in told.objects {
                 if let State::There(taken) = entry.state
                     && wanted.remove(object.as_str())

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
+use super::away::AwayReason;
 use super::checksum::{Fingerprint, Fingerprinting, fingerprint};
 use super::disk::{DiskFile, is_unsupported, read_exact_at, write_all_at};
 use super::mark;
@@ -29,15 +30,19 @@ pub(super) struct Round {
     pub(super) published: u64,
     pub(super) failed: u64,
     /// What the archive said to the last that failed.
-    pub(super) refused: Option<String>,
+    pub(super) refused: Option<(AwayReason, String)>,
     /// There may be more behind the last file that was looked at.
     pub(super) more: bool,
 }
 
 impl Store {
     /// Looks whether the archive is there, and whether it shares a file system with the spool. May
-    /// hang where the archive's hangs: only the thread that carries calls it.
+    /// hang where the archive's hangs: only the thread that carries calls it. A store is not asked:
+    /// what is carried next tells.
     pub(super) fn probe(&self) -> Result<(), StorageError> {
+        if self.disk.is_far(&self.archive) {
+            return Ok(());
+        }
         let looked = self.look_up();
         if looked.is_err() {
             self.same_device.store(false, Ordering::Release);
@@ -107,6 +112,7 @@ impl Store {
             ..Round::default()
         };
         let mut in_a_row = 0;
+        let is_far = self.disk.is_far(&self.archive);
         *cursor = None;
         for (order, name) in batch {
             if stop() {
@@ -120,7 +126,12 @@ impl Store {
             let published = self.publish(&path, &name, true);
             self.answered();
             match published {
-                Ok(_) => (round.published, in_a_row) = (round.published + 1, 0),
+                Ok(_) => {
+                    (round.published, in_a_row) = (round.published + 1, 0);
+                    if is_far {
+                        self.found(None);
+                    }
+                }
                 // Cut off in a copy.
                 Err(_) if stop() => return Ok(round),
                 // Published by the thread that had claimed it when the folder was listed.
@@ -128,7 +139,11 @@ impl Store {
                 Err(error) => {
                     (round.failed, in_a_row) = (round.failed + 1, in_a_row + 1);
                     if error.path.starts_with(&self.archive) {
-                        round.refused = Some(error.line());
+                        let reason = match is_far {
+                            true => AwayReason::of_store(&error.source),
+                            false => AwayReason::Refuses,
+                        };
+                        round.refused = Some((reason, error.line()));
                     }
                     self.tell(ArchiveEvent::PublishFailed {
                         path,
@@ -137,7 +152,8 @@ impl Store {
                     });
                 }
             }
-            let stuck = in_a_row == FAILURES_MAX;
+            // A store that fails does so after some time, and for all files.
+            let stuck = in_a_row == if is_far { 1 } else { FAILURES_MAX };
             if stuck || round.more {
                 *cursor = Some(order);
             }
@@ -280,7 +296,8 @@ impl Store {
             self.remove(source)?;
             return Ok((path, fingerprint));
         }
-        if !may_copy || self.same_device.load(Ordering::Acquire) {
+        let renames = self.same_device.load(Ordering::Acquire) || self.disk.is_far(&folder);
+        if !may_copy || renames {
             // Before it leaves the spool: what can't be read stays there. Its writer may have
             // overwritten what it had appended before, so that a sum kept while it was written
             // would not do; it is in memory still.
@@ -290,7 +307,14 @@ impl Store {
                     self.renames_refused.store(true, Ordering::Release);
                     self.same_device.store(false, Ordering::Release);
                 }
-                result => return result.map(|path| (path, fingerprint)),
+                Ok(path) => {
+                    if self.disk.is_far(&path) {
+                        let sent = &self.carried_bytes;
+                        sent.fetch_add(fingerprint.bytes, Ordering::AcqRel);
+                    }
+                    return Ok((path, fingerprint));
+                }
+                Err(error) => return Err(error),
             }
         }
         let part = folder.join(name.part_name());

@@ -154,6 +154,10 @@ impl Store {
         };
         // A spool that does not tell refuses by itself.
         let Some(mut now) = measure() else { return };
+        // What was fetched can be fetched again.
+        if now.is_over() && self.disk.give_room() {
+            now = measure().unwrap_or(now);
+        }
         // Not before what a crash left is sorted: see `Wake::ready`.
         let is_ready = locked(&self.wake).ready;
         if self.carry.when_full == WhenFull::DropOldest && is_ready && now.is_over() {

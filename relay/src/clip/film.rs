@@ -3,6 +3,7 @@
 
 use std::ops::Range;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use sha2::{Digest as _, Sha256};
 
@@ -11,12 +12,14 @@ use super::manifest::NewFile;
 use super::part::{Part, Piece};
 use super::sources::{Place, SourceFile, each_block, hex};
 use super::union::Union;
+use crate::archive::Disk;
 use crate::archive::ledger::Span;
 use crate::units::{CameraName, CaptureTime};
 
 /// Where a camera's footage lies.
 #[derive(Debug, Clone)]
 pub(crate) struct Shelf {
+    pub(crate) disk: Arc<dyn Disk>,
     pub(crate) archive: PathBuf,
     pub(crate) spool: PathBuf,
     pub(crate) camera: CameraName,
@@ -25,6 +28,7 @@ pub(crate) struct Shelf {
 impl Shelf {
     pub(super) fn place(&self) -> Place<'_> {
         Place {
+            disk: &*self.disk,
             archive: &self.archive,
             spool: &self.spool,
             camera: &self.camera,
@@ -80,7 +84,7 @@ impl Film {
         let mut union = shelf.union(asked)?;
         let mut part: Option<Part> = None;
         let mut next = None;
-        while let Some(group) = union.next() {
+        while let Some(group) = union.next()? {
             if is_stopped() {
                 return Err(ClipError::Interrupted);
             }

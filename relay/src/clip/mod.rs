@@ -35,6 +35,7 @@ mod verify_tests;
 use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 pub(crate) use film::{Film, Shelf};
 pub use gaps::ClipGap;
@@ -49,6 +50,7 @@ use self::output::Desk;
 use self::part::Part;
 use self::sources::{Place, SourceFile, digest};
 use self::union::Union;
+use crate::archive::Disk;
 use crate::archive::catalog::CatalogError;
 use crate::archive::ledger::{Span, open_footage, told_by_files};
 use crate::supervise::Shutdown;
@@ -63,6 +65,8 @@ pub struct ClipRequest {
     pub site: Option<SiteName>,
     /// The IANA name of its zone, for the manifest.
     pub time_zone: String,
+    /// What archive and spool are on.
+    pub disk: Arc<dyn Disk>,
     /// Where footage has its final names.
     pub archive: PathBuf,
     /// Where it waits for them.
@@ -213,12 +217,14 @@ fn megabytes(bytes: u64) -> String {
 pub fn cut(request: &ClipRequest, shutdown: &Shutdown) -> Result<Clip, ClipError> {
     let ClipRequest {
         camera,
+        disk,
         archive,
         spool,
         asked,
         ..
     } = request;
     let place = Place {
+        disk: &**disk,
         archive,
         spool,
         camera,
@@ -240,7 +246,7 @@ pub fn cut(request: &ClipRequest, shutdown: &Shutdown) -> Result<Clip, ClipError
         .map_err(|source| ClipError::List(archive.join(camera.as_str()), source))?;
     let mut union = Union::new(place, *asked, !request.redact_audio, candidates);
     let mut part: Option<Part> = None;
-    while let Some(group) = union.next() {
+    while let Some(group) = union.next()? {
         work.proceed()?;
         let reason = match &mut part {
             Some(part) => match part.break_before(&group) {
@@ -256,7 +262,7 @@ pub fn cut(request: &ClipRequest, shutdown: &Shutdown) -> Result<Clip, ClipError
         part = Part::new(reason, group);
     }
     work.write(part.take(), &union.sources)?;
-    let told = told_by_files(archive, spool, camera, *asked)?;
+    let told = told_by_files(&**disk, (archive, spool), camera, *asked)?;
     work.proceed()?;
     let mut passed = std::mem::take(&mut union.passed);
     passed.extend(told.unreadable.iter().map(|(path, fault)| Passed {

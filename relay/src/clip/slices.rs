@@ -58,7 +58,7 @@ pub(crate) fn slices(
     let mut all: Vec<Slice> = Vec::new();
     let mut walk: Option<Walk> = None;
     let mut open: Option<Slice> = None;
-    while let Some(group) = union.next() {
+    while let Some(group) = union.next()? {
         if is_stopped() {
             return Err(ClipError::Interrupted);
         }
@@ -136,7 +136,9 @@ impl Slice {
         let end = CaptureTime::from_unix_nanos(map.unix_nanos().saturating_add(1));
         let asked = Span { begin: map, end };
         let mut union = shelf.union(asked)?;
-        let group = std::iter::from_fn(|| union.next()).find(|group| group.span.begin == map);
+        let mut groups = std::iter::from_fn(|| union.next().transpose());
+        let group = groups.find(|group| group.as_ref().map_or(true, |g| g.span.begin == map));
+        let group = group.transpose()?;
         let group = group.ok_or_else(|| shelf.nothing(asked))?;
         let Streams { main, side } = &*group.streams;
         let track = |kind: &'_ StreamKind| {
@@ -176,7 +178,7 @@ impl Slice {
         let mut union = shelf.union(asked)?;
         let mut walk: Option<Walk> = None;
         let mut placed: Vec<(usize, Spot, bool, i64, i64)> = Vec::new();
-        while let Some(group) = union.next() {
+        while let Some(group) = union.next()? {
             if group.span.begin < self.begin {
                 continue;
             }

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use sha2::{Digest as _, Sha256};
 
 use super::ClipError;
+use crate::archive::Disk;
 use crate::archive::ladder::KEY_FRAMES;
 use crate::archive::ledger::{Span, spooled_footage};
 use crate::archive::mp4::{FileSource, Source as _};
@@ -19,6 +20,7 @@ pub(super) const BLOCK: usize = 1 << 20;
 /// Where footage lies.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Place<'a> {
+    pub(super) disk: &'a dyn Disk,
     pub(super) archive: &'a Path,
     pub(super) spool: &'a Path,
     pub(super) camera: &'a CameraName,
@@ -69,7 +71,7 @@ impl Place<'_> {
     }
 
     fn archived(&self, from: CaptureTime, to: CaptureTime) -> io::Result<VecDeque<Named>> {
-        recorded(self.archive, self.camera, Some(from), Some(to))
+        recorded(self.disk, self.archive, self.camera, Some(from), Some(to))
     }
 
     /// Whether a file has only the key frames of what was recorded.
@@ -79,11 +81,17 @@ impl Place<'_> {
     }
 
     /// The files of the archive that a file of the spool may have become.
-    pub(super) fn carried(&self, begin: CaptureTime) -> Vec<PathBuf> {
+    ///
+    /// # Errors
+    /// When they can't be listed.
+    pub(super) fn carried(&self, begin: CaptureTime) -> io::Result<Vec<PathBuf>> {
         let next = CaptureTime::from_unix_nanos(begin.unix_nanos().saturating_add(1));
-        let files = self.archived(begin, next).unwrap_or_default();
+        let files = match self.archived(begin, next) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => VecDeque::new(),
+            files => files?,
+        };
         let own = files.into_iter().filter(|(_, at)| *at == Some(begin));
-        own.map(|(path, _)| path).collect()
+        Ok(own.map(|(path, _)| path).collect())
     }
 
     /// What the manifest calls a file: its path below the archive, or `spool/` and its name.
@@ -102,14 +110,23 @@ impl Place<'_> {
     /// # Errors
     /// [`ClipError::Gone`] where it is no longer there as it was.
     pub(super) fn reopen(&self, source: &SourceFile) -> Result<FileSource, ClipError> {
-        let paths = std::iter::once(source.path.clone()).chain(self.carried(source.begin));
-        for path in paths {
-            match FileSource::open(&path) {
+        let open = |path: &Path| {
+            let fetched = self.disk.fetch(path);
+            match fetched.and_then(|near| FileSource::open(&near)) {
                 // Files never change once they have their names.
-                Ok(file) if file.size() == source.bytes => return Ok(file),
-                Ok(_) => {}
-                Err(error) if error.kind() == io::ErrorKind::NotFound => {}
-                Err(error) => return Err(ClipError::read(&path, error)),
+                Ok(file) if file.size() == source.bytes => Ok(Some(file)),
+                Ok(_) => Ok(None),
+                Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
+                Err(error) => Err(ClipError::read(path, error)),
+            }
+        };
+        if let Some(file) = open(&source.path)? {
+            return Ok(file);
+        }
+        let carried = self.carried(source.begin);
+        for path in carried.map_err(|error| ClipError::read(&source.path, error))? {
+            if let Some(file) = open(&path)? {
+                return Ok(file);
             }
         }
         Err(ClipError::Gone(source.path.clone()))

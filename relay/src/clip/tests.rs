@@ -8,6 +8,7 @@ use std::process::Command;
 use serde_json::Value;
 
 use super::*;
+use crate::archive::RealDisk;
 use crate::supervise::{Trigger, shutdown};
 use crate::units::Name;
 
@@ -98,6 +99,7 @@ impl Yard {
             camera: Name::new("slipway").unwrap(),
             site: Some(Name::new("boatyard").unwrap()),
             time_zone: "Europe/Oslo".into(),
+            disk: Arc::new(RealDisk),
             archive: self.path("archive"),
             spool: self.path("spool"),
             asked: Span::new(at(from_ms), at(to_ms)).unwrap(),
@@ -465,6 +467,7 @@ fn the_spool_counts() {
     let camera = Name::new("slipway").unwrap();
     let (archive, spool) = (yard.path("archive"), yard.path("spool"));
     let place = Place {
+        disk: &RealDisk,
         archive: &archive,
         spool: &spool,
         camera: &camera,
@@ -474,7 +477,7 @@ fn the_spool_counts() {
     std::fs::rename(&waiting, &second).unwrap();
     let mut union = Union::new(place, asked, true, listed);
     let mut groups = 0;
-    while union.next().is_some() {
+    while union.next().unwrap().is_some() {
         groups += 1;
     }
     assert_eq!((groups, union.sources[1].path.clone()), (6, second));

@@ -7,9 +7,11 @@ use std::collections::VecDeque;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use super::ClipError;
 use super::group::{Group, Groups};
 use super::manifest::Passed;
 use super::sources::{Candidate, Place, SourceFile};
+use crate::archive::is_outage;
 use crate::archive::ledger::Span;
 use crate::archive::replay::{Fault, Film};
 use crate::units::CaptureTime;
@@ -37,6 +39,7 @@ pub(super) struct Union<'a> {
     /// Up to where there is something.
     covered: Option<CaptureTime>,
     last: Option<usize>,
+    unreached: Option<ClipError>,
     /// Every file that was opened; groups tell theirs by its number.
     pub(super) sources: Vec<SourceFile>,
     /// What could not be read.
@@ -58,14 +61,25 @@ impl<'a> Union<'a> {
             open: Vec::new(),
             covered: None,
             last: None,
+            unreached: None,
             sources: Vec::new(),
             passed: Vec::new(),
         }
     }
 
     /// The next group; none at the end of the stretch.
-    pub(super) fn next(&mut self) -> Option<Group> {
+    ///
+    /// # Errors
+    /// Where a file can't be reached now: it is not left out for that.
+    pub(super) fn next(&mut self) -> Result<Option<Group>, ClipError> {
         self.open_due();
+        match self.unreached.take() {
+            Some(error) => Err(error),
+            None => Ok(self.first()),
+        }
+    }
+
+    fn first(&mut self) -> Option<Group> {
         let begin = self.open.iter().map(|open| open.next.span.begin).min()?;
         let candidates = || {
             let all = self.open.iter().enumerate();
@@ -98,6 +112,10 @@ impl<'a> Union<'a> {
         let (path, film) = match self.film(candidate) {
             Ok(Some(opened)) => opened,
             Ok(None) => return,
+            Err(Fault::Read(error)) if is_outage(&error) => {
+                self.unreached = Some(ClipError::read(&candidate.path, error));
+                return;
+            }
             Err(fault) => return self.pass(&candidate.path, &fault),
         };
         let number = self.sources.len();
@@ -116,22 +134,26 @@ impl<'a> Union<'a> {
     /// the archive's is listed already.
     fn film(&self, candidate: &Candidate) -> Result<Option<(PathBuf, Film)>, Fault> {
         let path = &candidate.path;
-        match Film::open(path, Some(candidate.begin)) {
+        match self.open_film(path, candidate.begin) {
             Ok(film) => Ok(Some((path.clone(), film))),
             Err(Fault::Read(error)) if error.kind() == io::ErrorKind::NotFound => {
                 let listed = |path: &PathBuf| {
                     self.waiting.iter().any(|waits| waits.path == *path)
                         || self.sources.iter().any(|source| source.path == *path)
                 };
-                let carried = self.place.carried(candidate.begin);
+                let carried = self.place.carried(candidate.begin)?;
                 let Some(path) = carried.into_iter().find(|path| !listed(path)) else {
                     return Ok(None);
                 };
-                let film = Film::open(&path, Some(candidate.begin))?;
+                let film = self.open_film(&path, candidate.begin)?;
                 Ok(Some((path, film)))
             }
             Err(fault) => Err(fault),
         }
+    }
+
+    fn open_film(&self, path: &Path, begin: CaptureTime) -> Result<Film, Fault> {
+        Film::open(&self.place.disk.fetch(path)?, Some(begin))
     }
 
     /// The next group of a file that is of the stretch and not there yet.

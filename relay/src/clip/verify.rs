@@ -25,7 +25,12 @@ pub(super) fn verify(place: &Place<'_>, entries: &mut [SourceEntry]) {
     }
     let mut unreadable = None;
     if !others.is_empty() {
-        match Noted::read(place.archive, place.spool, place.camera, &others) {
+        match Noted::read(
+            place.disk,
+            (place.archive, place.spool),
+            place.camera,
+            &others,
+        ) {
             Ok(found) => noted.extend(found.0),
             Err(error) => unreadable = Some(error),
         }

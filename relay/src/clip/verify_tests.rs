@@ -80,6 +80,7 @@ fn key_frames_stand_in_for_what_was_thinned() {
     let clip = yard.cut(0, 6000, "thinned");
     assert_eq!((clip.sources, clip.thinned), (2, 2));
     let replayed = crate::archive::replay::Replay::archive(
+        std::sync::Arc::new(crate::archive::RealDisk),
         &yard.path("archive"),
         &crate::units::Name::new("slipway").unwrap(),
         None,

@@ -18,7 +18,8 @@ pub(super) enum CatalogCommand {
 
 pub(super) fn catalog(command: &CatalogCommand) -> Result<(), Failure> {
     let CatalogCommand::Rebuild(file) = command;
-    let relay = file.load_with_archive()?.relay;
+    let (config, disk) = file.load_with_archive()?;
+    let relay = &config.relay;
     let mut said = Instant::now();
     let mut progress = |Scanned {
                             footage,
@@ -35,13 +36,14 @@ pub(super) fn catalog(command: &CatalogCommand) -> Result<(), Failure> {
             ));
         }
     };
-    let rebuilt = rebuild(&relay.archive, &relay.spool, &mut progress).map_err(|error| {
-        let code = match &error {
-            RebuildError::Spool(OpenError::Locked { .. }) => exit::TRY_LATER,
-            _ => exit::CANT_CREATE,
-        };
-        Failure::caused(code, error)
-    })?;
+    let rebuilt =
+        rebuild(&*disk, &relay.archive, &relay.spool, &mut progress).map_err(|error| {
+            let code = match &error {
+                RebuildError::Spool(OpenError::Locked { .. }) => exit::TRY_LATER,
+                _ => exit::CANT_CREATE,
+            };
+            Failure::caused(code, error)
+        })?;
     let Scanned {
         footage,
         journals,

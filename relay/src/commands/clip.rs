@@ -1,11 +1,14 @@
 //! `forebay clip`: a stretch of footage to be given away.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use jiff::tz::TimeZone;
 
 use super::coverage::{When, window};
+use super::pin::has_folder;
 use super::{ConfigFile, Failure, exit, output};
+use crate::archive::Disk;
 use crate::archive::ledger::Span;
 use crate::clip::{Clip, ClipError, ClipRequest, NewFile, Sound, Target, cut};
 use crate::config::{Config, Site};
@@ -39,8 +42,8 @@ pub(super) struct ClipArguments {
 }
 
 pub(super) async fn clip(arguments: ClipArguments) -> Result<(), Failure> {
-    let config = arguments.file.load_with_archive()?;
-    let (request, zone) = arguments.request(&config, CaptureTime::now())?;
+    let (config, disk) = arguments.file.load_with_archive()?;
+    let (request, zone) = arguments.request(&config, disk, CaptureTime::now())?;
     let shutdown = signals::catch().map_err(|error| Failure::caused(exit::OS, error))?;
     // A disk may hang; a second signal ends the process then.
     let work = tokio::task::spawn_blocking(move || {
@@ -84,6 +87,7 @@ impl ClipArguments {
     fn request(
         &self,
         config: &Config,
+        disk: Arc<dyn Disk>,
         now: CaptureTime,
     ) -> Result<(ClipRequest, TimeZone), Failure> {
         let usage = |text: String| Failure::new(exit::USAGE, text);
@@ -94,13 +98,14 @@ impl ClipArguments {
         let known = site.is_some();
         let site = match site {
             Some(site) => site.clone(),
-            None => self.former(config, &camera)?,
+            None => self.former(config, &*disk, &camera)?,
         };
         let asked = window((Some(self.from), Some(self.to)), 1, &site, now)?;
         let request = ClipRequest {
             camera,
             site: known.then(|| site.name.clone()),
             time_zone: site.time_zone_name,
+            disk,
             archive: config.relay.archive.clone(),
             spool: config.relay.spool.clone(),
             asked,
@@ -111,10 +116,15 @@ impl ClipArguments {
     }
 
     /// Stands for the site of a camera that is no longer configured; its footage may still be there.
-    fn former(&self, config: &Config, camera: &CameraName) -> Result<Site, Failure> {
+    fn former(
+        &self,
+        config: &Config,
+        disk: &dyn Disk,
+        camera: &CameraName,
+    ) -> Result<Site, Failure> {
         let usage = |text: String| Failure::new(exit::USAGE, text);
         let folder = config.relay.archive.join(camera.as_str());
-        if !folder.is_dir() {
+        if !has_folder(config, disk, camera)? {
             let names: Vec<_> = config.cameras.iter().map(|c| c.name.as_str()).collect();
             return Err(usage(format!(
                 "CAMERA {camera}: no such camera in {}, which has {}; nor is there {}",

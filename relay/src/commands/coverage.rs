@@ -5,7 +5,8 @@ use std::path::PathBuf;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan as _};
 
-use super::{ConfigFile, Failure, exit, output};
+use super::{ConfigFile, Failure, disk, exit, output};
+use crate::archive::Disk;
 use crate::archive::findings::each;
 use crate::archive::ledger::Span;
 use crate::config::{Camera, Config, Site};
@@ -60,8 +61,9 @@ pub(super) fn coverage(arguments: &CoverageArguments) -> Result<(), Failure> {
     let account = accounts(&config.relay.spool).map_err(unavailable)?;
     let mut sheet = arguments.sheet(&config, &cameras, CaptureTime::now(), account)?;
     // The account itself is in the spool.
-    match super::archive_answers(&config) {
-        Ok(()) => count_stills(&config, &mut sheet),
+    let disk = disk(&config)?;
+    match super::archive_answers(&config, &disk) {
+        Ok(()) => count_stills(&config, &*disk, &mut sheet),
         Err(words) => output::complain(&format!("forebay: stills are not counted: {words}")),
     }
     let told = match arguments.format {
@@ -84,14 +86,15 @@ pub(super) fn coverage(arguments: &CoverageArguments) -> Result<(), Failure> {
 }
 
 /// Counts the stills of each camera: they are told of by findings.
-fn count_stills(config: &Config, sheet: &mut Sheet) {
+fn count_stills(config: &Config, disk: &dyn Disk, sheet: &mut Sheet) {
     let relay = &config.relay;
     for site in &mut sheet.sites {
         let (asked, zone) = (site.asked, &site.time_zone);
         for camera in &mut site.cameras {
             let name = camera.camera.clone();
             // What is passed over is logged; here it is one finding less.
-            each(&relay.archive, &relay.spool, &name, asked, &mut |finding| {
+            let places = (relay.archive.as_path(), relay.spool.as_path());
+            each(disk, places, &name, asked, &mut |finding| {
                 camera.stills.note(&finding, zone);
             });
         }

@@ -20,13 +20,16 @@ mod trial;
 use std::fmt::Display;
 use std::ops::RangeInclusive;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 
 use clap::{Parser, Subcommand};
 use jiff::SignedDuration;
 
+use crate::archive::{Disk, place};
 use crate::config::{Config, ConfigError};
 use crate::telemetry::logs::{LogFormat, LogLevel};
+use crate::telemetry::{StoreEvents, Telemetry};
 
 /// Exit codes, after sysexits.h of BSD 4.3, which scripts and systemd know.
 pub mod exit {
@@ -127,15 +130,23 @@ impl ConfigFile {
     }
 
     /// For commands that are of no use without the archive.
-    fn load_with_archive(&self) -> Result<Config, Failure> {
+    fn load_with_archive(&self) -> Result<(Config, Arc<dyn Disk>), Failure> {
         let config = self.load()?;
-        archive_answers(&config).map_err(|words| Failure::new(exit::UNAVAILABLE, words))?;
-        Ok(config)
+        let disk = disk(&config)?;
+        let answers = archive_answers(&config, &disk);
+        answers.map_err(|words| Failure::new(exit::UNAVAILABLE, words))?;
+        Ok((config, disk))
     }
 }
 
-fn archive_answers(config: &Config) -> Result<(), String> {
-    crate::archive::answers(&config.relay.archive, &config.relay.spool)
+fn archive_answers(config: &Config, disk: &Arc<dyn Disk>) -> Result<(), String> {
+    crate::archive::answers(disk, &config.relay.archive, &config.relay.spool)
+}
+
+/// What archive and spool of a configuration are on.
+fn disk(config: &Config) -> Result<Arc<dyn Disk>, Failure> {
+    let events = StoreEvents::new(&Arc::new(Telemetry::new()));
+    place::disk(config, events).map_err(|error| Failure::caused(exit::CONFIG, error))
 }
 
 /// A time as people write it: `60s`, `2m`, `1h30m`; a number alone counts seconds. `None` where it

@@ -1,5 +1,6 @@
 //! `forebay pin`, `unpin`, `pins`: what is kept whatever the rules of the ladder say.
 
+use std::io;
 use std::path::Path;
 
 use jiff::tz::TimeZone;
@@ -8,7 +9,7 @@ use serde::Serialize;
 use super::coverage::When;
 use super::output::{say, table};
 use super::{ConfigFile, Failure, exit};
-use crate::archive::RealDisk;
+use crate::archive::Disk;
 use crate::archive::ladder::pins::{self, Pin, PinError, REASON_CHARS_MAX};
 use crate::archive::ledger::Span;
 use crate::config::{Config, LadderRule};
@@ -86,9 +87,9 @@ fn reason(text: &str) -> Result<String, String> {
 
 /// Pins a stretch of a camera's time.
 pub(super) fn pin(arguments: &PinArguments) -> Result<(), Failure> {
-    let config = arguments.file.load_with_archive()?;
+    let (config, disk) = arguments.file.load_with_archive()?;
     let camera = &arguments.camera;
-    let zone = zone(&config, camera, &arguments.file)?;
+    let zone = zone(&config, &*disk, camera, &arguments.file)?;
     let now = CaptureTime::now();
     let at = |name: &str, when: When| {
         let years = "a time between the years 1678 and 2261 is needed";
@@ -122,9 +123,9 @@ pub(super) fn pin(arguments: &PinArguments) -> Result<(), Failure> {
     }
     let relay = &config.relay;
     // Nothing goes while it is made: what is there then stays.
-    let _guard = pins::guard(&RealDisk, &relay.spool).map_err(failed)?;
+    let _guard = pins::guard(&*disk, &relay.spool).map_err(failed)?;
     let made = pins::add(
-        &RealDisk,
+        &*disk,
         &relay.archive,
         camera,
         span,
@@ -153,11 +154,11 @@ pub(super) fn pin(arguments: &PinArguments) -> Result<(), Failure> {
 
 /// Ends a pin.
 pub(super) fn unpin(arguments: &UnpinArguments) -> Result<(), Failure> {
-    let config = arguments.file.load_with_archive()?;
+    let (config, disk) = arguments.file.load_with_archive()?;
     let camera = &arguments.camera;
-    let zone = zone(&config, camera, &arguments.file)?;
-    let _guard = pins::guard(&RealDisk, &config.relay.spool).map_err(failed)?;
-    let pin = pins::end(&RealDisk, &config.relay.archive, camera, &arguments.id).map_err(failed)?;
+    let zone = zone(&config, &*disk, camera, &arguments.file)?;
+    let _guard = pins::guard(&*disk, &config.relay.spool).map_err(failed)?;
+    let pin = pins::end(&*disk, &config.relay.archive, camera, &arguments.id).map_err(failed)?;
     say(&format!(
         "unpinned {camera} from {} to {} ({}): the rules of the ladder hold for it again",
         local_long(pin.span.begin, &zone),
@@ -169,21 +170,21 @@ pub(super) fn unpin(arguments: &UnpinArguments) -> Result<(), Failure> {
 
 /// Lists pins.
 pub(super) fn list(arguments: &PinsArguments) -> Result<(), Failure> {
-    let config = arguments.file.load_with_archive()?;
+    let (config, disk) = arguments.file.load_with_archive()?;
     let now = CaptureTime::now();
     let archive = &config.relay.archive;
     let cameras = match arguments.cameras.as_slice() {
-        [] => archived(archive)?,
+        [] => archived(&*disk, archive)?,
         asked => {
             for camera in asked {
-                zone(&config, camera, &arguments.file)?;
+                zone(&config, &*disk, camera, &arguments.file)?;
             }
             asked.to_vec()
         }
     };
     let mut pins = Vec::new();
     for camera in cameras {
-        pins.extend(pins::read(&RealDisk, archive, &camera).map_err(failed)?);
+        pins.extend(pins::read(&*disk, archive, &camera).map_err(failed)?);
     }
     match arguments.format {
         Format::Text => text(&config, &pins, now),
@@ -203,29 +204,61 @@ fn failed(error: PinError) -> Failure {
 }
 
 /// The cameras that the archive has a folder of.
-fn archived(archive: &Path) -> Result<Vec<CameraName>, Failure> {
-    let listed = std::fs::read_dir(archive).map_err(|error| {
+fn archived(disk: &dyn Disk, archive: &Path) -> Result<Vec<CameraName>, Failure> {
+    let mut names = Vec::new();
+    let listed = disk.each_entry(archive, &mut |name| {
+        names.extend(name.to_str().and_then(|name| Name::new(name).ok()));
+    });
+    listed.map_err(|error| {
         Failure::new(
             exit::NO_INPUT,
             format!("can't list {}: {error}", archive.display()),
         )
     })?;
-    let names = listed.flatten().filter_map(|entry| {
-        let folder = entry.path().is_dir();
-        folder.then(|| Name::new(entry.file_name().to_str()?).ok())?
+    names.retain(|name| {
+        let found = disk.metadata(&archive.join(name.as_str()));
+        found.map_or(true, |found| !found.is_file)
     });
-    let mut names: Vec<_> = names.collect();
     names.sort();
     Ok(names)
 }
 
+/// Whether the archive has something of a camera.
+pub(super) fn has_folder(
+    config: &Config,
+    disk: &dyn Disk,
+    camera: &CameraName,
+) -> Result<bool, Failure> {
+    let folder = config.relay.archive.join(camera.as_str());
+    match disk.each_entry(&folder, &mut |_| {}) {
+        Ok(()) => Ok(true),
+        Err(error)
+            if matches!(
+                error.kind(),
+                io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+            ) =>
+        {
+            Ok(false)
+        }
+        Err(error) => Err(Failure::new(
+            exit::UNAVAILABLE,
+            format!("can't list the folder {}: {error}", folder.display()),
+        )),
+    }
+}
+
 /// The zone of a camera's site; UTC for one that is only in the archive.
-fn zone(config: &Config, camera: &CameraName, file: &ConfigFile) -> Result<TimeZone, Failure> {
+fn zone(
+    config: &Config,
+    disk: &dyn Disk,
+    camera: &CameraName,
+    file: &ConfigFile,
+) -> Result<TimeZone, Failure> {
     let known = config.cameras.iter().find(|known| known.name == *camera);
     if let Some(site) = known.and_then(|known| config.site(&known.site)) {
         return Ok(site.time_zone.clone());
     }
-    if config.relay.archive.join(camera.as_str()).is_dir() {
+    if has_folder(config, disk, camera)? {
         return Ok(TimeZone::UTC);
     }
     let names: Vec<_> = config.cameras.iter().map(|c| c.name.as_str()).collect();

@@ -35,7 +35,7 @@ pub(super) async fn run(arguments: RunArguments) -> Result<(), Failure> {
             RunError::Archive(OpenError::Locked { .. }) => exit::TRY_LATER,
             RunError::Archive(_) => exit::CANT_CREATE,
             RunError::Listen { .. } => exit::UNAVAILABLE,
-            RunError::Token(_) => exit::CONFIG,
+            RunError::Token(_) | RunError::Store(_) => exit::CONFIG,
             RunError::Engine(_) | RunError::Thread(_) => exit::OS,
             RunError::Task(_) => exit::SOFTWARE,
         };

@@ -1,6 +1,7 @@
 //! `forebay scrub`: reads the archive again, and tells what is not what was written.
 
 use std::io::{self, Write};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use jiff::tz::TimeZone;
@@ -11,7 +12,7 @@ use super::output::{complain, say};
 use super::{ConfigFile, Failure, exit};
 use crate::archive::ledger::Span;
 use crate::archive::scrub::{Fault, Offline, Pace, Scrub, ScrubEvent, Scrubbed};
-use crate::archive::{OpenError, RealDisk};
+use crate::archive::{Disk, OpenError};
 use crate::config::{ByteCount, Config};
 use crate::units::{CameraName, CaptureTime, Name};
 
@@ -182,7 +183,12 @@ impl<W: Write> Teller<W> {
 }
 
 /// Notes what somebody knows of.
-fn acknowledge(config: &Config, paths: &[String], reason: &str) -> Result<(), Failure> {
+fn acknowledge(
+    config: &Config,
+    disk: &Arc<dyn Disk>,
+    paths: &[String],
+    reason: &str,
+) -> Result<(), Failure> {
     let reason: String = reason.split_whitespace().collect::<Vec<_>>().join(" ");
     if reason.is_empty() {
         return Err(Failure::new(
@@ -190,7 +196,7 @@ fn acknowledge(config: &Config, paths: &[String], reason: &str) -> Result<(), Fa
             "--reason: say why, in some words",
         ));
     }
-    let mut offline = books(config)?;
+    let mut offline = books(config, disk)?;
     let mut wrong = Vec::new();
     for path in paths {
         match offline.acknowledge(path, &reason) {
@@ -209,12 +215,12 @@ fn acknowledge(config: &Config, paths: &[String], reason: &str) -> Result<(), Fa
 }
 
 pub(super) fn scrub(arguments: &ScrubArguments) -> Result<(), Failure> {
-    let config = arguments.file.load_with_archive()?;
+    let (config, disk) = arguments.file.load_with_archive()?;
     if let Some(reason) = &arguments.reason {
-        return acknowledge(&config, &arguments.acknowledge, reason);
+        return acknowledge(&config, &disk, &arguments.acknowledge, reason);
     }
     let mut offline = match arguments.quarantine {
-        true => Some(books(&config)?),
+        true => Some(books(&config, &disk)?),
         false => None,
     };
     let mut teller = Teller {
@@ -224,7 +230,7 @@ pub(super) fn scrub(arguments: &ScrubArguments) -> Result<(), Failure> {
         quarantined: 0,
         failed: Ok(()),
     };
-    let scrubbed = arguments.work(&config, &mut teller, offline.as_mut())?;
+    let scrubbed = arguments.work(&config, &*disk, &mut teller, offline.as_mut())?;
     teller.end(&scrubbed);
     let told = teller.failed.and_then(|()| teller.out.flush());
     if let Some(offline) = offline {
@@ -244,9 +250,9 @@ pub(super) fn scrub(arguments: &ScrubArguments) -> Result<(), Failure> {
     }
 }
 
-fn books(config: &Config) -> Result<Offline, Failure> {
+fn books(config: &Config, disk: &Arc<dyn Disk>) -> Result<Offline, Failure> {
     let relay = &config.relay;
-    Offline::open(&relay.archive, &relay.spool).map_err(|error| match error {
+    Offline::open(disk, &relay.archive, &relay.spool).map_err(|error| match error {
         OpenError::Locked { .. } => Failure::new(
             exit::TRY_LATER,
             format!(
@@ -263,6 +269,7 @@ impl ScrubArguments {
     fn work<W: Write>(
         &self,
         config: &Config,
+        disk: &dyn Disk,
         teller: &mut Teller<W>,
         mut offline: Option<&mut Offline>,
     ) -> Result<Scrubbed, Failure> {
@@ -289,7 +296,7 @@ impl ScrubArguments {
             }
         };
         let mut scrub = Scrub {
-            disk: &RealDisk,
+            disk,
             archive: &relay.archive,
             spool: &relay.spool,
             pace: &pace,

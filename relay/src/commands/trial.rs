@@ -9,7 +9,7 @@ use jiff::tz::TimeZone;
 use tokio::signal::unix::SignalKind;
 
 use super::coverage::When;
-use super::{Failure, exit, output};
+use super::{Failure, disk, exit, output};
 use crate::archive::replay::Replay;
 use crate::archive::{Archive, ArchiveEvent, ArchiveOptions, RealDisk};
 use crate::config::{BUILTIN_PLUGINS, Camera, Config, Limits, Pictures, Plan, Plugin, Sink, Site};
@@ -241,7 +241,13 @@ impl TrialArguments {
             return Err(Failure::new(exit::USAGE, text));
         }
         let replay = match config.filter(|_| subject.from_archive) {
-            Some(config) => Replay::archive(&config.relay.archive, &subject.camera, from, to),
+            Some(config) => Replay::archive(
+                disk(config)?,
+                &config.relay.archive,
+                &subject.camera,
+                from,
+                to,
+            ),
             None => Replay::file(Path::new(&self.input), from, to),
         };
         let replay = replay.map_err(|error| Failure::caused(exit::NO_INPUT, error))?;

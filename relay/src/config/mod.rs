@@ -30,6 +30,7 @@ mod relay;
 mod scrub;
 mod secrets;
 mod sink;
+mod store;
 mod surroundings;
 #[cfg(test)]
 mod tests;
@@ -42,8 +43,8 @@ use std::path::Path;
 pub use model::{
     BUILTIN_PLUGINS, BitRate, Camera, Carry, Config, Expected, FirstSequence, Heartbeat,
     LADDER_SINK, Ladder, LadderRule, Lens, Limits, PICTURES_SINK, Period, Pictures, Plugin,
-    Position, Quirks, Relay, Scrub, SenderReports, SessionId, Sink, Site, StartTime, StrayData,
-    Transport, Uplink, View, WhenBehind, WhenFull,
+    Position, Quirks, Relay, Scrub, SenderReports, SessionId, Sink, Site, StartTime, Store,
+    StrayData, Transport, Uplink, View, WhenBehind, WhenFull,
 };
 pub use plan::{Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};

@@ -64,8 +64,10 @@ impl Config {
 /// `[relay]`: the relay itself.
 #[derive(Debug, Clone)]
 pub struct Relay {
-    /// Folder of finished footage. Required.
+    /// Folder of finished footage. Required. In a [`store`](Self::store): `s3://bucket/prefix`.
     pub archive: PathBuf,
+    /// `archive = "s3://bucket/prefix"` and `[store]`. Default: none; the archive is a folder.
+    pub store: Option<Store>,
     /// Folder where footage is written before it is finished and moved to the archive; best on the
     /// same file system. Another folder than the archive. Default: `.spool` in the archive.
     pub spool: PathBuf,
@@ -78,6 +80,40 @@ pub struct Relay {
     /// Folder of compiled plugins. Whoever can write there can run code as the relay.
     /// Default: `plugin-cache` in the spool.
     pub plugin_cache: PathBuf,
+}
+
+/// `[store]`: the S3-compatible store that the archive is in.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Store {
+    /// From `archive`.
+    pub bucket: String,
+    /// From `archive`, without `/` at its ends; may be empty.
+    pub prefix: String,
+    /// `https://` or `http://`, host and maybe port. Required.
+    pub endpoint: String,
+    /// The region that requests are signed for. Default: `us-east-1`.
+    pub region: String,
+    /// The bucket's name stands in the path of requests, and not in the host's name. Default: true.
+    pub path_style: bool,
+    /// `access_key`, and `secret_key_file` or `secret_key_env`. Required.
+    pub credentials: Credentials,
+    /// PEM file with the certificates that the store is known by. Default: those of the system.
+    pub ca_file: Option<PathBuf>,
+    /// `connect_seconds`: longest that a connection may take, 0.1 to 300 s. Default: 10 s.
+    pub connect: Duration,
+    /// `silence_seconds`: without a byte for so long, a request is given up. 0.1 to 3600 s.
+    /// Default: 30 s.
+    pub silence: Duration,
+    /// `request_seconds`: longest that a request may take with all its tries: an object, or a part of
+    /// one, must be sent in that time. 1 s to a day. Default: 300 s.
+    pub request: Duration,
+    /// Larger objects are sent in parts of 16 MiB. 5 MiB to 1 GiB. Default: `64 MiB`.
+    pub multipart_over: ByteCount,
+    /// Each object is read back once it is sent. Default: false; then only where the store does not
+    /// confirm the SHA-256 of what it has taken.
+    pub read_back: bool,
+    /// What fetched objects may take in the spool. 64 MiB to 1 TiB. Default: `2 GiB`.
+    pub cache: ByteCount,
 }
 
 /// `[pictures]`: how coded pictures are decoded for plugins that look at them. Nothing is decoded

@@ -20,6 +20,7 @@ use super::pictures::read_pictures;
 use super::problem::Report;
 use super::scrub::read_scrub;
 use super::sink::read_sink;
+use super::store::{Bucket, SCHEME, read_bucket, read_store, refuse_free_space};
 use super::wording::{nearest, quoted};
 
 /// Where the web server listens unless told otherwise.
@@ -41,6 +42,7 @@ pub(super) fn read_config(
     let pictures = root.table("pictures", "[pictures]");
     let carry = root.table("carry", "[carry]");
     let scrub = root.table("scrub", "[scrub]");
+    let store = root.table("store", "[store]");
     let ladder = root.table("ladder", "[ladder]");
     let heartbeat = root.table("heartbeat", "[heartbeat]");
     let sites = root.tables("site", "[[site]]");
@@ -67,7 +69,20 @@ pub(super) fn read_config(
         report_duplicates(tables, report);
     }
 
-    let relay = relay.and_then(|fields| read_relay(fields, folder));
+    let (relay, (bucket, is_far)) = relay
+        .map(|fields| read_relay(fields, folder))
+        .unwrap_or_default();
+    if let (Some(ladder), true) = (&ladder, is_far) {
+        refuse_free_space(ladder);
+    }
+    if is_far && store.is_none() {
+        report.whole(
+            "the archive is in a store, and there is no [store]",
+            "Add it:\n\n[store]\nendpoint = \"https://s3.eu-north-1.example.com\"\n\
+             access_key = \"forebay\"\nsecret_key_file = \"/etc/forebay/store.key\"",
+        );
+    }
+    let store = store.and_then(|fields| read_store(fields, folder, bucket, is_far));
     let pictures = pictures.map(|fields| read_pictures(fields, folder));
     let carry = carry.map(read_carry);
     let scrub = scrub.map(read_scrub);
@@ -93,7 +108,7 @@ pub(super) fn read_config(
         .map(|fields| read_sink(fields, folder, &camera_names, &access_units))
         .collect();
     Some(Config {
-        relay: relay?,
+        relay: Relay { store, ..relay? },
         pictures: pictures.unwrap_or_default(),
         carry: carry.unwrap_or_default(),
         scrub: scrub.unwrap_or_default(),
@@ -131,15 +146,31 @@ fn report_duplicates(tables: &[Fields<'_, '_>], report: &Report) {
     }
 }
 
-fn read_relay(mut fields: Fields<'_, '_>, folder: &Path) -> Option<Relay> {
+/// What `[relay]` says, but for the store; the bucket; and whether the archive is to be in one.
+fn read_relay(
+    mut fields: Fields<'_, '_>,
+    folder: &Path,
+) -> (Option<Relay>, (Option<Bucket>, bool)) {
     let example = "\"/srv/forebay\"";
     fields.require("archive", example);
-    let archive = fields.path("archive", folder, example);
+    let archive = fields.text("archive", example);
+    let is_far = archive.is_some_and(|text| text.starts_with(SCHEME));
+    let bucket = archive
+        .filter(|_| is_far)
+        .and_then(|text| read_bucket(&fields, text));
+    let archive = archive.and_then(|text| match is_far {
+        true => Some(text.trim_end_matches('/').into()),
+        false => fields.as_path("archive", text, folder),
+    });
     let spool = fields.path("spool", folder, "\"/var/lib/forebay\"");
     let listen = read_listen(&mut fields);
     let token_file = fields.path("token_file", folder, "\"/etc/forebay/token\"");
     let plugin_cache = fields.path("plugin_cache", folder, "\"/var/cache/forebay\"");
 
+    if is_far {
+        // What waits for the store has to be somewhere.
+        fields.require("spool", "\"/var/lib/forebay\"");
+    }
     if archive.is_some() && archive == spool {
         let advice = "Name another folder, or leave spool out: it is then .spool in the archive.";
         fields.wrong("spool", "spool is the same folder as archive", advice);
@@ -159,16 +190,20 @@ fn read_relay(mut fields: Fields<'_, '_>, folder: &Path) -> Option<Relay> {
          token_file = \"/etc/forebay/token\"",
     )]);
 
-    let archive = archive?;
-    let spool = spool.unwrap_or_else(|| archive.join(".spool"));
-    let plugin_cache = plugin_cache.unwrap_or_else(|| spool.join("plugin-cache"));
-    Some(Relay {
+    let places = match (archive, spool) {
+        (Some(archive), Some(spool)) => Some((archive, spool)),
+        (Some(archive), None) if !is_far => Some((archive.clone(), archive.join(".spool"))),
+        _ => None,
+    };
+    let relay = places.map(|(archive, spool)| Relay {
         archive,
+        store: None,
+        plugin_cache: plugin_cache.unwrap_or_else(|| spool.join("plugin-cache")),
         spool,
         listen,
         token_file,
-        plugin_cache,
-    })
+    });
+    (relay, (bucket, is_far))
 }
 
 fn read_listen(fields: &mut Fields<'_, '_>) -> SocketAddr {

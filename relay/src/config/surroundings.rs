@@ -10,7 +10,7 @@ use std::time::Duration;
 use super::excerpt::sounds_secret;
 use super::model::{Config, Plugin};
 use super::problem::Problem;
-use super::secrets::{PasswordSource, SecretError};
+use super::secrets::{Credentials, PasswordSource, SecretError};
 
 /// How long the file system may take for one answer. A network file system whose server is gone
 /// may never answer.
@@ -35,6 +35,9 @@ impl Config {
             ("spool", &relay.spool),
             ("plugin_cache", &relay.plugin_cache),
         ] {
+            if key == "archive" && relay.store.is_some() {
+                continue;
+            }
             let folder = path.clone();
             problems.extend(patiently(key, path, move || writable(key, &folder)));
         }
@@ -64,6 +67,10 @@ impl Config {
                 executable(&program)
             }));
         }
+        if let Some(store) = &relay.store {
+            let (credentials, what) = (store.credentials.clone(), "[store]".to_owned());
+            problems.extend(secret(credentials, what, "secret_key_file"));
+        }
         for camera in &self.cameras {
             let what = format!("camera \"{}\"", camera.name);
             let urls = [
@@ -82,20 +89,7 @@ impl Config {
                 ));
             }
             if let Some(credentials) = camera.credentials.clone() {
-                let file = match &credentials.password {
-                    PasswordSource::File(path) => path.clone(),
-                    PasswordSource::Environment(_) => PathBuf::new(),
-                };
-                let path = file.clone();
-                problems.extend(patiently(&what.clone(), &path, move || {
-                    match (credentials.read(), &credentials.password) {
-                        (Err(error), _) => vec![secret_problem(&what, &error)],
-                        (Ok(_), PasswordSource::File(_)) => {
-                            open_to_others(&format!("{what}: password_file"), &file)
-                        }
-                        (Ok(_), PasswordSource::Environment(_)) => Vec::new(),
-                    }
-                }));
+                problems.extend(secret(credentials, what, "password_file"));
             }
             if self.sinks_of(&camera.name).next().is_none() {
                 problems.push(Problem::warning(
@@ -113,6 +107,22 @@ impl Config {
         }
         problems
     }
+}
+
+/// Whether a password can be had, and is kept to itself. `key`: what names its file.
+fn secret(credentials: Credentials, what: String, key: &'static str) -> Vec<Problem> {
+    let file = match &credentials.password {
+        PasswordSource::File(path) => path.clone(),
+        PasswordSource::Environment(_) => PathBuf::new(),
+    };
+    let path = file.clone();
+    patiently(&what.clone(), &path, move || {
+        match (credentials.read(), &credentials.password) {
+            (Err(error), _) => vec![secret_problem(&what, &error)],
+            (Ok(_), PasswordSource::File(_)) => open_to_others(&format!("{what}: {key}"), &file),
+            (Ok(_), PasswordSource::Environment(_)) => Vec::new(),
+        }
+    })
 }
 
 /// Runs a check that may hang on a thread of its own, which is given up after [`PATIENCE`].

@@ -48,10 +48,7 @@ impl Shelf {
 }
 
 /// What a contender is doing.
-#[allow(
-    clippy::large_enum_variant,
-    reason = "there are as many as contenders, which are few"
-)]
+#[expect(clippy::large_enum_variant, reason = "there are few of them")]
 enum Doing {
     /// Asks itself what is next, at this instant.
     Thinks(Micros),
@@ -95,7 +92,7 @@ impl Contender {
     /// Notes up to when it may act.
     fn note(&mut self, at: Micros) {
         let end = self.contest.end().map(|end| self.true_time(end));
-        // One that has lost it still has until then to end what it does.
+        // Without it, it still has until then to end what it does.
         if let (Some(_), Some(end)) = (self.contest.holds(), end) {
             match self.held.last_mut() {
                 Some((_, until)) if *until > at => *until = (*until).max(end),

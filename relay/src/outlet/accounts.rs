@@ -1,6 +1,8 @@
 //! What is recorded, what is missing, and what was seen: the same objects as `forebay coverage` and
 //! `forebay findings` write.
 
+use std::sync::Arc;
+
 use axum::body::Body;
 use axum::http::{StatusCode, Uri, header};
 use axum::response::Response;
@@ -30,6 +32,7 @@ pub(super) async fn coverage(shop: &Shop, spot: &Spot, uri: &Uri) -> Result<Resp
     let now = CaptureTime::now();
     let asked = query.window(&spot.site, now, Some(DAY_NANOS), COVERAGE_NANOS_MAX)?;
     let (site, camera) = (spot.site.clone(), spot.name.clone());
+    let disk = Arc::clone(&shop.disk);
     let (archive, spool) = (shop.archive.clone(), shop.spool.clone());
     let told = shop.desk.run(move |_| {
         let mut account = accounts(&spool)?;
@@ -47,7 +50,7 @@ pub(super) async fn coverage(shop: &Shop, spot: &Spot, uri: &Uri) -> Result<Resp
         );
         for camera_sheet in sheet.sites.iter_mut().flat_map(|site| &mut site.cameras) {
             // Stills are told of by findings; what is passed over is one less.
-            each(&archive, &spool, &camera, asked, &mut |finding| {
+            each(&*disk, (&archive, &spool), &camera, asked, &mut |finding| {
                 camera_sheet.stills.note(&finding, &site.time_zone);
             });
         }
@@ -104,6 +107,7 @@ pub(super) async fn findings(shop: &Shop, spot: &Spot, uri: &Uri) -> Result<Resp
     let sink = "It has characters a-z, 0-9 and '-'.";
     let sink = word("sink", |text| Name::new(text).is_ok(), sink)?;
     let (site, camera) = (spot.site.clone(), spot.name.clone());
+    let disk = Arc::clone(&shop.disk);
     let (archive, spool) = (shop.archive.clone(), shop.spool.clone());
     let written = shop.desk.run(move |stop: &Stop| {
         // Without it states that began far away are told with one end.
@@ -113,6 +117,7 @@ pub(super) async fn findings(shop: &Shop, spot: &Spot, uri: &Uri) -> Result<Resp
                 && sink.as_ref().is_none_or(|sink| sink == of.as_str())
         };
         let asked_for = Asked {
+            disk: &*disk,
             archive: &archive,
             spool: &spool,
             catalog: catalog.as_ref(),

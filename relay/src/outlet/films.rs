@@ -58,6 +58,7 @@ impl Films {
 
 fn shelf(shop: &Shop, spot: &Spot) -> Shelf {
     Shelf {
+        disk: Arc::clone(&shop.disk),
         archive: shop.archive.clone(),
         spool: shop.spool.clone(),
         camera: spot.name.clone(),

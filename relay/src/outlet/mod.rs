@@ -49,6 +49,7 @@ use self::limits::{CONNECTIONS_MAX, VIEWERS_MAX};
 use self::routes::{Front, answer};
 use self::shop::Shop;
 use self::token::Gate;
+use crate::archive::Disk;
 use crate::config::{Config, Secret};
 use crate::supervise::{RunningCamera, Shutdown};
 use crate::telemetry::{OutletEvents, Telemetry};
@@ -67,9 +68,16 @@ pub struct Doors(Arc<Front>);
 
 impl Doors {
     /// The cameras run.
-    pub fn open(&self, config: &Config, cameras: &[RunningCamera], shutdown: &Shutdown) {
+    pub fn open(
+        &self,
+        config: &Config,
+        disk: Arc<dyn Disk>,
+        cameras: &[RunningCamera],
+        shutdown: &Shutdown,
+    ) {
         let front = &self.0;
-        let shop = Shop::new(config, cameras, &front.telemetry, &front.events, shutdown);
+        let told = (&front.telemetry, &front.events);
+        let shop = Shop::new(config, disk, cameras, told, shutdown);
         // It is opened once.
         front.shop.set(shop).ok();
     }

@@ -14,6 +14,7 @@ use super::query::shown;
 use super::segments::Channel;
 use super::still::Darkroom;
 use super::view::Audience;
+use crate::archive::Disk;
 use crate::config::{Config, Site};
 use crate::hold::Hold;
 use crate::intake::CameraStatus;
@@ -40,6 +41,8 @@ pub(super) struct Spot {
 #[derive(Debug)]
 pub(super) struct Shop {
     pub(super) spots: Vec<Arc<Spot>>,
+    /// What archive and spool are on.
+    pub(super) disk: Arc<dyn Disk>,
     pub(super) archive: PathBuf,
     pub(super) spool: PathBuf,
     pub(super) desk: Desk,
@@ -54,9 +57,9 @@ pub(super) struct Shop {
 impl Shop {
     pub(super) fn new(
         config: &Config,
+        disk: Arc<dyn Disk>,
         cameras: &[RunningCamera],
-        telemetry: &Arc<Telemetry>,
-        events: &OutletEvents,
+        (telemetry, events): (&Arc<Telemetry>, &OutletEvents),
         shutdown: &Shutdown,
     ) -> Arc<Self> {
         let sites: Vec<_> = config.sites.iter().cloned().map(Arc::new).collect();
@@ -84,6 +87,7 @@ impl Shop {
         Arc::new(Self {
             hub: Hub::start(&spots, telemetry, shutdown),
             spots,
+            disk,
             archive: config.relay.archive.clone(),
             spool: config.relay.spool.clone(),
             desk: Desk::new(events.clone()),

@@ -1,6 +1,8 @@
 //! `stills`: pictures that were kept on a schedule, listed and given out.
 
+use std::io::Read as _;
 use std::path::Path;
+use std::sync::Arc;
 
 use axum::body::Body;
 use axum::http::{HeaderMap, Uri, header};
@@ -17,7 +19,7 @@ use super::shop::{Shop, Spot};
 use crate::archive::findings::utc;
 use crate::archive::ladder::{DayFolder, Form, objects};
 use crate::archive::ledger::Span;
-use crate::archive::{RealDisk, StorageError};
+use crate::archive::{Disk, Sequence, StorageError};
 use crate::telemetry::ViewKind;
 use crate::units::{CameraName, CaptureTime};
 
@@ -26,6 +28,7 @@ const DAY_NANOS: i64 = 24 * 3600 * 1_000_000_000;
 
 /// Capture times and names of the stills of a stretch, in order; at most [`STILLS_MAX`].
 pub(super) fn times(
+    disk: &dyn Disk,
     archive: &Path,
     camera: &CameraName,
     window: Span,
@@ -34,7 +37,7 @@ pub(super) fn times(
     let mut at = window.begin;
     loop {
         let folder = folder(camera, at);
-        for still in objects(&RealDisk, archive, &folder)? {
+        for still in objects(disk, archive, &folder)? {
             if still.begin < window.begin || still.begin >= window.end {
                 continue;
             }
@@ -93,7 +96,10 @@ pub(super) async fn list(shop: &Shop, spot: &Spot, uri: &Uri) -> Result<Response
     let now = CaptureTime::now();
     let window = query.window(&spot.site, now, Some(DAY_NANOS), STILLS_NANOS_MAX)?;
     let (archive, camera) = (shop.archive.clone(), spot.name.clone());
-    let found = shop.desk.run(move |_| times(&archive, &camera, window));
+    let disk = Arc::clone(&shop.disk);
+    let found = shop
+        .desk
+        .run(move |_| times(&*disk, &archive, &camera, window));
     let mut found = found.await?.map_err(|error| unreadable(&error))?;
     let truncated = found.len() > STILLS_MAX;
     found.truncate(STILLS_MAX);
@@ -134,12 +140,15 @@ pub(super) async fn file(
     };
     let at = stem(name).ok_or_else(missing)?;
     let path = shop.archive.join(folder(&spot.name, at).name).join(name);
+    let disk = Arc::clone(&shop.disk);
     let read = shop.desk.run(move |_| {
-        let length = std::fs::metadata(&path)?.len();
-        if length > STILL_BYTES_MAX {
+        let file = disk.open_to_read(&path)?;
+        if file.size()? > STILL_BYTES_MAX {
             return Err(std::io::ErrorKind::FileTooLarge.into());
         }
-        std::fs::read(&path)
+        let mut jpeg = Vec::new();
+        Sequence::new(file).read_to_end(&mut jpeg)?;
+        Ok::<_, std::io::Error>(jpeg)
     });
     let jpeg = match read.await? {
         Ok(jpeg) => Bytes::from(jpeg),

@@ -19,14 +19,16 @@ use tokio::task::JoinSet;
 use crate::archive::findings::FindingsHandle;
 use crate::archive::ladder::{LadderHandle, LadderOptions};
 use crate::archive::ledger::{Ledger, LedgerFeed, LedgerInbox, LedgerOptions};
+use crate::archive::place::PlaceError;
 use crate::archive::scrub::{ScrubOptions, Scrubber};
-use crate::archive::{Archive, ArchiveOptions, CarryOptions, OpenError, RealDisk};
+use crate::archive::{Archive, ArchiveOptions, CarryOptions, OpenError, place};
 use crate::config::{Config, SecretError};
 use crate::lease::{Lease, LeaseAt, LeaseError};
 use crate::outlet::{Outlet, Readiness};
 use crate::sinks::{Engine, LoadError};
 use crate::telemetry::{
-    ArchiveEvents, FindingsEvents, LadderEvents, LeaseEvents, LedgerEvents, ScrubEvents, Telemetry,
+    ArchiveEvents, FindingsEvents, LadderEvents, LeaseEvents, LedgerEvents, ScrubEvents,
+    StoreEvents, Telemetry,
 };
 use crew::{Books, Crew};
 
@@ -63,6 +65,9 @@ pub enum RunError {
     /// The spool can't be used.
     #[error("the archive can't be opened")]
     Archive(#[from] OpenError),
+    /// The store that the archive is in can't be used.
+    #[error("the store of the archive can't be used")]
+    Store(#[from] PlaceError),
     /// Plugins can't run here.
     #[error("the plugin engine can't start")]
     Engine(#[from] LoadError),
@@ -147,7 +152,7 @@ pub async fn run_in_turn(
     }
     let (feed, inbox) = LedgerFeed::new(&LedgerEvents::new(&telemetry));
     let archive = tokio::select! {
-        opened = open_archive(&config, events.clone(), feed) => opened?,
+        opened = open_archive(&config, &telemetry, events.clone(), feed) => opened?,
         // Much to repair takes long; what is not repaired now is repaired at the next start.
         () = stop.requested() => return Ok(()),
         () = lost(&mut lease) => return Err(RunError::LeaseLost),
@@ -172,7 +177,7 @@ pub async fn run_in_turn(
     let sampler = tokio::spawn(sample(archive.clone(), events));
     let scrubber = start_scrub(&config, &archive, &ledger, &telemetry).map_err(RunError::Thread)?;
     let watchdog = tokio::spawn(systemd::watchdog(crew.intake()));
-    doors.open(&config, &cameras, &http_shutdown);
+    doors.open(&config, archive.disk(), &cameras, &http_shutdown);
     let heartbeat = config.heartbeat.clone().map(|heartbeat| {
         let cameras = config.cameras.iter().map(|c| c.name.clone()).collect();
         let (intake, telemetry) = (crew.intake(), Arc::clone(&telemetry));
@@ -290,6 +295,7 @@ async fn give_back(lease: Lease) -> bool {
 
 async fn open_archive(
     config: &Config,
+    telemetry: &Arc<Telemetry>,
     events: ArchiveEvents,
     feed: LedgerFeed,
 ) -> Result<Archive, RunError> {
@@ -305,8 +311,8 @@ async fn open_archive(
         events.note(&event);
         feed.note(&event);
     });
-    let opening =
-        tokio::task::spawn_blocking(move || Archive::open(options, Arc::new(RealDisk), on_event));
+    let disk = place::disk(config, StoreEvents::new(telemetry))?;
+    let opening = tokio::task::spawn_blocking(move || Archive::open(options, disk, on_event));
     let (archive, report) = opening.await??;
     if report != crate::archive::RecoveryReport::default() {
         tracing::info!(
@@ -403,10 +409,12 @@ async fn close_archive(archive: Archive, deadline: Instant) {
 
 /// Watches the archive and its file systems.
 async fn sample(archive: Archive, events: ArchiveEvents) {
-    let places = archive.folders().map(Path::to_owned);
+    let places = archive.folders().map(|folder| folder.map(Path::to_owned));
     let mut spaces = JoinSet::new();
     for (index, folder) in places.into_iter().enumerate() {
-        spaces.spawn(sample_space(archive.clone(), events.clone(), index, folder));
+        if let Some(folder) = folder {
+            spaces.spawn(sample_space(archive.clone(), events.clone(), index, folder));
+        }
     }
     let mut tick = tokio::time::interval(STATE_PERIOD);
     loop {

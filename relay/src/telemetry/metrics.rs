@@ -141,6 +141,12 @@ pub(super) struct OfCameraReason {
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfStoreRequest {
+    pub(super) operation: &'static str,
+    pub(super) outcome: &'static str,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
 pub(super) struct OfFault {
     pub(super) fault: &'static str,
 }
@@ -443,6 +449,11 @@ families! {
     lease_failures: Counter = "lease_failures", "Failed attempts to read, take or renew the lease";
     heartbeats: Family<OfBeat, Counter> = "heartbeats", "Heartbeats by outcome: accepted at the outside URL, failed on the way, or withheld because not all is well";
     heartbeat_at: Family<OfNothing, Seconds> = "heartbeat_timestamp_seconds", "When the last heartbeat was accepted; the start of the relay before that";
+    store_requests: Family<OfStoreRequest, Counter> = "store_requests", "Requests to the store that the archive is in, by operation and outcome; tries of one are counted once";
+    store_seconds: Family<OfStoreRequest, SecondsTotal> = "store_request_seconds", "Time that these took";
+    store_sent: Counter = "store_sent_bytes", "Bytes of objects sent to the store, those of failed tries too";
+    store_received: Counter = "store_received_bytes", "Bytes received from the store";
+    store_damaged: Counter = "store_damaged_objects", "Objects that came damaged from the store, or were damaged on their way there and sent again";
     task_failures: Family<OfTask, Counter> = "task_failures", "Tasks of the relay that failed by a defect and were started again";
 }
 

@@ -12,6 +12,6 @@ mod reference;
 pub use events::{
     ArchiveEvents, CameraEvents, DropReason, FindingDrop, FindingsEvents, HeartbeatEvents,
     HedgeOutcome, KickOutcome, LadderEvents, LeaseEvents, LedgerEvents, OutletEvents,
-    PictureEvents, Refusal, ScrubEvents, SinkEvents, SupervisorEvents, ViewKind,
+    PictureEvents, Refusal, ScrubEvents, SinkEvents, StoreEvents, SupervisorEvents, ViewKind,
 };
 pub use metrics::{EndReason, News, Telemetry};

@@ -3,8 +3,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
+use std::io::ErrorKind;
 use std::path::Path;
 use std::sync::Arc;
+use std::time::Duration;
 
 use prometheus_client::encoding::{EncodeLabelSet, EncodeMetric};
 use prometheus_client::metrics::TypedMetric;
@@ -14,6 +16,7 @@ use prometheus_client::metrics::family::{Family, MetricConstructor};
 use super::metrics::*;
 use super::*;
 use crate::archive::ladder::{Act, Form, Reason};
+use crate::archive::place::Operation;
 use crate::config::{Limits, Pictures};
 use crate::pictures::Source;
 use crate::units::Name;
@@ -86,6 +89,7 @@ samples! {
     OfViewer { camera: name(FREE), kind: FREE }
     OfRequest { route: FREE, class: FREE }
     OfReason { reason: FREE }
+    OfStoreRequest { operation: FREE, outcome: FREE }
 }
 
 /// Makes sure that something is shown.
@@ -149,6 +153,22 @@ fn page() -> String {
     archive.camera(&camera);
     for place in 0..events::PLACES.len() {
         archive.space(place, 0, 0);
+    }
+    let store = StoreEvents::new(&telemetry);
+    let outcomes = [
+        ErrorKind::NotFound,
+        ErrorKind::AlreadyExists,
+        ErrorKind::PermissionDenied,
+        ErrorKind::ResourceBusy,
+        ErrorKind::TimedOut,
+        ErrorKind::NotConnected,
+        ErrorKind::InvalidData,
+        ErrorKind::Other,
+    ];
+    for operation in Operation::ALL {
+        for outcome in outcomes.map(Err).into_iter().chain([Ok(())]) {
+            store.asked(operation, outcome, Duration::ZERO);
+        }
     }
     telemetry.touch();
     telemetry.render().unwrap()

@@ -11,9 +11,10 @@ use std::fs::File;
 use std::io;
 use std::path::Path;
 
-use super::files::spooled;
+use super::files::{open, spooled};
 use super::{Finding, Phase, read_line};
 use crate::archive::catalog::{Catalog, CatalogError, Side};
+use crate::archive::disk::Disk;
 use crate::archive::jsonl::each_line;
 use crate::units::{CameraName, CaptureTime, SinkName};
 
@@ -29,6 +30,7 @@ pub type Kind = (SinkName, String);
 #[derive(Debug, Clone, Copy)]
 pub struct Edges<'a> {
     catalog: &'a Catalog,
+    disk: &'a dyn Disk,
     archive: &'a Path,
     spool: &'a Path,
     camera: &'a CameraName,
@@ -48,12 +50,13 @@ impl<'a> Edges<'a> {
     #[must_use]
     pub fn new(
         catalog: &'a Catalog,
-        archive: &'a Path,
-        spool: &'a Path,
+        disk: &'a dyn Disk,
+        (archive, spool): (&'a Path, &'a Path),
         camera: &'a CameraName,
     ) -> Self {
         Self {
             catalog,
+            disk,
             archive,
             spool,
             camera,
@@ -128,7 +131,7 @@ impl<'a> Edges<'a> {
                 // Files of the spool have been read.
                 let path = self.archive.join(&trace.object);
                 if !trace.object.starts_with("spool/") && read.insert(trace.object) {
-                    nearest.read(File::open(&path), &path);
+                    nearest.read(open(self.disk, &path), &path);
                 }
             }
         }

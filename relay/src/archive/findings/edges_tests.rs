@@ -1,4 +1,5 @@
 use super::*;
+use crate::archive::RealDisk;
 use crate::archive::catalog::Change;
 use crate::archive::findings::{PURPOSE, tally};
 use crate::pictures::Source;
@@ -42,7 +43,7 @@ impl Bench {
         let change = Change::Findings {
             object,
             camera: gate(),
-            tallies: tally(&path).unwrap(),
+            tallies: tally(&RealDisk, &path).unwrap(),
             bytes: path.metadata().unwrap().len(),
         };
         self.catalog.apply(&[change]).unwrap();
@@ -52,7 +53,7 @@ impl Bench {
     fn look(&self, at: CaptureTime, side: Side) -> Vec<(i64, String, Phase)> {
         let root = self.folder.path();
         let (archive, spool, camera) = (root.join("archive"), root.join("spool"), gate());
-        let edges = Edges::new(&self.catalog, &archive, &spool, &camera);
+        let edges = Edges::new(&self.catalog, &RealDisk, (&archive, &spool), &camera);
         let found = match side {
             Side::Before => edges.open_at(at, &|_| true),
             Side::After => edges.next(at, &|_| true),
@@ -116,7 +117,7 @@ fn a_begin_is_found_whatever_its_age() {
     }
     let root = bench.folder.path();
     let (archive, spool, camera) = (root.join("archive"), root.join("spool"), gate());
-    let edges = Edges::new(&bench.catalog, &archive, &spool, &camera);
+    let edges = Edges::new(&bench.catalog, &RealDisk, (&archive, &spool), &camera);
     let found = edges.open_at(at(now), &|_| true).unwrap();
     assert_eq!(found.unreadable_files, 0);
     let kinds: Vec<_> = found

@@ -8,6 +8,7 @@ use std::os::unix::fs::FileExt as _;
 use std::path::Path;
 
 use super::{Finding, PURPOSE, read_line};
+use crate::archive::disk::Disk;
 use crate::archive::jsonl::{EXTENSION, each_line};
 use crate::archive::ledger::{Span, spool_names};
 use crate::archive::names::Spool;
@@ -42,8 +43,8 @@ pub(super) struct Source {
 /// Calls back with a camera's findings that are of a window, in the order of their instants (as far
 /// as they were not told thousands of findings late). Memory is bounded whatever there is.
 pub fn each(
-    archive: &Path,
-    spool: &Path,
+    disk: &dyn Disk,
+    (archive, spool): (&Path, &Path),
     camera: &CameraName,
     window: Span,
     take: &mut dyn FnMut(Finding),
@@ -52,10 +53,10 @@ pub fn each(
     let mut order = Order::default();
     // The spool first: what is carried off meanwhile is found in the archive after that.
     let mut sources = spooled(spool, camera);
-    archived(archive, camera, window, &mut sources, &mut passed);
+    archived(disk, archive, camera, window, (&mut sources, &mut passed));
     sources.sort_by_key(|source| source.begin);
     for source in sources {
-        let file = source.file.map_or_else(|| File::open(&source.path), Ok);
+        let file = source.file.map_or_else(|| open(disk, &source.path), Ok);
         let read = file.and_then(|file| {
             each_line(file, &mut |line| {
                 match read_line(line) {
@@ -108,12 +109,17 @@ pub(super) fn spooled(spool: &Path, camera: &CameraName) -> Vec<Source> {
     sources
 }
 
+/// Opens a file of the archive, wherever that is.
+pub(super) fn open(disk: &dyn Disk, path: &Path) -> io::Result<File> {
+    File::open(disk.fetch(path)?)
+}
+
 fn archived(
+    disk: &dyn Disk,
     archive: &Path,
     camera: &CameraName,
     window: Span,
-    sources: &mut Vec<Source>,
-    passed: &mut Passed,
+    (sources, passed): (&mut Vec<Source>, &mut Passed),
 ) {
     let spooled: HashMap<_, _> = sources
         .iter()
@@ -131,7 +137,7 @@ fn archived(
             tracing::warn!(path = %path.display(), %error, "findings can't be read");
         }
     };
-    let days = match names(&folder) {
+    let days = match names(disk, &folder) {
         Ok(days) => days,
         Err(error) => return failed(&folder, error),
     };
@@ -140,7 +146,7 @@ fn archived(
         .filter(|day| (&first..=&last).contains(&day))
     {
         let folder = folder.join(day);
-        let files = match names(&folder) {
+        let files = match names(disk, &folder) {
             Ok(files) => files,
             Err(error) => {
                 failed(&folder, error);
@@ -157,7 +163,7 @@ fn archived(
             };
             let path = folder.join(&name);
             let known = spooled.get(&begin);
-            if !known.is_some_and(|file| begins_alike(file, &path)) {
+            if !known.is_some_and(|file| begins_alike(disk, file, &path)) {
                 sources.push(Source {
                     begin,
                     file: None,
@@ -170,25 +176,26 @@ fn archived(
 
 /// Whether a file of the archive is the one that was open in the spool. It may have grown before it
 /// was carried off, so its length says nothing; no two files begin with the same lines.
-fn begins_alike(spooled: &File, archived: &Path) -> bool {
+fn begins_alike(disk: &dyn Disk, spooled: &File, archived: &Path) -> bool {
     let head = |file: &File| {
         let mut head = vec![0; HEAD_BYTES];
         let read = file.read_at(&mut head, 0)?;
         head.truncate(read);
         Ok::<_, io::Error>(head)
     };
-    let (Ok(one), Ok(other)) = (head(spooled), File::open(archived).and_then(|f| head(&f))) else {
+    let (Ok(one), Ok(other)) = (head(spooled), open(disk, archived).and_then(|f| head(&f))) else {
         return false;
     };
     let both = one.len().min(other.len());
     both > 0 && one.get(..both) == other.get(..both)
 }
 
-fn names(folder: &Path) -> io::Result<Vec<String>> {
-    let entries = std::fs::read_dir(folder)?.flatten();
-    Ok(entries
-        .filter_map(|entry| entry.file_name().into_string().ok())
-        .collect())
+fn names(disk: &dyn Disk, folder: &Path) -> io::Result<Vec<String>> {
+    let mut names = Vec::new();
+    disk.each_entry(folder, &mut |name| {
+        names.extend(name.to_str().map(ToOwned::to_owned));
+    })?;
+    Ok(names)
 }
 
 /// Puts what comes nearly in order in order.

@@ -1,4 +1,5 @@
 use super::*;
+use crate::archive::RealDisk;
 use crate::archive::findings::Phase;
 use crate::pictures::Source as Stream;
 use crate::units::Name;
@@ -80,7 +81,7 @@ fn archive_and_spool_are_one() {
         let camera = Name::new("gate").unwrap();
         let window = Span::new(at(from), at(to)).unwrap();
         let (archive, spool) = (root.join("archive"), root.join("spool"));
-        let passed = each(&archive, &spool, &camera, window, &mut |f| {
+        let passed = each(&RealDisk, (&archive, &spool), &camera, window, &mut |f| {
             kinds.push_str(&f.kind)
         });
         (kinds, passed)

@@ -1,11 +1,11 @@
 //! What a file of findings holds, and where such files are.
 
 use std::collections::BTreeMap;
-use std::fs::File;
 use std::io;
 use std::path::Path;
 
 use super::{Phase, read_line};
+use crate::archive::disk::{Disk, Sequence};
 use crate::archive::jsonl::each_line;
 use crate::units::{CaptureTime, SinkName};
 
@@ -38,10 +38,10 @@ pub struct Tallies {
 ///
 /// # Errors
 /// What the disk says. Damaged lines are no error.
-pub(in crate::archive) fn tally(path: &Path) -> io::Result<Tallies> {
+pub(in crate::archive) fn tally(disk: &dyn Disk, path: &Path) -> io::Result<Tallies> {
     let mut tallies = Tallies::default();
     let mut unread = 0;
-    let torn = each_line(File::open(path)?, &mut |line| {
+    let torn = each_line(Sequence::new(disk.open_to_read(path)?), &mut |line| {
         let Some(finding) = read_line(line) else {
             unread += 1;
             return true;

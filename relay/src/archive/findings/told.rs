@@ -4,6 +4,7 @@ use std::path::Path;
 
 use super::{Edged, Edges, Episode, Episodes, Kind, Passed, each};
 use crate::archive::catalog::{Catalog, CatalogError};
+use crate::archive::disk::Disk;
 use crate::archive::ledger::Span;
 use crate::units::{CameraName, CaptureTime};
 
@@ -14,6 +15,8 @@ const MARGIN_NANOS: i64 = 24 * 3600 * 1_000_000_000;
 /// What is asked for, and where it lies.
 #[derive(Clone, Copy)]
 pub struct Asked<'a> {
+    /// What both are on.
+    pub disk: &'a dyn Disk,
     /// Where files have their final names.
     pub archive: &'a Path,
     /// Where they wait for them.
@@ -46,6 +49,7 @@ pub fn told(
     take: &mut dyn FnMut(Episode),
 ) -> Passed {
     let Asked {
+        disk,
         archive,
         spool,
         camera,
@@ -55,7 +59,7 @@ pub fn told(
     } = *asked;
     let edges = asked
         .catalog
-        .map(|catalog| Edges::new(catalog, archive, spool, camera));
+        .map(|catalog| Edges::new(catalog, disk, (archive, spool), camera));
     let around = |time: CaptureTime, nanos: i64| {
         CaptureTime::from_unix_nanos(time.unix_nanos().saturating_add(nanos))
     };
@@ -91,7 +95,7 @@ pub fn told(
     for begin in before.edges {
         episodes.push(begin);
     }
-    let mut passed = each(archive, spool, camera, wide, &mut |finding| {
+    let mut passed = each(disk, (archive, spool), camera, wide, &mut |finding| {
         let kind = (finding.sink.clone(), finding.kind.clone());
         if wants(&kind)
             && let Some(episode) = episodes.push(finding)

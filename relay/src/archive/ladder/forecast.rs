@@ -32,8 +32,8 @@ pub struct Point {
     pub time: CaptureTime,
     /// What is there.
     pub bytes: BTreeMap<(CameraName, Form), u64>,
-    /// Free on the file system; 0 where less than nothing would be.
-    pub free_bytes: u64,
+    /// Free on the file system; 0 where less than nothing would be. None in a store.
+    pub free_bytes: Option<u64>,
     /// What was thinned or removed that day: the bytes set free.
     pub freed_bytes: BTreeMap<(Act, Reason), u64>,
     /// How far whole footage of each camera reaches back, in days.
@@ -191,7 +191,8 @@ fn state<'a>(
     Point {
         time,
         bytes,
-        free_bytes: room.free_bytes,
+        // No archive comes near.
+        free_bytes: Some(room.free_bytes).filter(|free| *free < Room::BOUNDLESS / 2),
         freed_bytes,
         reach_days,
         full,
@@ -266,7 +267,7 @@ mod tests {
         assert_eq!(last.of(Form::Footage), 4 * 14 * 43_200_000_000);
         assert_eq!(last.of(Form::KeyFrames), 4 * (365 - 14) * 4_320_000_000);
         assert_eq!(last.of(Form::Stills), 4 * 730 * 36_000_000);
-        assert_eq!(last.free_bytes, 100_000 * GB - last.total());
+        assert_eq!(last.free_bytes, Some(100_000 * GB - last.total()));
         assert_eq!(last.least_reach_days(), Some(14));
         assert!(points.iter().all(|point| !point.full));
         let thin = last.freed_bytes[&(Act::Thin, Reason::Age)];
@@ -279,11 +280,11 @@ mod tests {
     fn a_disk_that_is_too_small_is_kept_free() {
         let points = forecast(start(&LadderRule::default(), 2000 * GB, 100 * GB), 100);
         for point in &points[1..] {
-            assert!(point.free_bytes >= 100 * GB, "{}", point.time);
+            assert!(point.free_bytes.unwrap() >= 100 * GB, "{}", point.time);
             assert!(!point.full);
         }
         let last = points.last().unwrap();
-        assert_eq!(last.total() + last.free_bytes, 2000 * GB);
+        assert_eq!(last.total() + last.free_bytes.unwrap(), 2000 * GB);
         assert_eq!(last.of(Form::Stills), 4 * 100 * 36_000_000);
         assert_eq!(
             last.freed_bytes.keys().next(),

@@ -26,3 +26,4 @@ pub use rules::{
 pub use run::{LadderHandle, LadderOptions};
 pub use shelf::{DayFolder, KEY_FRAMES, day_folders, objects};
 pub use survey::{DueTally, Survey, survey};
+pub(in crate::archive) use thin::OnDisk;

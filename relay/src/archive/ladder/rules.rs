@@ -256,7 +256,7 @@ impl Pressure {
 /// Room there is, and room that is wanted.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Room {
-    /// Free bytes of the archive's file system.
+    /// Free bytes of the archive's file system; [`BOUNDLESS`](Self::BOUNDLESS) in a store.
     pub free_bytes: u64,
     /// What should be free at least.
     pub floor_bytes: u64,
@@ -267,6 +267,9 @@ pub struct Room {
 }
 
 impl Room {
+    /// A store does not tell how much room it has.
+    pub const BOUNDLESS: u64 = u64::MAX;
+
     /// Whether a camera has more than its quota.
     #[must_use]
     pub fn is_over_quota(&self, camera: &CameraName) -> bool {

@@ -260,7 +260,13 @@ fn footage_grows_old_and_the_account_stays() {
     // Of nobody that the ladder knows.
     write(dir.path(), "gate/footage/2026-05-04/notes.txt", b"mine");
     let spool = dir.path().join("spool");
-    rebuild(&dir.path().join("archive"), spool_made(&spool), &mut |_| {}).unwrap();
+    rebuild(
+        &RealDisk,
+        &dir.path().join("archive"),
+        spool_made(&spool),
+        &mut |_| {},
+    )
+    .unwrap();
     let before = coverage(&spool);
     assert_eq!(total_nanos(&before.recorded), 9 * 60 * SECOND);
 
@@ -301,7 +307,7 @@ fn footage_grows_old_and_the_account_stays() {
     assert_eq!(total_nanos(&after.expired), 5 * 60 * SECOND);
     assert_eq!(total_nanos(&after.thinned), 4 * 60 * SECOND);
     // And the same from files and journals alone.
-    rebuild(&dir.path().join("archive"), &spool, &mut |_| {}).unwrap();
+    rebuild(&RealDisk, &dir.path().join("archive"), &spool, &mut |_| {}).unwrap();
     let anew = coverage(&spool);
     assert_eq!((anew.recorded, anew.gaps), (after.recorded, after.gaps));
     assert_eq!((anew.expired, anew.thinned), (after.expired, after.thinned));

@@ -80,10 +80,13 @@ pub fn survey(
             inflow: Vec::new(),
             rules: options.rules(cameras.iter()),
             room: Room {
-                free_bytes: disk
-                    .room(archive)
-                    .at("tell the free space of", archive)?
-                    .free_bytes,
+                free_bytes: match disk.is_far(archive) {
+                    true => Room::BOUNDLESS,
+                    false => {
+                        let found = disk.room(archive);
+                        found.at("tell the free space of", archive)?.free_bytes
+                    }
+                },
                 floor_bytes: options.free_bytes,
                 used_bytes: BTreeMap::new(),
                 quota_bytes: options.quotas(cameras.iter()),

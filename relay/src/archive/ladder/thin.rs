@@ -38,13 +38,13 @@ pub(super) enum ThinError {
 }
 
 /// A file of a disk, of the length that it had when it was opened.
-pub(super) struct OnDisk {
+pub(in crate::archive) struct OnDisk {
     file: Box<dyn DiskFile>,
     size: u64,
 }
 
 impl OnDisk {
-    pub(super) fn new(file: Box<dyn DiskFile>) -> io::Result<Self> {
+    pub(in crate::archive) fn new(file: Box<dyn DiskFile>) -> io::Result<Self> {
         let size = file.size()?;
         Ok(Self { file, size })
     }

@@ -8,7 +8,6 @@
 //! always, by a catalog in memory.
 
 use std::collections::VecDeque;
-use std::fs::File;
 use std::io::{self, Read as _};
 use std::path::{Path, PathBuf};
 
@@ -18,6 +17,7 @@ use super::scan::{FOOTAGE, MP4, entries, has_lines, read_footage, spool_names, s
 use super::spans::later;
 use super::{ClockState, Coverage, MARGIN, Span};
 use crate::archive::catalog::{Catalog, CatalogError, Change};
+use crate::archive::disk::{Disk, Sequence};
 use crate::archive::jsonl::{EXTENSION, each_line};
 use crate::archive::names::Spool;
 use crate::archive::replay::files::{begin as name_begin, recorded};
@@ -37,7 +37,7 @@ pub(crate) struct Told {
     pub(crate) coverage: Option<Coverage>,
     /// How the clocks stood: the last state from before the stretch, and those in it, in order.
     pub(crate) clocks: Vec<ClockState>,
-    /// Journals that can't be read, and why.
+    /// Journals, and folders of journals or footage, that can't be read, and why.
     pub(crate) unreadable: Vec<(PathBuf, String)>,
 }
 
@@ -46,12 +46,13 @@ pub(crate) struct Told {
 /// # Errors
 /// That of the catalog in memory. Files that can't be read are named.
 pub(crate) fn told_by_files(
-    archive: &Path,
-    spool: &Path,
+    disk: &dyn Disk,
+    (archive, spool): (&Path, &Path),
     camera: &CameraName,
     window: Span,
 ) -> Result<Told, CatalogError> {
     let mut reading = Reading {
+        disk,
         catalog: Catalog::in_memory()?,
         changes: Vec::new(),
         window,
@@ -63,7 +64,12 @@ pub(crate) fn told_by_files(
         begin: later(window.begin, -MARGIN),
         end: later(window.end, MARGIN),
     };
-    for path in journals(archive, spool, camera, near.begin, window.end) {
+    let mut failed = |folder: &Path, error: io::Error| {
+        let unreadable = (folder.to_owned(), error.to_string());
+        reading.unreadable.push(unreadable);
+    };
+    let places = (archive, spool);
+    for path in journals(disk, places, camera, (near.begin, window.end), &mut failed) {
         reading.journal(camera, &path)?;
     }
     if let Ok(catalog) = Catalog::open_to_read(spool) {
@@ -80,7 +86,14 @@ pub(crate) fn told_by_files(
         }
     }
     // Without a folder there is no footage.
-    let files = recorded(archive, camera, Some(near.begin), Some(near.end)).unwrap_or_default();
+    let folder = archive.join(camera.as_str()).join(FOOTAGE);
+    let files = recorded(disk, archive, camera, Some(near.begin), Some(near.end));
+    let files = files.unwrap_or_else(|error| {
+        if error.kind() != io::ErrorKind::NotFound {
+            reading.unreadable.push((folder, error.to_string()));
+        }
+        VecDeque::new()
+    });
     for (path, begin) in files {
         let object = path.to_string_lossy().into_owned();
         let begin = begin.unwrap_or(near.begin);
@@ -102,12 +115,13 @@ pub(crate) fn told_by_files(
 type Journal = (CaptureTime, PathBuf);
 
 /// The journals of a camera that may tell of what is between two instants, the oldest first.
+/// `failed` is called with folders that can't be listed.
 fn journals(
-    archive: &Path,
-    spool: &Path,
+    disk: &dyn Disk,
+    (archive, spool): (&Path, &Path),
     camera: &CameraName,
-    begin: CaptureTime,
-    end: CaptureTime,
+    (begin, end): (CaptureTime, CaptureTime),
+    failed: &mut dyn FnMut(&Path, io::Error),
 ) -> Vec<PathBuf> {
     let spool = Spool::new(spool);
     // Listed in the order in which a file moves on, and read the other way round.
@@ -119,24 +133,32 @@ fn journals(
     });
     // A day more: a run is said to live after the stretch, too.
     let last = later(end, 24 * 3600 * 1_000_000_000).day();
-    let mut days = entries(&archive.join(camera.as_str()).join(PURPOSE));
+    let mut listed = |folder: &Path| {
+        entries(disk, folder).unwrap_or_else(|error| {
+            failed(folder, error);
+            Vec::new()
+        })
+    };
+    let mut days = listed(&archive.join(camera.as_str()).join(PURPOSE));
     days.retain(|(day, _)| *day <= last && !day.starts_with('.'));
     days.sort();
     let waiting: Vec<Journal> = spooled.into_iter().rev().flatten().collect();
     let mut all: VecDeque<Journal> = waiting.into();
     // The last account; what is older than its day is not even listed.
-    let accounts = all.iter().filter(|journal| is_account(journal, begin));
+    let accounts = all
+        .iter()
+        .filter(|journal| is_account(disk, journal, begin));
     let mut account = accounts.map(|(at, _)| *at).max();
     for (name, day) in days.into_iter().rev() {
         if account.is_some_and(|at| name < at.day()) {
             break;
         }
-        let mut files = entries(&day);
+        let mut files = listed(&day);
         files.sort();
         for (_, path) in files.into_iter().rev().filter(|(_, path)| has_lines(path)) {
             let at = name_begin(&path).unwrap_or(CaptureTime::from_unix_nanos(i64::MIN));
             let journal = (at, path);
-            if account.is_none_or(|account| account < at) && is_account(&journal, begin) {
+            if account.is_none_or(|account| account < at) && is_account(disk, &journal, begin) {
                 account = Some(at);
             }
             all.push_front(journal);
@@ -146,13 +168,13 @@ fn journals(
 }
 
 /// Whether a journal tells all that lasted at some instant at or before this one.
-fn is_account((begin, path): &Journal, by: CaptureTime) -> bool {
+fn is_account(disk: &dyn Disk, (begin, path): &Journal, by: CaptureTime) -> bool {
     let mut told = false;
     if *begin <= by
-        && let Ok(file) = File::open(path)
+        && let Ok(file) = disk.open_to_read(path)
     {
         // What can't be read is told of when it is read whole.
-        each_line(file.take(HEAD_BYTES), &mut |line| {
+        each_line(Sequence::new(file).take(HEAD_BYTES), &mut |line| {
             told |= read_standing(line).is_some_and(|at| at <= by);
             !told
         })
@@ -161,7 +183,8 @@ fn is_account((begin, path): &Journal, by: CaptureTime) -> bool {
     told
 }
 
-struct Reading {
+struct Reading<'a> {
+    disk: &'a dyn Disk,
     catalog: Catalog,
     changes: Vec<Change>,
     window: Span,
@@ -170,12 +193,12 @@ struct Reading {
     unreadable: Vec<(PathBuf, String)>,
 }
 
-impl Reading {
+impl Reading<'_> {
     fn journal(&mut self, camera: &CameraName, path: &Path) -> Result<(), CatalogError> {
         let mut failed = Ok(());
         let mut lives = Lives::default();
-        let read = File::open(path).and_then(|file| {
-            each_line(file, &mut |line| {
+        let read = self.disk.open_to_read(path).and_then(|file| {
+            each_line(Sequence::new(file), &mut |line| {
                 match read_clock(line) {
                     Some(state) => self.clock(state),
                     None => {
@@ -218,7 +241,7 @@ impl Reading {
         (begin, end): (CaptureTime, Option<CaptureTime>),
         path: &Path,
     ) -> Result<(), CatalogError> {
-        match read_footage(path, begin, end) {
+        match read_footage(self.disk, path, begin, end) {
             Ok((recorded, bytes)) => self.changes.push(Change::Footage {
                 object,
                 camera: camera.clone(),
@@ -244,6 +267,7 @@ impl Reading {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::archive::RealDisk;
     use crate::units::Name;
 
     const DAY: i64 = 24 * 3600 * 1_000_000_000;
@@ -302,12 +326,8 @@ mod tests {
         fn told(&self, day: i64) -> (Vec<&'static str>, usize) {
             let window = Span::new(self.at(day, 3600), self.at(day, 7200)).unwrap();
             let camera = Name::new("gate").unwrap();
-            let told = told_by_files(
-                self.dir.path(),
-                &self.dir.path().join("spool"),
-                &camera,
-                window,
-            );
+            let spool = self.dir.path().join("spool");
+            let told = told_by_files(&RealDisk, (self.dir.path(), &spool), &camera, window);
             let told = told.unwrap();
             let gaps = told.coverage.unwrap().gaps;
             let causes = gaps.iter().map(|gap| gap.cause.as_str()).collect();

@@ -369,6 +369,10 @@ impl Keeper {
                 self.rescan = true;
                 self.rescan_rest = Some(Instant::now() + SCAN_REST);
             }
+            Message::Unreached => {
+                self.rescan = true;
+                self.rescan_rest = Some(Instant::now() + SCAN_REST);
+            }
             Message::Wake => {}
         }
     }

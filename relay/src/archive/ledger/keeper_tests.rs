@@ -287,7 +287,7 @@ fn a_rebuilt_catalog_tells_the_same() {
             .is_some()
     });
     relay.ledger.kill();
-    let rebuilt = rebuild(&archive, &spool, &mut |_| {}).unwrap_err();
+    let rebuilt = rebuild(&RealDisk, &archive, &spool, &mut |_| {}).unwrap_err();
     assert!(rebuilt.to_string().contains("in use"), "{rebuilt}");
     // As the kernel closes a killed process's files: nothing is finished.
     let copy = TempDir::new().unwrap();
@@ -308,7 +308,7 @@ fn a_rebuilt_catalog_tells_the_same() {
     let mut calls = 0;
     let mut rebuilt = None;
     until("the lock", || {
-        rebuilt = rebuild(&archive, &spool, &mut |_| calls += 1).ok();
+        rebuilt = rebuild(&RealDisk, &archive, &spool, &mut |_| calls += 1).ok();
         rebuilt.is_some()
     });
     let rebuilt = rebuilt.unwrap();
@@ -339,7 +339,7 @@ fn a_rebuilt_catalog_tells_the_same() {
     let text = line("motion") + &line("motion") + "{\"at\"\n" + &line("dark");
     let name = format!("{}.jsonl", now.file_stem());
     std::fs::write(findings.join(name), text).unwrap();
-    let rebuilt = rebuild(&archive, &spool, &mut |_| {}).unwrap();
+    let rebuilt = rebuild(&RealDisk, &archive, &spool, &mut |_| {}).unwrap();
     let Scanned {
         findings,
         damaged_lines,
@@ -436,7 +436,7 @@ fn a_catalog_that_cannot_be_written_stops_nothing() {
     std::fs::remove_dir(spool.join(crate::archive::catalog::FILE)).unwrap();
     // The archive's threads give the lock back in their time.
     until("the lock", || {
-        rebuild(&archive, &spool, &mut |_| {}).is_ok()
+        rebuild(&RealDisk, &archive, &spool, &mut |_| {}).is_ok()
     });
     assert!(!coverage(dir.path()).recorded.is_empty());
 }

@@ -2,6 +2,7 @@
 
 use std::collections::HashSet;
 use std::hash::{BuildHasher as _, RandomState};
+use std::io;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
@@ -43,17 +44,26 @@ impl Lookout {
         if self.rests_until.is_some_and(|until| begun < until) {
             return Vec::new();
         }
-        let told = self.list(disk, archive, days);
+        // What can't be listed now is seen the next time, and nothing is forgotten meanwhile.
+        let told = self.list(disk, archive, days).unwrap_or_else(|error| {
+            tracing::debug!(%error, "what has come to the archive is looked for again later");
+            Vec::new()
+        });
         let rest = begun.elapsed().saturating_mul(REST);
         self.rests_until = Instant::now().checked_add(rest.min(Duration::from_secs(3600)));
         told
     }
 
-    fn list(&mut self, disk: &dyn Disk, archive: &Path, days: &[String; 2]) -> Vec<String> {
+    fn list(
+        &mut self,
+        disk: &dyn Disk,
+        archive: &Path,
+        days: &[String; 2],
+    ) -> io::Result<Vec<String>> {
         let mut there = HashSet::with_capacity(self.known.len());
         let mut fresh = Vec::new();
-        for folder in folders(disk, archive, days) {
-            for file in listed(disk, &archive.join(&folder)) {
+        for folder in folders(disk, archive, days)? {
+            for file in names(disk, &archive.join(&folder))? {
                 let object = format!("{folder}/{file}");
                 if ObjectName::parse(&object).is_none() {
                     continue;
@@ -66,35 +76,30 @@ impl Lookout {
                     fresh.push(object);
                 }
                 if there.len() >= KNOWN_MAX {
-                    return Vec::new();
+                    return Ok(Vec::new());
                 }
             }
         }
         let mut told = std::mem::replace(&mut self.fresh, fresh);
         told.retain(|object| there.contains(&self.hasher.hash_one(object)));
         self.known = there;
-        told
+        Ok(told)
     }
 }
 
 /// What of these days there is, but for pins.
-fn folders(disk: &dyn Disk, archive: &Path, days: &[String; 2]) -> Vec<String> {
+fn folders(disk: &dyn Disk, archive: &Path, days: &[String; 2]) -> io::Result<Vec<String>> {
     let mut folders = Vec::new();
-    for camera in listed(disk, archive) {
+    for camera in names(disk, archive)? {
         if Name::new(&camera).is_err() {
             continue;
         }
-        let purposes = listed(disk, &archive.join(&camera));
+        let purposes = names(disk, &archive.join(&camera))?;
         for purpose in purposes.into_iter().filter(|purpose| purpose != PINS) {
             folders.extend(days.iter().map(|day| format!("{camera}/{purpose}/{day}")));
         }
     }
-    folders
-}
-
-/// What can't be listed now is seen the next time.
-fn listed(disk: &dyn Disk, folder: &Path) -> Vec<String> {
-    names(disk, folder).unwrap_or_default()
+    Ok(folders)
 }
 
 #[cfg(test)]
@@ -118,7 +123,7 @@ mod tests {
         put("gate/footage/2026-05-02/2026-05-02T073100.120Z.mp4");
         put("gate/pins/2026-05-04/2026-05-04T073100.120Z.mp4");
         let mut lookout = Lookout::default();
-        let mut look = || lookout.list(&RealDisk, dir.path(), &days);
+        let mut look = || lookout.list(&RealDisk, dir.path(), &days).unwrap();
         assert_eq!(look(), Vec::<String>::new());
         put(second);
         assert_eq!(look(), [first]);

@@ -2,7 +2,6 @@
 //! in the archive, which may hang, and then what is recorded meanwhile is accounted for all the same.
 
 use std::cell::RefCell;
-use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -14,11 +13,12 @@ use super::run::{FileAt, Message};
 use super::scan::{Known, Scan, Scanned, Subject, manifest_changes, read_findings, read_footage};
 use crate::archive::catalog::Change;
 use crate::archive::checksum::{Fingerprint, fingerprint};
+use crate::archive::disk::{Sequence, is_outage};
 use crate::archive::jsonl::each_line;
 use crate::archive::manifest::Gone;
 use crate::archive::mp4::Unrepairable;
 use crate::archive::names::{ObjectName, days_before};
-use crate::archive::{Archive, Disk, MANIFESTS, RealDisk, manifest, mark};
+use crate::archive::{Archive, Disk, MANIFESTS, manifest, mark};
 use crate::telemetry::LedgerEvents;
 use crate::units::CaptureTime;
 
@@ -118,7 +118,11 @@ impl Reader {
 }
 
 /// What an object of another relay is to the books.
-fn adopt(archive: &Path, object: &str) -> io::Result<(Vec<Change>, Option<Fingerprint>)> {
+fn adopt(
+    disk: &dyn Disk,
+    archive: &Path,
+    object: &str,
+) -> io::Result<(Vec<Change>, Option<Fingerprint>)> {
     let Some(name) = ObjectName::parse(object) else {
         return Ok((Vec::new(), None));
     };
@@ -127,7 +131,7 @@ fn adopt(archive: &Path, object: &str) -> io::Result<(Vec<Change>, Option<Finger
         let mut gone = Gone::default();
         gone.begin(name.begin);
         let mut take = |change| changes.push(change);
-        let is_there = manifest_changes(&name.camera, &page, &mut gone, &mut take)?;
+        let is_there = manifest_changes(disk, &name.camera, &page, &mut gone, &mut take)?;
         return match is_there {
             true => Ok((changes, None)),
             false => Err(io::ErrorKind::NotFound.into()),
@@ -135,29 +139,29 @@ fn adopt(archive: &Path, object: &str) -> io::Result<(Vec<Change>, Option<Finger
     }
     let path = archive.join(object);
     if name.purpose == JOURNALS {
-        each_line(File::open(&path)?, &mut |line| {
+        each_line(Sequence::new(disk.open_to_read(&path)?), &mut |line| {
             changes.extend(read_line(&name.camera, line));
             true
         })?;
     }
     match Subject::of(name.purpose, name.extension) {
         // One that nothing can be read of is listed all the same.
-        Some(Subject::Footage) => {
-            if let Ok((recorded, bytes)) = read_footage(&path, name.begin, None) {
-                changes.push(Change::Footage {
-                    object: object.to_owned(),
-                    camera: name.camera.clone(),
-                    recorded,
-                    bytes,
-                });
-            }
-        }
+        Some(Subject::Footage) => match read_footage(disk, &path, name.begin, None) {
+            Ok((recorded, bytes)) => changes.push(Change::Footage {
+                object: object.to_owned(),
+                camera: name.camera.clone(),
+                recorded,
+                bytes,
+            }),
+            Err(Unrepairable::Read(error)) if is_outage(&error) => return Err(error),
+            Err(_) => {}
+        },
         Some(Subject::Findings) => {
-            changes.push(read_findings(object.to_owned(), &name.camera, &path)?);
+            changes.push(read_findings(disk, object.to_owned(), &name.camera, &path)?);
         }
         None => {}
     }
-    let taken = fingerprint(&*RealDisk.open_to_read(&path)?)?;
+    let taken = fingerprint(&*disk.open_to_read(&path)?)?;
     Ok((changes, Some(taken)))
 }
 
@@ -181,18 +185,18 @@ impl Desk {
                 events,
             } => {
                 let read = match file.subject {
-                    Subject::Footage => {
-                        read_footage(&path, file.begin, file.end).map(|(recorded, bytes)| {
-                            Change::Footage {
-                                object: object.clone(),
-                                camera: file.camera.clone(),
-                                recorded,
-                                bytes,
-                            }
-                        })
+                    Subject::Footage => read_footage(&**disk, &path, file.begin, file.end).map(
+                        |(recorded, bytes)| Change::Footage {
+                            object: object.clone(),
+                            camera: file.camera.clone(),
+                            recorded,
+                            bytes,
+                        },
+                    ),
+                    Subject::Findings => {
+                        read_findings(&**disk, object.clone(), &file.camera, &path)
+                            .map_err(Unrepairable::from)
                     }
-                    Subject::Findings => read_findings(object.clone(), &file.camera, &path)
-                        .map_err(Unrepairable::from),
                 };
                 let change = match read {
                     Ok(change) => Some(change),
@@ -202,6 +206,11 @@ impl Desk {
                     }
                     Err(error) => {
                         events.unreadable(&path, &error.to_string());
+                        if matches!(&error, Unrepairable::Read(error) if is_outage(error))
+                            && answers.send(Message::Unreached).is_err()
+                        {
+                            return false;
+                        }
                         None
                     }
                 };
@@ -210,7 +219,7 @@ impl Desk {
             }
             Job::Manifests => {
                 let tips = match is_away() {
-                    None => manifest::tips(&RealDisk, archive).map_err(|error| error.to_string()),
+                    None => manifest::tips(&**disk, archive).map_err(|error| error.to_string()),
                     Some(error) => Err(error.line()),
                 };
                 let tips = tips.map_err(|error| format!("the archive can't be read: {error}"));
@@ -218,18 +227,18 @@ impl Desk {
             }
             Job::Look => {
                 let days = [0, 1].map(|ago| days_before(&CaptureTime::now().day(), ago));
-                let seen = look.borrow_mut().look(&RealDisk, archive, &days);
+                let seen = look.borrow_mut().look(&**disk, archive, &days);
                 seen.chunks(SEEN_MAX)
                     .all(|seen| answers.send(Message::Seen(seen.to_vec())).is_ok())
             }
             Job::Adopt(object) => {
-                let answer = match adopt(archive, &object) {
+                let answer = match adopt(&**disk, archive, &object) {
                     Ok((changes, taken)) => Message::Adopted(object, changes, taken),
                     // Taken away meanwhile, on purpose: nothing is known of it any more.
                     Err(error) if error.kind() == io::ErrorKind::NotFound => return true,
                     Err(error) => {
                         tracing::warn!(object, %error, "what another relay has written can't be read");
-                        return true;
+                        return !is_outage(&error) || answers.send(Message::Unreached).is_ok();
                     }
                 };
                 answers.send(answer).is_ok()
@@ -251,21 +260,23 @@ impl Desk {
                     answers.send(Message::Scanned(changes)).is_ok() && others()
                 };
                 let since = (since.as_str(), manifests_since.as_str());
-                let mut scan =
-                    Scan::new(archive, spool, since, Known::by_catalog(spool), &mut take);
+                let known = Known::by_catalog(spool);
+                let mut scan = Scan::new(&**disk, (archive, spool), since, known, &mut take);
                 if !scan.run(false) {
                     return false;
                 }
+                let missed = scan.missed;
                 let mut take = |object, taken| {
                     answers.send(Message::Unlisted(object, taken)).is_ok() && others()
                 };
                 let since = (unlisted_since.as_str(), changed_since);
-                let looked = manifest::unlisted(&RealDisk, (archive, spool), since, &mut take);
-                if let Err(error) = looked {
+                let looked = manifest::unlisted(&**disk, (archive, spool), since, &mut take);
+                if let Err(error) = &looked {
                     tracing::warn!(%error, cause = %error.source, "files without a line in a manifest may be left");
                 }
+                let missed = missed.or(looked.err().filter(|error| is_outage(&error.source)));
                 // What was not there has not been looked at.
-                let away = begun.or_else(is_away);
+                let away = begun.or(missed).or_else(is_away);
                 if let Some(error) = &away {
                     tracing::warn!(%error, cause = %error.source, "the archive is looked through again later");
                 }

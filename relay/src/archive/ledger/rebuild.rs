@@ -17,6 +17,9 @@ pub enum RebuildError {
     /// The disk refuses.
     #[error("the catalog can't be written")]
     Storage(#[from] StorageError),
+    /// Not all can be read that there may be.
+    #[error("the catalog is left as it is: the new one would not know all that there is")]
+    Unreached(#[source] StorageError),
     /// The new catalog can't be written.
     #[error(transparent)]
     Catalog(#[from] CatalogError),
@@ -37,6 +40,7 @@ pub struct Rebuilt {
 /// # Errors
 /// [`OpenError::Locked`] while a relay uses the spool; otherwise what the disk says.
 pub fn rebuild(
+    disk: &dyn Disk,
     archive: &Path,
     spool: &Path,
     progress: &mut dyn FnMut(Scanned),
@@ -59,11 +63,17 @@ pub fn rebuild(
         let applied = catalog.apply(&changes);
         applied.map_err(|error| failure = Some(error)).is_ok()
     };
-    let mut scan = Scan::new(archive, spool, ("", ""), Known::default(), &mut take);
+    let known = Known::default();
+    let mut scan = Scan::new(disk, (archive, spool), ("", ""), known, &mut take).strict();
     scan.run(true);
-    let scanned = scan.scanned;
+    let (scanned, missed) = (scan.scanned, scan.missed);
     if let Some(error) = failure {
         return Err(error.into());
+    }
+    if let Some(error) = missed {
+        drop(catalog);
+        remove(&fresh)?;
+        return Err(RebuildError::Unreached(error));
     }
     settle(&mut catalog, spool)?;
     // Closed, its write-ahead log is part of it.
@@ -112,5 +122,59 @@ fn remove_one(path: &Path) -> Result<(), StorageError> {
     match std::fs::remove_file(path) {
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
         result => result.at("remove", path),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use rustix::io::Errno;
+
+    use super::*;
+    use crate::archive::faults::{Fault, FaultyDisk, Lack};
+
+    /// Each operation on the archive fails once: then there is an error and the old catalog, or, where
+    /// it is one file that has gone bad, a new catalog that tells of it.
+    #[test]
+    fn what_cannot_be_listed_or_reached_is_not_taken_for_nothing() {
+        let dir = tempfile::tempdir().unwrap();
+        let (archive, spool) = (dir.path().join("archive"), dir.path().join("spool"));
+        std::fs::create_dir(&spool).unwrap();
+        for (camera, day) in [("gate", 4), ("gate", 5), ("slipway", 4)] {
+            let day = format!("2026-05-0{day}");
+            let folder = archive.join(format!("{camera}/ledger/{day}"));
+            std::fs::create_dir_all(&folder).unwrap();
+            let line = format!(
+                "{{\"at\":\"{day}T07:00:00Z\",\"kind\":\"run\",\"begin\":\"2026-05-04T07:00:00Z\",\
+                 \"alive\":\"{day}T08:00:00Z\",\"ended\":false,\"site\":\"boatyard\"}}\n"
+            );
+            std::fs::write(folder.join(format!("{day}T070000.000Z.jsonl")), line).unwrap();
+        }
+        let make = |disk: &FaultyDisk| rebuild(disk, &archive, &spool, &mut |_| {});
+        let faulty = |at, fault| FaultyDisk::new(Arc::new(RealDisk), Lack::Nothing, at, fault);
+        let whole = faulty(0, Fault::Once(Errno::IO));
+        let made = make(&whole).unwrap();
+        assert_eq!((made.scanned.journals, made.scanned.failed), (3, 0));
+        let known = std::fs::read(&made.path).unwrap();
+        let (mut refused, mut told) = (0, 0);
+        for errno in [Errno::TIMEDOUT, Errno::IO] {
+            for at in 1..=whole.count() {
+                match make(&faulty(at, Fault::Once(errno))) {
+                    Err(RebuildError::Unreached(_)) => {
+                        refused += 1;
+                        assert_eq!(std::fs::read(&made.path).unwrap(), known, "{errno:?} {at}");
+                    }
+                    Ok(made) => {
+                        told += 1;
+                        assert_eq!((errno, made.scanned.failed), (Errno::IO, 1), "{at}");
+                        make(&whole).unwrap();
+                    }
+                    Err(error) => panic!("{errno:?} {at}: {error}"),
+                }
+            }
+        }
+        assert!(refused > told && told > 0, "{refused} {told}");
+        assert!(!spool.join(format!("{FILE}.new")).exists());
     }
 }

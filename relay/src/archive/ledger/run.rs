@@ -59,6 +59,8 @@ pub(super) enum Message {
     Scanned(Vec<Change>),
     /// Whether all was there to be looked at.
     ScanEnded(bool),
+    /// Something of the archive could not be had: it is looked for again.
+    Unreached,
     /// Look at the flags.
     Wake,
 }
@@ -191,13 +193,10 @@ impl LedgerFeed {
             _ => None,
         };
         let Some(message) = message else { return };
-        match self.sender.try_send(message) {
-            // At the end: the next start finds what comes to the archive now.
-            Ok(()) | Err(TrySendError::Disconnected(_)) => {}
-            Err(TrySendError::Full(_)) => {
-                self.missed.store(true, Ordering::Release);
-                self.events.dropped();
-            }
+        // What is published once the books are closed is found at the next start.
+        if let Err(TrySendError::Full(_)) = self.sender.try_send(message) {
+            self.missed.store(true, Ordering::Release);
+            self.events.dropped();
         }
     }
 }

@@ -1,19 +1,20 @@
 //! Reading the archive's folders and the spool for what the catalog does not know.
 
 use std::collections::HashSet;
-use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 
 use super::footage::{self, Recorded};
 use super::journal::{Lives, PURPOSE, read_line};
 use crate::archive::catalog::{Catalog, Change};
+use crate::archive::disk::{Disk, RealDisk, Sequence, is_outage};
 use crate::archive::findings::{self, PURPOSE as FINDINGS};
 use crate::archive::jsonl::{EXTENSION, each_line};
+use crate::archive::ladder::OnDisk;
 use crate::archive::manifest::{self, Gone, Page, PageAt, Record};
-use crate::archive::mp4::{FileSource, Source as _, Unrepairable};
+use crate::archive::mp4::{Source as _, Unrepairable};
 use crate::archive::names::{Spool, SpoolName};
-use crate::archive::{Fingerprint, RealDisk};
+use crate::archive::{Fingerprint, StorageError};
 use crate::units::{CameraName, CaptureTime, Name};
 
 /// The purpose of what counts as recorded.
@@ -35,11 +36,12 @@ pub(super) fn published(archive: &Path, path: &Path) -> Option<String> {
 
 /// What a file of footage holds, and its length.
 pub(super) fn read_footage(
+    disk: &dyn Disk,
     path: &Path,
     begin: CaptureTime,
     end: Option<CaptureTime>,
 ) -> Result<(Recorded, u64), Unrepairable> {
-    let source = FileSource::open(path)?;
+    let source = OnDisk::new(disk.open_to_read(path)?)?;
     Ok((footage::read(&source, begin, end)?, source.size()))
 }
 
@@ -63,15 +65,16 @@ impl Subject {
 
 /// What a file of findings is to the catalog.
 pub(super) fn read_findings(
+    disk: &dyn Disk,
     object: String,
     camera: &CameraName,
     path: &Path,
 ) -> io::Result<Change> {
-    let bytes = std::fs::metadata(path)?.len();
+    let bytes = disk.metadata(path)?.bytes;
     Ok(Change::Findings {
         object,
         camera: camera.clone(),
-        tallies: findings::tally(path)?,
+        tallies: findings::tally(disk, path)?,
         bytes,
     })
 }
@@ -125,6 +128,7 @@ impl Known {
 
 /// Looks for files.
 pub(super) struct Scan<'a> {
+    pub(super) disk: &'a dyn Disk,
     pub(super) archive: &'a Path,
     pub(super) spool: &'a Path,
     /// Days before this one are left out: `2026-05-04`.
@@ -136,19 +140,24 @@ pub(super) struct Scan<'a> {
     /// Takes changes in their order; false ends the scan.
     pub(super) take: &'a mut dyn FnMut(Vec<Change>, Scanned) -> bool,
     pub(super) scanned: Scanned,
+    /// The first that there may be more of than was read: what can't be listed, or did not answer.
+    pub(super) missed: Option<StorageError>,
+    /// It ends there, and refusals count as well.
+    is_strict: bool,
     batch: Vec<Change>,
     going: bool,
 }
 
 impl<'a> Scan<'a> {
     pub(super) fn new(
-        archive: &'a Path,
-        spool: &'a Path,
+        disk: &'a dyn Disk,
+        (archive, spool): (&'a Path, &'a Path),
         (since, manifests_since): (&'a str, &'a str),
         known: Known,
         take: &'a mut dyn FnMut(Vec<Change>, Scanned) -> bool,
     ) -> Self {
         Self {
+            disk,
             archive,
             spool,
             since,
@@ -156,15 +165,26 @@ impl<'a> Scan<'a> {
             known,
             take,
             scanned: Scanned::default(),
+            missed: None,
+            is_strict: false,
             batch: Vec::new(),
             going: true,
         }
     }
 
+    /// For a catalog made anew, which must not know less than the old one: what can't be listed or
+    /// reached ends it.
+    pub(super) fn strict(mut self) -> Self {
+        self.is_strict = true;
+        self
+    }
+
     /// Reads all there is; journals first, as footage without runs is not wanted. Whether it came
     /// to its end.
     pub(super) fn run(&mut self, with_open: bool) -> bool {
-        let cameras: Vec<(CameraName, PathBuf)> = entries(self.archive)
+        let archive = self.archive;
+        let cameras: Vec<(CameraName, PathBuf)> = self
+            .entries(archive)
             .into_iter()
             .filter_map(|(name, path)| Some((Name::new(&name).ok()?, path)))
             .collect();
@@ -179,7 +199,7 @@ impl<'a> Scan<'a> {
             });
         }
         for folder in &folders {
-            for (name, path) in spool_names(folder, PURPOSE, EXTENSION) {
+            for (name, path) in self.spool_names(folder, PURPOSE, EXTENSION) {
                 self.journal(&name.key.camera, &path);
             }
         }
@@ -192,7 +212,7 @@ impl<'a> Scan<'a> {
                 scan.archived(camera, path)
             });
         }
-        for (name, path) in spool_names(&spool.finished, FOOTAGE, MP4) {
+        for (name, path) in self.spool_names(&spool.finished, FOOTAGE, MP4) {
             let object = spooled(&name.encode());
             self.footage(object, &name.key.camera, name.key.begin, name.end, &path);
         }
@@ -203,20 +223,62 @@ impl<'a> Scan<'a> {
                 }
             });
         }
-        for (name, path) in spool_names(&spool.finished, FINDINGS, EXTENSION) {
+        for (name, path) in self.spool_names(&spool.finished, FINDINGS, EXTENSION) {
             self.findings(spooled(&name.encode()), &name.key.camera, &path);
         }
         self.hand_over();
         self.going
     }
 
+    /// What is in a folder.
+    fn entries(&mut self, folder: &Path) -> Vec<(String, PathBuf)> {
+        self.listed(folder, entries(self.disk, folder))
+    }
+
+    fn spool_names(
+        &mut self,
+        folder: &Path,
+        purpose: &str,
+        extension: &str,
+    ) -> Vec<(SpoolName, PathBuf)> {
+        self.listed(folder, in_spool(folder, purpose, extension))
+    }
+
+    /// What can't be listed is not empty: it is missed.
+    fn listed<T>(&mut self, folder: &Path, found: io::Result<Vec<T>>) -> Vec<T> {
+        found.unwrap_or_else(|source| {
+            tracing::warn!(folder = %folder.display(), error = %source, "the folder can't be listed");
+            self.miss("list the folder", folder, source);
+            Vec::new()
+        })
+    }
+
+    fn miss(&mut self, operation: &'static str, path: &Path, source: io::Error) {
+        let path = path.to_owned();
+        self.missed.get_or_insert(StorageError {
+            operation,
+            path,
+            source,
+        });
+        self.going &= !self.is_strict;
+    }
+
+    /// A file is passed over; if its content was not even had, it is missed.
+    fn unread(&mut self, path: &Path, error: io::Error) {
+        self.scanned.failed += 1;
+        let refused = self.is_strict && error.kind() == io::ErrorKind::PermissionDenied;
+        if refused || is_outage(&error) {
+            self.miss("read", path, error);
+        }
+    }
+
     /// The files in the folders of days, the oldest first; names of one day are in memory at a time.
     fn days(&mut self, folder: &Path, take: &mut dyn FnMut(&mut Self, &Path)) {
-        let mut days = entries(folder);
+        let mut days = self.entries(folder);
         days.retain(|(day, _)| day.as_str() >= self.since && !day.starts_with('.'));
         days.sort();
         for (_, day) in days {
-            let mut files = entries(&day);
+            let mut files = self.entries(&day);
             files.sort();
             for (_, path) in files {
                 if !self.going {
@@ -253,7 +315,7 @@ impl<'a> Scan<'a> {
         if !self.going || self.known.has(&object) {
             return;
         }
-        match read_footage(path, begin, end) {
+        match read_footage(self.disk, path, begin, end) {
             Ok((recorded, bytes)) => {
                 self.scanned.footage += 1;
                 let camera = camera.clone();
@@ -267,8 +329,11 @@ impl<'a> Scan<'a> {
             // Carried to the archive meanwhile.
             Err(Unrepairable::Read(error)) if error.kind() == io::ErrorKind::NotFound => {}
             Err(error) => {
-                self.scanned.failed += 1;
                 tracing::warn!(path = %path.display(), %error, "no footage can be read from the file");
+                match error {
+                    Unrepairable::Read(error) => self.unread(path, error),
+                    _ => self.scanned.failed += 1,
+                }
             }
         }
     }
@@ -277,7 +342,7 @@ impl<'a> Scan<'a> {
         if !self.going || !has_lines(path) || self.known.has(&object) {
             return;
         }
-        match read_findings(object, camera, path) {
+        match read_findings(self.disk, object, camera, path) {
             Ok(change) => {
                 self.scanned.findings += 1;
                 if let Change::Findings { tallies, .. } = &change {
@@ -287,8 +352,8 @@ impl<'a> Scan<'a> {
             }
             Err(error) if error.kind() == io::ErrorKind::NotFound => {}
             Err(error) => {
-                self.scanned.failed += 1;
                 tracing::warn!(path = %path.display(), %error, "the findings can't be read");
+                self.unread(path, error);
             }
         }
     }
@@ -298,8 +363,8 @@ impl<'a> Scan<'a> {
             return;
         }
         let mut lives = Lives::default();
-        let read = File::open(path).and_then(|file| {
-            each_line(file, &mut |line| {
+        let read = self.disk.open_to_read(path).and_then(|file| {
+            each_line(Sequence::new(file), &mut |line| {
                 for change in read_line(camera, line) {
                     if let Some(change) = lives.keep(change) {
                         self.push(change);
@@ -313,19 +378,17 @@ impl<'a> Scan<'a> {
             Ok(_) => self.scanned.journals += 1,
             Err(error) if error.kind() == io::ErrorKind::NotFound => {}
             Err(error) => {
-                self.scanned.failed += 1;
                 tracing::warn!(path = %path.display(), %error, "the journal can't be read");
+                self.unread(path, error);
             }
         }
     }
 
     fn manifests(&mut self, camera: &CameraName) {
         let (archive, spool, since) = (self.archive, self.spool, self.manifests_since);
-        let pages = manifest::pages(&RealDisk, archive, spool, camera, since);
-        let pages = pages.unwrap_or_else(|error| {
-            tracing::warn!(%camera, %error, "the manifests can't be listed");
-            Vec::new()
-        });
+        let pages = manifest::pages(self.disk, archive, spool, camera, since);
+        let folder = archive.join(camera.as_str()).join(manifest::PURPOSE);
+        let pages = self.listed(&folder, pages);
         let mut gone = Gone::default();
         for page in pages {
             if !self.going {
@@ -337,14 +400,16 @@ impl<'a> Scan<'a> {
     }
 
     fn manifest(&mut self, camera: &CameraName, page: &PageAt, gone: &mut Gone) {
-        let read = manifest_changes(camera, page, gone, &mut |change| self.push(change));
+        let read = manifest_changes(self.disk, camera, page, gone, &mut |change| {
+            self.push(change);
+        });
         match read {
             // Carried to the archive meanwhile, it is read there.
             Ok(is_there) => self.scanned.manifests += u64::from(is_there),
             Err(error) => {
-                self.scanned.failed += 1;
                 let path = page.path.display();
                 tracing::warn!(%path, %error, "the manifest can't be read");
+                self.unread(&page.path, error);
             }
         }
     }
@@ -365,12 +430,13 @@ impl<'a> Scan<'a> {
 /// What a manifest is to the catalog: calls back with its lines, and with itself where it is closed.
 /// Whether it is there.
 pub(super) fn manifest_changes(
+    disk: &dyn Disk,
     camera: &CameraName,
     page: &PageAt,
     gone: &mut Gone,
     take: &mut dyn FnMut(Change),
 ) -> io::Result<bool> {
-    let read = manifest::read(&RealDisk, page, &mut |record, at| match record {
+    let read = manifest::read(disk, page, &mut |record, at| match record {
         // By a manifest of another relay that tells of later times.
         Record::Object { object, .. } if gone.has(&object, at) => {}
         Record::Object {
@@ -431,33 +497,51 @@ pub(crate) fn open_footage(spool: &Path, camera: &CameraName) -> Option<CaptureT
     own.map(|(name, _)| name.key.begin).min()
 }
 
-/// Files of a folder of the spool that have a purpose and an extension.
+/// Files of a folder of the spool that have a purpose and an extension; none where it can't be
+/// listed.
 pub(in crate::archive) fn spool_names(
     folder: &Path,
     purpose: &str,
     extension: &str,
 ) -> Vec<(SpoolName, PathBuf)> {
-    let mut names: Vec<_> = entries(folder)
+    in_spool(folder, purpose, extension).unwrap_or_else(|error| {
+        tracing::warn!(folder = %folder.display(), %error, "the folder can't be listed");
+        Vec::new()
+    })
+}
+
+fn in_spool(
+    folder: &Path,
+    purpose: &str,
+    extension: &str,
+) -> io::Result<Vec<(SpoolName, PathBuf)>> {
+    let mut names: Vec<_> = entries(&RealDisk, folder)?
         .into_iter()
         .filter_map(|(name, path)| Some((SpoolName::decode(&name)?, path)))
         .filter(|(name, _)| name.key.purpose == purpose && name.key.extension == extension)
         .collect();
     names.sort_by_cached_key(|(name, _)| name.order());
-    names
+    Ok(names)
 }
 
-/// Names and paths in a folder; none where it can't be listed.
-pub(super) fn entries(folder: &Path) -> Vec<(String, PathBuf)> {
-    match std::fs::read_dir(folder) {
-        Ok(entries) => entries
-            .flatten()
-            .filter_map(|entry| Some((entry.file_name().into_string().ok()?, entry.path())))
-            .collect(),
-        Err(error) => {
-            if error.kind() != io::ErrorKind::NotFound {
-                tracing::warn!(folder = %folder.display(), %error, "the folder can't be listed");
-            }
-            Vec::new()
+/// Names and paths in a folder; none where there is no folder.
+pub(super) fn entries(disk: &dyn Disk, folder: &Path) -> io::Result<Vec<(String, PathBuf)>> {
+    let mut entries = Vec::new();
+    let listed = disk.each_entry(folder, &mut |name| {
+        entries.extend(
+            name.to_str()
+                .map(|name| (name.to_owned(), folder.join(name))),
+        );
+    });
+    match listed {
+        Err(error)
+            if !matches!(
+                error.kind(),
+                io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+            ) =>
+        {
+            Err(error)
         }
+        _ => Ok(entries),
     }
 }

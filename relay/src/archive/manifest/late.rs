@@ -1,6 +1,7 @@
 //! Objects that a crash, or a manifest that could not be written, has left without a line.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::io;
 use std::path::Path;
 
 use super::UNLISTED;
@@ -96,14 +97,30 @@ fn folders(
         }
         let path = top.join(&purpose);
         for day in names(disk, &path).at("list the folder", &path)? {
-            let changed = || {
-                let metadata = disk.metadata(&path.join(&day));
-                metadata.is_ok_and(|metadata| metadata.changed >= changed_since)
-            };
-            if day.as_str() >= since || day >= earliest && changed() {
+            let folder = path.join(&day);
+            let has_changed = day.as_str() >= since
+                || day >= earliest
+                    && changed(disk, &folder, changed_since).at("look up", &folder)?;
+            if has_changed {
                 folders.entry(day).or_default().insert(purpose.clone());
             }
         }
     }
     Ok(folders)
+}
+
+/// Whether something has come to a folder since. A store knows that of its objects alone.
+fn changed(disk: &dyn Disk, folder: &Path, since: CaptureTime) -> io::Result<bool> {
+    if !disk.is_far(folder) {
+        let metadata = disk.metadata(folder);
+        return Ok(metadata.is_ok_and(|metadata| metadata.changed >= since));
+    }
+    for name in names(disk, folder)? {
+        match disk.metadata(&folder.join(name)) {
+            Ok(metadata) if metadata.changed >= since => return Ok(true),
+            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
+            _ => {}
+        }
+    }
+    Ok(false)
 }

@@ -22,16 +22,16 @@ fn is_earlier(at: Option<CaptureTime>, than: Option<CaptureTime>) -> bool {
     at.zip(than).is_some_and(|(at, than)| at <= than)
 }
 
+/// When objects went, by their names.
+type Times = BTreeMap<String, Option<CaptureTime>>;
+
 /// What has gone by manifests that reach into the time of the next ones: those of one relay alone
 /// never do, so there is little to remember.
 #[derive(Debug, Default)]
 pub(in crate::archive) struct Gone {
     /// Of each manifest, when its last line was written, and what it says has gone.
-    pages: VecDeque<(Option<CaptureTime>, GoneAt)>,
+    pages: VecDeque<(Option<CaptureTime>, Times)>,
 }
-
-/// What has gone, and when that was written.
-type GoneAt = BTreeMap<String, Option<CaptureTime>>;
 
 impl Gone {
     /// A manifest begins; those that ended before are of no use any more.

@@ -4,6 +4,7 @@ use std::collections::{HashSet, VecDeque};
 use std::io;
 use std::path::{Path, PathBuf};
 
+use crate::archive::disk::Disk;
 use crate::archive::ladder::KEY_FRAMES;
 use crate::archive::ledger::FOOTAGE;
 use crate::units::{CameraName, CaptureTime};
@@ -27,6 +28,7 @@ pub(crate) type Named = (PathBuf, Option<CaptureTime>);
 /// # Errors
 /// When the folders can't be listed, or there are none.
 pub(crate) fn recorded(
+    disk: &dyn Disk,
     archive: &Path,
     camera: &CameraName,
     from: Option<CaptureTime>,
@@ -34,7 +36,7 @@ pub(crate) fn recorded(
 ) -> io::Result<VecDeque<Named>> {
     let list = |purpose| {
         let folder = archive.join(camera.as_str()).join(purpose);
-        match between(&folder, from, to) {
+        match between(disk, &folder, from, to) {
             Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
             files => files.map(Some),
         }
@@ -53,11 +55,32 @@ pub(crate) fn recorded(
     Ok(all.into())
 }
 
+fn names(disk: &dyn Disk, folder: &Path) -> io::Result<Vec<String>> {
+    let mut names = Vec::new();
+    disk.each_entry(folder, &mut |name| {
+        names.extend(name.to_str().map(ToOwned::to_owned));
+    })?;
+    Ok(names)
+}
+
+/// The names in the folder of a day; none where it is no folder, or was removed meanwhile.
+fn names_of_day(disk: &dyn Disk, folder: &Path) -> io::Result<Vec<String>> {
+    let found = disk.metadata(folder).and_then(|found| match found.is_file {
+        true => Ok(Vec::new()),
+        false => names(disk, folder),
+    });
+    match found {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
+        found => found,
+    }
+}
+
 /// The MP4 files in the folders of days that may hold something of a stretch, in order.
 ///
 /// # Errors
 /// When the folder can't be listed.
 pub(crate) fn between(
+    disk: &dyn Disk,
     folder: &Path,
     from: Option<CaptureTime>,
     to: Option<CaptureTime>,
@@ -68,18 +91,15 @@ pub(crate) fn between(
     let first_day = earliest.map(CaptureTime::day);
     let last_day = to.map(CaptureTime::day);
     let mut files = Vec::new();
-    for entry in std::fs::read_dir(folder)? {
-        let entry = entry?;
-        let Ok(day) = entry.file_name().into_string() else {
-            continue;
-        };
+    for day in names(disk, folder)? {
+        let folder = folder.join(&day);
         let before = first_day.as_ref().is_some_and(|first| day < *first);
         let after = last_day.as_ref().is_some_and(|last| day > *last);
-        if before || after || day.starts_with('.') || !entry.path().is_dir() {
+        if before || after || day.starts_with('.') {
             continue;
         }
-        for file in std::fs::read_dir(entry.path())? {
-            let path = file?.path();
+        for file in names_of_day(disk, &folder)? {
+            let path = folder.join(file);
             let footage = path.extension().is_some_and(|extension| extension == "mp4");
             let Some(begin) = begin(&path).filter(|_| footage) else {
                 continue;

@@ -28,6 +28,7 @@ use bytes::Bytes;
 pub(crate) use self::film::{Film, Spot};
 pub(super) use self::keys::{Group, Keys};
 pub(crate) use self::movie::Stream;
+use crate::archive::disk::{Disk, RealDisk};
 use crate::hold::{Track, TrackKind, TrackSet, Unit};
 use crate::units::{CameraName, CaptureTime};
 
@@ -98,6 +99,14 @@ pub enum ReplayError {
         /// What is wrong with it.
         source: Fault,
     },
+    /// What a camera has can't be listed.
+    #[error("can't list the footage in {}", folder.display())]
+    Unreached {
+        /// Where it should be.
+        folder: PathBuf,
+        /// The system's words.
+        source: io::Error,
+    },
     /// The folder of a camera's footage.
     #[error("the camera {camera} has no footage in {}", folder.display())]
     NoFootage {
@@ -112,6 +121,7 @@ pub enum ReplayError {
 /// next file follows.
 #[derive(Debug)]
 pub struct Replay {
+    disk: Arc<dyn Disk>,
     files: VecDeque<(PathBuf, Option<CaptureTime>)>,
     film: Option<(PathBuf, Film)>,
     from: Option<CaptureTime>,
@@ -157,7 +167,12 @@ impl Replay {
         to: Option<CaptureTime>,
     ) -> Result<Self, ReplayError> {
         let base = base.or_else(|| files::begin(path));
-        let mut replay = Self::over([(path.to_owned(), base)].into(), from, to);
+        let mut replay = Self::over(
+            Arc::new(RealDisk),
+            [(path.to_owned(), base)].into(),
+            from,
+            to,
+        );
         replay.open_next().unwrap_or(Ok(()))?;
         Ok(replay)
     }
@@ -167,27 +182,40 @@ impl Replay {
     /// # Errors
     /// When the camera has none there. What is wrong with its files comes in their place.
     pub fn archive(
+        disk: Arc<dyn Disk>,
         root: &Path,
         camera: &CameraName,
         from: Option<CaptureTime>,
         to: Option<CaptureTime>,
     ) -> Result<Self, ReplayError> {
-        let files = files::recorded(root, camera, from, to);
-        let files = files.ok().filter(|files| !files.is_empty());
-        let Some(files) = files else {
-            let folder = root.join(camera.as_str()).join(super::ledger::FOOTAGE);
-            let camera = camera.clone();
-            return Err(ReplayError::NoFootage { camera, folder });
+        let files = files::recorded(&*disk, root, camera, from, to);
+        let folder = || root.join(camera.as_str()).join(super::ledger::FOOTAGE);
+        let files = match files {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                return Err(ReplayError::Unreached {
+                    folder: folder(),
+                    source: error,
+                });
+            }
+            files => files.unwrap_or_default(),
         };
-        Ok(Self::over(files, from, to))
+        if files.is_empty() {
+            return Err(ReplayError::NoFootage {
+                camera: camera.clone(),
+                folder: folder(),
+            });
+        }
+        Ok(Self::over(disk, files, from, to))
     }
 
     fn over(
+        disk: Arc<dyn Disk>,
         files: VecDeque<(PathBuf, Option<CaptureTime>)>,
         from: Option<CaptureTime>,
         to: Option<CaptureTime>,
     ) -> Self {
         Self {
+            disk,
             files,
             film: None,
             from,
@@ -223,7 +251,8 @@ impl Replay {
     /// None where no file is left.
     fn open_next(&mut self) -> Option<Result<(), ReplayError>> {
         let (path, base) = self.files.pop_front()?;
-        let film = match Film::open(&path, base) {
+        let fetched = self.disk.fetch(&path).map_err(Fault::Read);
+        let film = match fetched.and_then(|near| Film::open(&near, base)) {
             Ok(film) => film,
             Err(source) => return Some(Err(ReplayError::File { path, source })),
         };

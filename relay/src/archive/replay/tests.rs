@@ -459,7 +459,7 @@ fn a_stretch_of_the_archive_comes_in_order() {
     std::fs::write(day.join("notes.txt"), "x").unwrap();
 
     let at = |nanos| Some(CaptureTime::from_unix_nanos(BEGIN + nanos));
-    let replay = Replay::archive(folder.path(), &camera, None, None).unwrap();
+    let replay = Replay::archive(Arc::new(RealDisk), folder.path(), &camera, None, None).unwrap();
     let (told, faults): (Vec<_>, Vec<_>) = replay.partition(Result::is_ok);
     let told: Vec<_> = told.into_iter().map(Result::unwrap).collect();
     let faults: Vec<_> = faults.into_iter().map(Result::unwrap_err).collect();
@@ -487,7 +487,14 @@ fn a_stretch_of_the_archive_comes_in_order() {
     assert!(told[29].timeline != told[30].timeline);
 
     // From the first key frame that is not earlier, to before the end.
-    let part = Replay::archive(folder.path(), &camera, at(tenth), at(4 * SECOND)).unwrap();
+    let part = Replay::archive(
+        Arc::new(RealDisk),
+        folder.path(),
+        &camera,
+        at(tenth),
+        at(4 * SECOND),
+    )
+    .unwrap();
     let part: Vec<_> = part.map(Result::unwrap).collect();
     assert_eq!(
         captured(&part),
@@ -496,7 +503,7 @@ fn a_stretch_of_the_archive_comes_in_order() {
     assert!(part[0].random_access);
 
     let gate = CameraName::new("gate").unwrap();
-    let error = Replay::archive(folder.path(), &gate, None, None).unwrap_err();
+    let error = Replay::archive(Arc::new(RealDisk), folder.path(), &gate, None, None).unwrap_err();
     assert!(
         error
             .to_string()

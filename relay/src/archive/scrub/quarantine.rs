@@ -15,8 +15,7 @@ use crate::archive::manifest::{Before, Manifests, Newest, newest_spooled, tips};
 use crate::archive::names::ObjectName;
 use crate::archive::store::{create_dirs, locked};
 use crate::archive::{
-    Archive, ArchiveEvent, ArchiveOptions, At, Fingerprint, MANIFESTS, OpenError, RealDisk,
-    StorageError,
+    Archive, ArchiveEvent, ArchiveOptions, At, Fingerprint, MANIFESTS, OpenError, StorageError,
 };
 
 /// Folder in the archive for what is damaged; below it each object has its own path.
@@ -95,7 +94,7 @@ impl Offline {
     ///
     /// # Errors
     /// [`OpenError::Locked`] while a relay runs; otherwise what the disk says.
-    pub fn open(archive: &Path, spool: &Path) -> Result<Self, OpenError> {
+    pub fn open(disk: &Arc<dyn Disk>, archive: &Path, spool: &Path) -> Result<Self, OpenError> {
         let published = Arc::new(Mutex::new(VecDeque::new()));
         let told = Arc::clone(&published);
         let on_event = move |event| {
@@ -110,7 +109,7 @@ impl Offline {
             }
         };
         let options = ArchiveOptions::new(spool, archive);
-        let (opened, _) = Archive::open(options, Arc::new(RealDisk), Arc::new(on_event))?;
+        let (opened, _) = Archive::open(options, Arc::clone(disk), Arc::new(on_event))?;
         // One that is damaged is left to whoever makes it anew.
         let sound = Catalog::open_to_read(spool).is_ok_and(|catalog| {
             let wrong = catalog.verify();
@@ -120,8 +119,8 @@ impl Offline {
         let catalog = catalog.filter(|(_, found)| *found == Found::Whole);
         let mut manifests = Manifests::new(opened.clone());
         if let Some(chain) = manifests.chain() {
-            let spooled = newest_spooled(&RealDisk, spool);
-            let (known, before) = match tips(&RealDisk, archive) {
+            let spooled = newest_spooled(&**disk, spool);
+            let (known, before) = match tips(&**disk, archive) {
                 Ok(known) => (known, Before::Known),
                 Err(error) => {
                     let reason = format!("the archive can't be read: {error}");
@@ -187,7 +186,7 @@ impl Offline {
             ));
         };
         let path = self.root.join(object);
-        let there = match RealDisk.open_to_read(&path) {
+        let there = match self.archive.disk().open_to_read(&path) {
             Err(error) if error.kind() == io::ErrorKind::NotFound => None,
             file => {
                 let taken = file.and_then(|file| fingerprint(&*file));

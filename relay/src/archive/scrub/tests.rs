@@ -25,6 +25,11 @@ fn name(text: &str) -> Name {
     Name::new(text).unwrap()
 }
 
+/// The disk of this machine.
+fn real() -> Arc<dyn crate::archive::Disk> {
+    Arc::new(RealDisk)
+}
+
 /// An archive with its relay.
 struct Yard {
     dir: TempDir,
@@ -416,7 +421,7 @@ fn what_is_missing_or_removed_is_named() {
 fn quarantine(yard: &Yard) -> (Vec<Fault>, u64) {
     let mut books = None;
     until("the lock", || {
-        books = Offline::open(&yard.archive(), &yard.spool()).ok();
+        books = Offline::open(&real(), &yard.archive(), &yard.spool()).ok();
         books.is_some()
     });
     let (mut books, mut moved) = (books.unwrap(), 0);
@@ -426,7 +431,7 @@ fn quarantine(yard: &Yard) -> (Vec<Fault>, u64) {
             moved += 1;
         }
     });
-    let locked = Offline::open(&yard.archive(), &yard.spool());
+    let locked = Offline::open(&real(), &yard.archive(), &yard.spool());
     assert!(matches!(
         locked,
         Err(crate::archive::OpenError::Locked { .. })
@@ -467,7 +472,7 @@ fn what_is_damaged_is_moved_aside_and_noted() {
     // The books say the same when they are made anew.
     let before = dump(&yard.spool().join(FILE)).unwrap();
     until("the lock", || {
-        rebuild(&yard.archive(), &yard.spool(), &mut |_| {}).is_ok()
+        rebuild(&RealDisk, &yard.archive(), &yard.spool(), &mut |_| {}).is_ok()
     });
     let after = dump(&yard.spool().join(FILE)).unwrap();
     assert_eq!(after["object"], before["object"]);
@@ -481,7 +486,7 @@ fn what_is_acknowledged_is_not_told_again() {
     let acknowledge = |object: &str| {
         let mut books = None;
         until("the lock", || {
-            books = Offline::open(&yard.archive(), &yard.spool()).ok();
+            books = Offline::open(&real(), &yard.archive(), &yard.spool()).ok();
             books.is_some()
         });
         let mut books = books.unwrap();
@@ -531,7 +536,7 @@ fn what_is_acknowledged_is_not_told_again() {
     assert_eq!(own(yard.told()), []);
     // By the files alone, too.
     until("the lock", || {
-        rebuild(&yard.archive(), &yard.spool(), &mut |_| {}).is_ok()
+        rebuild(&RealDisk, &yard.archive(), &yard.spool(), &mut |_| {}).is_ok()
     });
     assert_eq!(own(yard.told()), []);
     // What is altered again is told again, and so is an acknowledgement that was taken away.

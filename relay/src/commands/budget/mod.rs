@@ -9,11 +9,11 @@ use std::path::Path;
 use std::time::Duration;
 
 use super::output::{complain, say};
-use super::{ConfigFile, Failure, exit};
+use super::{ConfigFile, Failure, archive_answers, disk, exit};
 use crate::archive::catalog::Catalog;
 use crate::archive::ladder::forecast::{Inflow, Point, Start, forecast};
 use crate::archive::ladder::{Form, LadderOptions, Room, survey};
-use crate::archive::{Disk as _, RealDisk};
+use crate::archive::{Disk, RealDisk};
 use crate::budget::film::{Film, film};
 use crate::budget::optics::{Sight, sight};
 use crate::budget::uplink::{MONTH, volume};
@@ -180,8 +180,14 @@ fn look(arguments: &BudgetArguments, config: &Config) -> Result<Told, Failure> {
     });
     let sites = sites(config, &streams);
     let (archive, spool) = (&config.relay.archive, &config.relay.spool);
-    let spool = Spool::new(&streams, free(spool)?, same_disk(archive, spool));
-    let (start, guessed) = start(config, &streams, now)?;
+    let disk = disk(config)?;
+    if disk.is_far(archive) {
+        let answers = archive_answers(config, &disk);
+        answers.map_err(|words| Failure::new(exit::UNAVAILABLE, words))?;
+    }
+    let shared = !disk.is_far(archive) && same_disk(archive, spool);
+    let spool = Spool::new(&streams, free(spool)?, shared);
+    let (start, guessed) = start((config, &*disk), &streams, now)?;
     let points = forecast(start, arguments.days);
     let warnings = warnings(&streams, &sites, &spool, &points);
     let views = config.cameras.iter().filter_map(|camera| {
@@ -228,15 +234,15 @@ fn look(arguments: &BudgetArguments, config: &Config) -> Result<Told, Failure> {
 /// as the streams' rates say. Of the latter cameras nobody knows how much their key frames are: they
 /// are given, too.
 fn start(
-    config: &Config,
+    (config, disk): (&Config, &dyn Disk),
     streams: &[Stream],
     now: CaptureTime,
 ) -> Result<(Start, Vec<CameraName>), Failure> {
     let mut guessed = Vec::new();
     let options = LadderOptions::new(config);
     let cameras = || config.cameras.iter().map(|camera| &camera.name);
-    let mut start = if options.archive.exists() {
-        let found = survey(&RealDisk, &options, now, &mut |_, _| {});
+    let mut start = if disk.is_far(&options.archive) || options.archive.exists() {
+        let found = survey(disk, &options, now, &mut |_, _| {});
         found
             .map_err(|error| Failure::caused(exit::NO_INPUT, error))?
             .start

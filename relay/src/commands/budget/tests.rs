@@ -35,7 +35,8 @@ fn a_camera_that_is_only_planned_fills_the_archive_as_sums_say() {
     let dir = tempfile::tempdir().unwrap();
     let config = config(&dir.path().join("archive"));
     let now = CaptureTime::now();
-    let (mut start, guessed) = start(&config, &streams(&config, now, |_| None), now).unwrap();
+    let (mut start, guessed) =
+        start((&config, &RealDisk), &streams(&config, now, |_| None), now).unwrap();
     assert_eq!(guessed.len(), 1);
     // More than this machine's disk may have.
     start.room.free_bytes = 1 << 50;

@@ -175,7 +175,7 @@ fn archive(told: &Told) -> Vec<String> {
             if full {
                 "FULL".to_owned()
             } else {
-                size(point.free_bytes)
+                point.free_bytes.map_or_else(|| "–".to_owned(), size)
             },
             point
                 .least_reach_days()

@@ -8,6 +8,7 @@ use std::io::{self, BufWriter, Write as _};
 
 use super::coverage::{When, chosen, window};
 use super::{ConfigFile, Failure, exit, output};
+use crate::archive::Disk;
 use crate::archive::catalog::{Catalog, CatalogError};
 use crate::archive::findings::{Asked, Episode, Kind, Passed, is_kind, told, utc};
 use crate::archive::ledger::Span;
@@ -84,10 +85,10 @@ trait Teller {
 }
 
 pub(super) fn findings(arguments: &FindingsArguments) -> Result<(), Failure> {
-    let config = arguments.file.load_with_archive()?;
+    let (config, disk) = arguments.file.load_with_archive()?;
     let cameras = chosen(&arguments.cameras, &config, &arguments.file)?;
     let out = BufWriter::new(io::stdout().lock());
-    let (told, mut out) = arguments.tell(&config, &cameras, CaptureTime::now(), out)?;
+    let (told, mut out) = arguments.tell((&config, &*disk), &cameras, CaptureTime::now(), out)?;
     let told = told.and_then(|passed| out.flush().map(|()| passed));
     match told {
         Ok(passed) => complain(passed),
@@ -125,7 +126,7 @@ impl FindingsArguments {
     /// Gives what came of writing, and the writer.
     fn tell<W: io::Write>(
         &self,
-        config: &Config,
+        (config, disk): (&Config, &dyn Disk),
         cameras: &[&Camera],
         now: CaptureTime,
         mut out: W,
@@ -146,7 +147,8 @@ impl FindingsArguments {
                 Format::Json => Box::new(json::Json::new(&mut out)),
                 Format::Csv => Box::new(csv::Csv::new(&mut out)),
             };
-            self.write(config, catalog.as_ref(), &sites, now, &mut *teller)
+            let books = (disk, catalog.as_ref());
+            self.write(config, books, &sites, now, &mut *teller)
         };
         Ok((told, out))
     }
@@ -154,7 +156,7 @@ impl FindingsArguments {
     fn write(
         &self,
         config: &Config,
-        catalog: Option<&Catalog>,
+        (disk, catalog): (&dyn Disk, Option<&Catalog>),
         sites: &[(&Site, Span, Vec<&Name>)],
         now: CaptureTime,
         teller: &mut dyn Teller,
@@ -168,6 +170,7 @@ impl FindingsArguments {
                 let mut written = Ok(());
                 let relay = &config.relay;
                 let asked = Asked {
+                    disk,
                     archive: &relay.archive,
                     spool: &relay.spool,
                     catalog,

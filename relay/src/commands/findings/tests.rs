@@ -137,7 +137,12 @@ fn told(root: &Path, line: &str) -> Result<String, String> {
     let config = config(root);
     let cameras = chosen(&arguments.cameras, &config, &arguments.file).map_err(|f| f.message)?;
     let now = When::at(NOW.parse().unwrap(), &jiff::tz::TimeZone::UTC).unwrap();
-    let told = arguments.tell(&config, &cameras, now, Vec::new());
+    let told = arguments.tell(
+        (&config, &crate::archive::RealDisk),
+        &cameras,
+        now,
+        Vec::new(),
+    );
     let (passed, out) = told.map_err(|failure| failure.message)?;
     let passed = passed.unwrap();
     assert_eq!(passed.unreadable_files, 0);
@@ -249,7 +254,12 @@ fn a_state_is_told_whole_however_long_it_lasts() {
     let some = |time: &str| Some(time.to_owned());
     assert_eq!(states(root, week), [(None, some(end))]);
 
-    let rebuilt = rebuild(&root.join("archive"), &root.join("spool"), &mut |_| {});
+    let rebuilt = rebuild(
+        &crate::archive::RealDisk,
+        &root.join("archive"),
+        &root.join("spool"),
+        &mut |_| {},
+    );
     assert_eq!(rebuilt.unwrap().scanned.findings, 3);
     let (moved, frozen) = ((some(begin), some(end)), (some(lasting), None));
     let dark = (some(killed), None);

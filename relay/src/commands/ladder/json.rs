@@ -48,7 +48,8 @@ struct Day {
     /// UTC.
     date: String,
     total_bytes: u64,
-    free_bytes: u64,
+    /// None in a store.
+    free_bytes: Option<u64>,
     /// Whether more came than there was room for.
     full: bool,
     cameras: Vec<Camera>,

@@ -9,7 +9,6 @@ use std::time::{Duration, Instant};
 
 use super::output::{complain, say};
 use super::{ConfigFile, Failure, exit, output};
-use crate::archive::RealDisk;
 use crate::archive::ladder::forecast::{Point, forecast};
 use crate::archive::ladder::pins::PinError;
 use crate::archive::ladder::{LadderOptions, Survey, survey};
@@ -57,7 +56,7 @@ struct Outlook {
 }
 
 pub(super) fn ladder(arguments: &LadderArguments) -> Result<(), Failure> {
-    let config = arguments.file.load_with_archive()?;
+    let (config, disk) = arguments.file.load_with_archive()?;
     let options = LadderOptions::new(&config);
     let now = CaptureTime::now();
     let mut said = Instant::now();
@@ -67,7 +66,7 @@ pub(super) fn ladder(arguments: &LadderArguments) -> Result<(), Failure> {
             complain(&format!("{done} of {all} days of cameras looked at"));
         }
     };
-    let survey = survey(&RealDisk, &options, now, &mut progress).map_err(|error| {
+    let survey = survey(&*disk, &options, now, &mut progress).map_err(|error| {
         let code = match &error {
             PinError::Damaged(_) => exit::UNAVAILABLE,
             _ => exit::NO_INPUT,

@@ -32,7 +32,7 @@ pub(super) fn write(outlook: &Outlook) -> String {
     let room = |point: &Point| {
         point
             .total()
-            .saturating_add(point.free_bytes)
+            .saturating_add(point.free_bytes.unwrap_or(u64::MAX))
             .saturating_sub(outlook.floor_bytes)
     };
     let capacity = points.first().map_or(0, room);

@@ -6,6 +6,7 @@ use std::path::Path;
 use clap::Parser as _;
 
 use super::*;
+use crate::archive::RealDisk;
 use crate::archive::ladder::{Form, pins};
 use crate::archive::ledger::Span;
 use crate::units::Name;

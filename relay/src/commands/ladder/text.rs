@@ -131,7 +131,7 @@ fn curve(outlook: &Outlook) -> Vec<String> {
             if since.iter().any(|point| point.full) {
                 "FULL".to_owned()
             } else {
-                size(point.free_bytes)
+                point.free_bytes.map_or_else(|| "–".to_owned(), size)
             },
             reach.map_or_else(|| "–".to_owned(), |days| format!("{days} d")),
             freed(&since),
@@ -175,7 +175,7 @@ fn notes(outlook: &Outlook) -> Vec<String> {
             "From {day} on footage goes sooner than its period says, for the free space."
         ));
     } else if outlook.floor_bytes == 0
-        && let Some(day) = first(&|point| point.free_bytes == 0)
+        && let Some(day) = first(&|point| point.free_bytes == Some(0))
     {
         notes.push(format!(
             "The disk has no free space on {day}: give free_space in [ladder], or shorter periods."

@@ -165,6 +165,7 @@ pub(super) async fn day(
         end: whole.end.min(now),
     };
     let (at_desk, archive, spool) = (Arc::clone(spot), shop.archive.clone(), shop.spool.clone());
+    let disk = Arc::clone(&shop.disk);
     let read = shop.desk.run(move |_| {
         let spot = at_desk;
         let account = accounts(&spool).and_then(|mut account| account(&spot.name, window));
@@ -173,12 +174,18 @@ pub(super) async fn day(
         let account = account.unwrap_or_else(|| nothing(&spot.name, &spot.site, window));
         let mut motion = Curve::new(whole);
         // Lines that can't be read leave a hole in a curve, no more.
-        each(&archive, &spool, &spot.name, window, &mut |finding| {
-            if finding.kind == MOTION && finding.phase == Phase::Mark {
-                motion.note(finding.at, finding.score);
-            }
-        });
-        let shots = stills::times(&archive, &spot.name, window).unwrap_or_default();
+        each(
+            &*disk,
+            (&archive, &spool),
+            &spot.name,
+            window,
+            &mut |finding| {
+                if finding.kind == MOTION && finding.phase == Phase::Mark {
+                    motion.note(finding.at, finding.score);
+                }
+            },
+        );
+        let shots = stills::times(&*disk, &archive, &spot.name, window).unwrap_or_default();
         (
             sheet(now, &spot.site, window, account),
             motion,

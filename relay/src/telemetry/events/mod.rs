@@ -11,6 +11,7 @@ mod outlet;
 mod pictures;
 mod scrub;
 mod sink;
+mod store;
 mod supervisor;
 
 use std::time::Duration;
@@ -26,6 +27,7 @@ pub use outlet::{OutletEvents, Refusal, ViewKind};
 pub use pictures::{DropReason, PictureEvents};
 pub use scrub::ScrubEvents;
 pub use sink::SinkEvents;
+pub use store::StoreEvents;
 pub use supervisor::SupervisorEvents;
 
 /// A complaint that repeats is logged this often.

@@ -153,7 +153,7 @@ fn all_that_is_published_is_listed_and_chained_and_a_rebuilt_catalog_is_equal() 
         [""; 0]
     );
     until("the lock", || {
-        rebuild(&archive, &spool, &mut |_| {}).is_ok()
+        rebuild(&RealDisk, &archive, &spool, &mut |_| {}).is_ok()
     });
     assert_eq!(dump(&spool), original);
     assert_eq!(

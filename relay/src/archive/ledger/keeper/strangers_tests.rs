@@ -126,7 +126,7 @@ fn two_relays_spoil_nothing_of_each_other() {
     for dir in [&one, &two] {
         until("the lock", || {
             let (archive, spool) = folders(dir.path());
-            rebuild(&archive, &spool, &mut |_| {}).is_ok()
+            rebuild(&RealDisk, &archive, &spool, &mut |_| {}).is_ok()
         });
         assert_eq!(faults(dir.path()), Vec::<String>::new());
     }

@@ -1,0 +1,204 @@
+//! What was fetched from a bucket, as files of this machine, under a bound.
+
+use std::fs::File;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::SystemTime;
+
+use crate::archive::store::locked;
+
+/// Files that are never removed to make room: they may be about to be opened.
+const KEPT: usize = 8;
+/// Tries to fetch what comes damaged.
+const TRIES: usize = 3;
+
+/// A folder of fetched objects.
+#[derive(Debug)]
+pub(super) struct Cache {
+    root: PathBuf,
+    bytes_max: u64,
+    /// What lies there; not known before the first file is added. Another process may add to it.
+    bytes: Mutex<Option<u64>>,
+    next: AtomicU64,
+}
+
+impl Cache {
+    pub(super) fn new(root: PathBuf, bytes_max: u64) -> Self {
+        Self {
+            root,
+            bytes_max,
+            bytes: Mutex::default(),
+            next: AtomicU64::new(0),
+        }
+    }
+
+    /// Where an object lies once it is fetched.
+    pub(super) fn path(&self, object: &str) -> PathBuf {
+        self.root.join(object)
+    }
+
+    /// A path beside it, in a folder that is there.
+    pub(super) fn part(&self, object: &str) -> io::Result<PathBuf> {
+        let path = self.path(object);
+        let folder = path.parent().unwrap_or(&path);
+        std::fs::create_dir_all(folder)?;
+        let number = self.next.fetch_add(1, Ordering::Relaxed);
+        Ok(folder.join(format!(".{}-{number}.part", std::process::id())))
+    }
+
+    /// Has an object fetched unless it is there, and returns its path. `fetch` writes it whole, or
+    /// fails; what it finds to be damaged it is asked for again.
+    pub(super) fn fetch(
+        &self,
+        object: &str,
+        fetch: &mut dyn FnMut(File) -> io::Result<u64>,
+    ) -> io::Result<PathBuf> {
+        let path = self.path(object);
+        if path.is_file() {
+            return Ok(path);
+        }
+        let part = self.part(object)?;
+        let fetched = self.fetch_part(&part, fetch);
+        // Whole when it has its name, after a power cut too.
+        let named = fetched.and_then(|bytes| {
+            File::open(&part)?.sync_all()?;
+            std::fs::rename(&part, &path)?;
+            Ok(bytes)
+        });
+        match named {
+            Ok(bytes) => {
+                self.added(bytes);
+                Ok(path)
+            }
+            Err(error) => {
+                std::fs::remove_file(&part).ok();
+                if matches!(
+                    error.kind(),
+                    io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded
+                ) {
+                    // The spool is on this disk.
+                    self.make_room(0);
+                }
+                Err(error)
+            }
+        }
+    }
+
+    fn fetch_part(
+        &self,
+        part: &Path,
+        fetch: &mut dyn FnMut(File) -> io::Result<u64>,
+    ) -> io::Result<u64> {
+        for _ in 1..TRIES {
+            match fetch(File::create(part)?) {
+                Err(error) if error.kind() == io::ErrorKind::InvalidData => {}
+                result => return result,
+            }
+        }
+        fetch(File::create(part)?)
+    }
+
+    /// Removes a file that is no longer what is in the bucket.
+    pub(super) fn forget(&self, object: &str) {
+        std::fs::remove_file(self.path(object)).ok();
+    }
+
+    fn added(&self, bytes: u64) {
+        let mut total = locked(&self.bytes);
+        let now = total.map(|total| total + bytes);
+        *total = now;
+        if now.is_none_or(|total| total > self.bytes_max) {
+            drop(total);
+            self.make_room(self.bytes_max);
+        }
+    }
+
+    /// Removes the oldest files where there are more bytes than that; how many bytes went.
+    pub(super) fn make_room(&self, bytes_max: u64) -> u64 {
+        let mut files = Vec::new();
+        walk(&self.root, &mut files);
+        files.sort();
+        let before: u64 = files.iter().map(|(_, bytes, _)| bytes).sum();
+        let mut bytes = before;
+        let removable = files.len().saturating_sub(KEPT);
+        for (_, length, path) in files.iter().take(removable) {
+            // Somewhat more than needed, so that not each new file is a walk.
+            if bytes <= bytes_max - bytes_max / 8 {
+                break;
+            }
+            if std::fs::remove_file(path).is_ok() {
+                bytes = bytes.saturating_sub(*length);
+            }
+        }
+        *locked(&self.bytes) = Some(bytes);
+        before - bytes
+    }
+}
+
+/// The files below a folder, with what sorts them by their age.
+fn walk(folder: &Path, files: &mut Vec<(SystemTime, u64, PathBuf)>) {
+    let Ok(entries) = std::fs::read_dir(folder) else {
+        return;
+    };
+    for entry in entries.flatten() {
+        let Ok(metadata) = entry.metadata() else {
+            continue;
+        };
+        if metadata.is_dir() {
+            walk(&entry.path(), files);
+        } else if metadata.is_file() {
+            let changed = metadata.modified().unwrap_or(SystemTime::UNIX_EPOCH);
+            files.push((changed, metadata.len(), entry.path()));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use std::io::Write as _;
+
+    use super::*;
+
+    #[test]
+    fn it_keeps_its_bound_and_what_is_newest() {
+        let dir = tempfile::tempdir().unwrap();
+        let cache = Cache::new(dir.path().into(), 200);
+        let object = |nth: usize| format!("gate/footage/{nth}.mp4");
+        for nth in 0..100 {
+            let mut fetched = 0;
+            let mut fetch = |mut file: File| {
+                fetched += 1;
+                file.write_all(&[7; 10])?;
+                // What comes damaged once is asked for again.
+                match fetched {
+                    1 => Err(io::ErrorKind::InvalidData.into()),
+                    _ => Ok(10),
+                }
+            };
+            cache.fetch(&object(nth), &mut fetch).unwrap();
+            let path = cache.fetch(&object(nth), &mut fetch).unwrap();
+            assert_eq!(fetched, 2);
+            assert_eq!(std::fs::read(path).unwrap(), [7; 10]);
+            let mut files = Vec::new();
+            walk(dir.path(), &mut files);
+            assert!(files.len() <= 20, "{files:?}");
+        }
+        assert!(cache.make_room(0) > 0);
+        assert_eq!(
+            cache.make_room(0),
+            0,
+            "but for those that may be about to be opened"
+        );
+        let gone = io::ErrorKind::NotFound;
+        let failed = cache
+            .fetch(&object(100), &mut |_| Err(gone.into()))
+            .unwrap_err();
+        assert_eq!(failed.kind(), gone);
+        let mut files = Vec::new();
+        walk(dir.path(), &mut files);
+        assert!(files.iter().all(|(_, bytes, _)| *bytes == 10), "{files:?}");
+    }
+}
