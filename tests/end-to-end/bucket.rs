@@ -18,7 +18,7 @@ use forebay_tests::{
 use serde_json::Value;
 
 use crate::bad_guests::session::{configuration, site};
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// Something to wait for; how long it takes is not the point.
 const LONG: Duration = Duration::from_secs(180);
@@ -187,7 +187,7 @@ fn check_manifests(objects: &BTreeMap<String, Stored>, copy: &Path, configuratio
 
 #[test]
 fn everything_works_from_a_bucket() {
-    let _alone = alone();
+    let _beside = beside();
     let yard = Yard::new("bucket");
     let site = site();
     let configuration = yard.relay("relay", &site, "multipart_over = \"5 MiB\"\n");
@@ -350,7 +350,7 @@ fn film(relay: &Relay, film: &Path, from: &str, to: &str) -> PathBuf {
 /// Nothing that lies in the spool is lost, changed, or there twice, whatever happens on the way.
 #[test]
 fn a_bad_way_to_the_bucket_loses_nothing() {
-    let _alone = alone();
+    let _beside = beside();
     let yard = Yard::new("bucket-trouble");
     let site = site();
     let configuration = yard.relay(
@@ -485,7 +485,7 @@ fn a_bad_way_to_the_bucket_loses_nothing() {
 /// Two relays with one bucket: what has the same name and content is one object, what differs is two.
 #[test]
 fn two_writers_never_overwrite_each_other() {
-    let _alone = alone();
+    let _beside = beside();
     let yard = Yard::new("bucket-two");
     let site = site();
     let relays = ["one", "two"].map(|name| yard.relay(name, &site, "multipart_over = \"5 MiB\"\n"));
@@ -540,7 +540,7 @@ fn two_writers_never_overwrite_each_other() {
 /// A bucket that is not there, and a name that somebody else has.
 #[test]
 fn what_is_wrong_with_a_bucket_is_told() {
-    let _alone = alone();
+    let _beside = beside();
     let yard = Yard::new("bucket-missing");
     let site = site();
     let configuration = yard.relay("relay", &site, "");

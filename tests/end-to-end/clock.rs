@@ -17,7 +17,7 @@ use forebay_tests::{
     wait_for,
 };
 
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 const CAMERA: &str = "gate";
 const FPS: f64 = 25.0;
@@ -51,7 +51,7 @@ fn a_clock_that_is_set_an_hour_off_spoils_nothing() {
         println!("libfaketime is not installed: skipped");
         return;
     };
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "clock");
     let program = Path::new(env!("CARGO_BIN_EXE_site_server"));
     let options = "--streams 1 --bitrate 400000 --size 320x180 --gop 25";

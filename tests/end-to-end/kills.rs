@@ -82,7 +82,7 @@ fn nothing_is_lost_by_a_kill_in_carrying_publishing_and_thinning() {
     // Another file system than that of the archive, on any machine with Linux.
     let elsewhere = fresh_folder("/dev/shm", "carried");
     kill(
-        number("FOREBAY_CARRY_KILLS", 24),
+        number("FOREBAY_CARRY_KILLS", 12),
         "carry-kills",
         Some(&elsewhere),
     );

@@ -14,7 +14,7 @@ use forebay_tests::{
 };
 use rustix::process::Signal;
 
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 const CAMERA: &str = "gate";
 const FPS: f64 = 25.0;
@@ -95,7 +95,7 @@ fn records(archive: &Path, relay: &Relay) {
 
 #[test]
 fn a_lease_passes_to_the_one_that_waits() {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "lease");
     let archive = folder.join("archive");
     let site = site();
@@ -210,7 +210,7 @@ fn a_lease_passes_to_the_one_that_waits() {
 
 #[test]
 fn two_at_once_lose_nothing_and_spoil_nothing() {
-    let _alone = alone();
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "two-at-once");
     let archive = folder.join("archive");
     let site = site();

@@ -1,5 +1,5 @@
 //! Faults of the machines that relays run on: a disk that is too small, with an archive in which a bit has
-//! turned and a pin that nobody can read; an archive that is unmounted, and a clock that is set; a lease
+//! turned and a pin that nobody can read; an archive that is unmounted; a lease
 //! that can't be reached.
 
 use std::fs;
@@ -9,24 +9,19 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use forebay_site::SimulatedCamera;
-use forebay_tests::{Relay, mp4_files, unix_now, wait_for};
+use forebay_tests::{Relay, mp4_files, wait_for};
 
 use super::WAIT_MAX;
 use super::faults::{RECORDER, camera_toml, site_toml};
-use crate::clock;
 
 /// Of the small relay's disk, and what is free of it at first: less than a twentieth.
 const DISK_BYTES: u64 = 256 << 20;
 const FREE_BYTES: u64 = 8 << 20;
-/// A picture so much later than an instant is the next one's: this one is missed.
-const LATE_SECONDS: f64 = 31.0;
 
-/// A relay whose archive is unmounted while it records, and whose clock is set across an instant of which
-/// a still is wanted.
+/// A relay whose archive is unmounted while it records.
 pub(super) struct Strayed {
     relay: Relay,
     folder: PathBuf,
-    offset: PathBuf,
     done: bool,
 }
 
@@ -34,16 +29,12 @@ impl Strayed {
     pub(super) fn start(folder: &Path, camera: &SimulatedCamera, cache: &Path) -> Self {
         let [archive, spool] = ["archive", "spool"].map(|name| folder.join(name));
         fs::create_dir_all(&archive).unwrap();
-        let offset = folder.join("offset");
-        clock::set(&offset, 0);
         // The shell that unmounts ends with the relay, whose process this one becomes.
         let script = format!(
             "mount -t tmpfs none {archive:?} || exit
             (while kill -0 $$ && [ ! -e {0:?}/unmount ]; do sleep 0.2; done; umount --lazy {archive:?}) &
-            exec env LD_PRELOAD={1:?} FAKETIME_TIMESTAMP_FILE={offset:?} FAKETIME_NO_CACHE=1 \
-            FAKETIME_DONT_FAKE_MONOTONIC=1 NO_FAKE_STAT=1 \"$0\" \"$@\"",
+            exec \"$0\" \"$@\"",
             folder,
-            clock::library().expect("libfaketime is installed"),
         );
         let mut program = Command::new("unshare");
         program
@@ -52,8 +43,7 @@ impl Strayed {
         let relay = Relay::spawn_by(&mut program, folder, |listen| {
             format!(
                 "[relay]\narchive = {archive:?}\nspool = {spool:?}\nlisten = \"{listen}\"\n\
-                 plugin_cache = {cache:?}\n[carry]\nwaiting_max = \"6 MB\"\n{}{}{RECORDER}\n[[sink]]\n\
-                 name = \"pictures-by-clock\"\nplugin = \"builtin:stills\"\n[sink.settings]\nevery_minutes = 1\n",
+                 plugin_cache = {cache:?}\n[carry]\nwaiting_max = \"6 MB\"\n{}{}{RECORDER}",
                 site_toml("quay"),
                 camera_toml("quay", camera, &[]).replace("\"quay\"\nsite", "\"ramp\"\nsite")
             )
@@ -61,7 +51,6 @@ impl Strayed {
         Self {
             relay,
             folder: folder.to_owned(),
-            offset,
             done: false,
         }
     }
@@ -74,19 +63,17 @@ impl Strayed {
         &self.relay
     }
 
-    /// Once it has carried something, and both plugins run, its time has come.
+    /// Once it has carried something, its time has come.
     pub(super) fn go_on(&mut self) {
         if self.done || !self.relay.is_ready() {
             return;
         }
         let metrics = self.relay.metrics();
         let carried = metrics.sum("forebay_carried_bytes_total", &[]) > Some(0.0);
-        if !carried || metrics.sum("forebay_plugin_up", &[]) != Some(2.0) {
+        if !carried {
             return;
         }
         fs::write(self.folder.join("unmount"), "").unwrap();
-        let minute = (unix_now() / 60.0).ceil() * 60.0;
-        clock::set(&self.offset, (minute + LATE_SECONDS - unix_now()) as i64);
         self.done = true;
     }
 }

@@ -9,7 +9,7 @@ use forebay_tests::{Relay, fresh_folder, run, script, silent};
 
 use super::{file, has};
 use crate::bad_cameras::site::Running;
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 /// Of systemd's figure: 0 is shut, 10 is open.
 const EXPOSURE_MAX: f64 = 1.5;
@@ -51,7 +51,7 @@ fn the_unit_starts_under_systemd() {
     if std::env::var_os("FOREBAY_BOOT").is_none() {
         return;
     }
-    let _alone = alone();
+    let _beside = beside();
     let site = Running::start(vec![CameraSpec::looped("slipway", 1_000_000)]);
     // Kept: the system in it takes long to make.
     let folder = std::path::Path::new(SCRATCH).join("boot");
