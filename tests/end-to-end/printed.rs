@@ -44,13 +44,20 @@ fn documents() -> Vec<PathBuf> {
     found
 }
 
-/// The block as a whole file. One without `[relay]` is a part of one, and may go on with a camera.
+/// The block as a whole file. One without `[relay]` is a part of one, and may go on with a camera; one with
+/// nothing but the relay gets cameras.
 fn whole(block: &str) -> String {
     let has = |line: &str| block.lines().any(|other| other == line);
-    if has("[relay]") {
+    if has("[relay]") && has("[[camera]]") {
         return block.to_owned();
     }
-    let mut text = FRAME.to_owned();
+    let site = FRAME.find("[[site]]").unwrap();
+    let frame = if has("[relay]") {
+        FRAME.split_at(site).1
+    } else {
+        FRAME
+    };
+    let mut text = frame.to_owned();
     for name in ["gate", "slipway"] {
         let name = format!("name = {name:?}");
         if !(has("[[camera]]") && has(&name)) {
@@ -80,6 +87,7 @@ fn furnish(folder: &Path) {
     fs::create_dir(folder.join("archive")).unwrap();
     for (name, secret) in [
         ("slipway.password", "hunter2\n"),
+        ("store.key", "hunter2\n"),
         ("heartbeat.url", "https://watch.example.org/hunter2\n"),
     ] {
         let mut file = OpenOptions::new();

@@ -106,7 +106,11 @@ impl Store {
         retry_in: Duration,
         stop: &dyn Fn() -> bool,
     ) -> Result<Round, StorageError> {
-        let (batch, _) = self.oldest(&self.spool.finished, cursor.as_ref())?;
+        let (mut batch, _) = self.oldest(&self.spool.finished, cursor.as_ref())?;
+        if batch.is_empty() && cursor.is_some() {
+            // What failed last was the last one: an empty round would tell that all is well.
+            (batch, _) = self.oldest(&self.spool.finished, None)?;
+        }
         let mut round = Round {
             more: batch.len() == BATCH,
             ..Round::default()

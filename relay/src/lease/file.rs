@@ -94,11 +94,16 @@ impl SharedFile {
         Ok(claims)
     }
 
+    /// A new file each time: one that an earlier life left may be linked to an old claim, and then its
+    /// number of links would tell of that.
     fn draft(&self, text: &str) -> io::Result<()> {
+        match fs::remove_file(&self.draft) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
+            _ => {}
+        }
         let mut file = OpenOptions::new()
             .write(true)
-            .create(true)
-            .truncate(true)
+            .create_new(true)
             .open(&self.draft)?;
         file.write_all(text.as_bytes())?;
         file.sync_data()

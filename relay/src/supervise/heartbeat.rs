@@ -14,6 +14,9 @@ use crate::units::{CameraName, CaptureTime};
 
 /// A thread that takes longer for a task that does nothing is stuck.
 const THREAD_MAX: Duration = Duration::from_secs(10);
+/// The ledger looks once a second. When it has not for so long, a disk hangs, and what it told last of
+/// gaps is no longer true.
+const LEDGER_MAX: Duration = Duration::from_secs(60);
 
 pub(super) async fn beat(
     heartbeat: Heartbeat,
@@ -30,6 +33,13 @@ pub(super) async fn beat(
         let most = heartbeat.gap.as_secs_f64();
         if let Some(trouble) = gap(&telemetry, &cameras, CaptureTime::now(), most) {
             events.withheld(&trouble);
+            continue;
+        }
+        if telemetry
+            .accounted_before()
+            .is_some_and(|age| age > LEDGER_MAX)
+        {
+            events.withheld("the ledger stands still: the disk of the spool hangs, it seems");
             continue;
         }
         if !matches!(

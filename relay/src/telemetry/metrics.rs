@@ -3,6 +3,8 @@
 //! metrics and `kind` of its findings, are bounded by `sink.limits`.
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 use prometheus_client::encoding::text::{encode_eof, encode_registry};
 use prometheus_client::encoding::{
@@ -485,6 +487,8 @@ pub struct Telemetry {
     pub(super) recovery_seconds: Histograms<OfSite>,
     pub(super) plugin_observations: Histograms<OfSinkName>,
     news: broadcast::Sender<News>,
+    /// When the books were last brought up to date.
+    pub(super) accounted: Mutex<Option<Instant>>,
 }
 
 impl Telemetry {
@@ -542,6 +546,7 @@ impl Telemetry {
             recovery_seconds,
             plugin_observations,
             news: broadcast::Sender::new(NEWS_MAX),
+            accounted: Mutex::default(),
         }
     }
 
@@ -556,6 +561,16 @@ impl Telemetry {
         if self.news.receiver_count() > 0 {
             self.news.send(news()).ok();
         }
+    }
+
+    /// How long ago the ledger brought its books up to date; none before the first time.
+    #[must_use]
+    pub fn accounted_before(&self) -> Option<Duration> {
+        let at = self
+            .accounted
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
+        at.map(|at| at.elapsed())
     }
 
     /// Since when a camera's footage is missing, while it is.

@@ -529,6 +529,7 @@ impl Keeper {
         for camera in &self.cameras {
             self.events.gap(&camera.name, self.lasting_gap(camera));
         }
+        self.events.accounted();
     }
 
     /// Nobody recorded while the relay was stopped: its run ended then, and a new one begins. Whether

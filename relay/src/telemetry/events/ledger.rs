@@ -1,7 +1,8 @@
 //! What happens in the ledger.
 
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, PoisonError};
+use std::time::Instant;
 
 use tracing::{debug, error, warn};
 
@@ -100,6 +101,12 @@ impl LedgerEvents {
         };
         let gauge = self.telemetry.families.settled.get_or_create(&of_camera);
         gauge.set(until.unix_seconds());
+    }
+
+    /// The books are up to date.
+    pub fn accounted(&self) {
+        let accounted = self.telemetry.accounted.lock();
+        *accounted.unwrap_or_else(PoisonError::into_inner) = Some(Instant::now());
     }
 
     /// Since when there is a gap that lasts, and what it is put down to.
