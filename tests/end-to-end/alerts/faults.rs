@@ -244,8 +244,8 @@ fn large(folder: &Path, boatyard: &Running, jetty: &Running, cache: &Path) -> Re
         text += &format!(
             "\n[[sink]]\nname = \"motion\"\nplugin = \"builtin:motion\"\ncameras = {watched:?}\n\
              \n[[sink]]\nname = \"broken\"\nplugin = {broken:?}\ncameras = [\"slipway\"]\n\
-             \n[[sink]]\nname = \"pictures-by-clock\"\nplugin = \"builtin:stills\"\ncameras = [\"gate\"]\n\
-             [sink.settings]\nevery_minutes = 1\n"
+             \n[[sink]]\nname = \"pictures-by-clock\"\nplugin = \"builtin:stills\"\n\
+             cameras = [\"gate\", \"slipway\"]\n[sink.settings]\nevery_minutes = 1\n"
         );
         text
     })
