@@ -159,8 +159,7 @@ impl Stage {
     }
 
     /// Compares what the ledger says with what is in the archive, and has all of it read again.
-    /// `rebuilds`: all that was ever told is in the files.
-    fn judge(self, rebuilds: bool) -> Vec<String> {
+    fn judge(self) -> Vec<String> {
         let plan = Plan {
             seed: 0,
             rounds: 0,
@@ -168,12 +167,8 @@ impl Stage {
             storage: true,
         };
         let accounts = ledger::ask(&self.configuration);
-        let rebuilt = if rebuilds {
-            ledger::rebuild(&self.configuration);
-            ledger::ask(&self.configuration)
-        } else {
-            accounts.clone()
-        };
+        ledger::rebuild(&self.configuration);
+        let rebuilt = ledger::ask(&self.configuration);
         let read = |camera: &str| {
             let files = mp4_files(&self.archive().join(camera));
             marks(&Recording::read_marks(&files))

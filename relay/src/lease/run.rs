@@ -141,8 +141,7 @@ impl Lease {
     /// name. Whether that was done within `patience`.
     #[must_use]
     pub fn release(&self, patience: Duration) -> bool {
-        self.shared.over.store(true, Ordering::Release);
-        self.shared.woken.notify_all();
+        self.shared.end();
         let ended = locked(&self.shared.ended);
         let waited = self
             .shared
@@ -152,10 +151,19 @@ impl Lease {
     }
 }
 
+impl Shared {
+    /// Under the lock that the thread looks under before it rests: or it would sleep past this.
+    fn end(&self) {
+        let ended = locked(&self.ended);
+        self.over.store(true, Ordering::Release);
+        drop(ended);
+        self.woken.notify_all();
+    }
+}
+
 impl Drop for Lease {
     fn drop(&mut self) {
-        self.shared.over.store(true, Ordering::Release);
-        self.shared.woken.notify_all();
+        self.shared.end();
     }
 }
 

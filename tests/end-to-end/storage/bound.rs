@@ -45,7 +45,7 @@ pub(super) fn stops(sites: &[SiteServer]) -> Vec<String> {
             .contains("footage is not recorded until there is room")
     );
     stage.stop();
-    let failures = stage.judge(true);
+    let failures = stage.judge();
     drop(disk);
     failures
 }
@@ -79,7 +79,7 @@ pub(super) fn drops_the_oldest(sites: &[SiteServer]) -> Vec<String> {
         forebay_tests::wait_for(Duration::from_secs(20), || names().is_empty().then_some(()));
     assert!(buried.is_some(), "{:?}", names());
     stage.stop();
-    let failures = stage.judge(true);
+    let failures = stage.judge();
     drop(disk);
     failures
 }

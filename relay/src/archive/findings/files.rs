@@ -12,6 +12,7 @@ use crate::archive::disk::Disk;
 use crate::archive::jsonl::{EXTENSION, each_line};
 use crate::archive::ledger::{Span, spool_names};
 use crate::archive::names::Spool;
+use crate::archive::replay::files::names;
 use crate::units::{CameraName, CaptureTime};
 
 /// Analyzers tell findings in about the order of their instants: a still that was missed, or a sink
@@ -188,14 +189,6 @@ fn begins_alike(disk: &dyn Disk, spooled: &File, archived: &Path) -> bool {
     };
     let both = one.len().min(other.len());
     both > 0 && one.get(..both) == other.get(..both)
-}
-
-fn names(disk: &dyn Disk, folder: &Path) -> io::Result<Vec<String>> {
-    let mut names = Vec::new();
-    disk.each_entry(folder, &mut |name| {
-        names.extend(name.to_str().map(ToOwned::to_owned));
-    })?;
-    Ok(names)
 }
 
 /// Puts what comes nearly in order in order.

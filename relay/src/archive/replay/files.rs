@@ -55,7 +55,8 @@ pub(crate) fn recorded(
     Ok(all.into())
 }
 
-fn names(disk: &dyn Disk, folder: &Path) -> io::Result<Vec<String>> {
+/// What is in a folder, by name.
+pub(in crate::archive) fn names(disk: &dyn Disk, folder: &Path) -> io::Result<Vec<String>> {
     let mut names = Vec::new();
     disk.each_entry(folder, &mut |name| {
         names.extend(name.to_str().map(ToOwned::to_owned));
