@@ -1,7 +1,7 @@
 //! Of two relays one works, and the other waits: a lease that both know of says which.
 //!
-//! [`contest`] decides, by the clock of one machine alone; [`course`] and [`file`] keep a lease in a
-//! file, [`kubernetes`] in an object of a cluster; [`run`] drives them on threads of their own, so
+//! `contest.rs` decides, by the clock of one machine alone; `course.rs` and `file.rs` keep a lease in a
+//! file, `kubernetes.rs` in an object of a cluster; `run.rs` drives them on threads of their own, so
 //! that a store that hangs costs the lease and not the process. What a lease can't prevent (a
 //! process that is stopped in the middle of a rename, and goes on an hour later) does no harm: names
 //! of the archive are never overwritten, and those of unfinished copies carry their writer's epoch.
