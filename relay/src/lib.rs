@@ -3,8 +3,8 @@
 //! The way of the data: [`intake`] pulls a camera's stream and finds out when each unit was
 //! captured; [`hold`] keeps what is recent; [`sinks`] hand it to sandboxed plugins; [`archive`]
 //! makes durable what they write; [`outlet`] serves what others ask for; [`coverage`] tells
-//! what is missing, [`clip`] cuts out what is to be given away. [`telemetry`] tells of all of
-//! them, [`supervise`] starts and stops them; of two relays [`lease`] says which works.
+//! what is missing, [`clip`] cuts out what is to be given away, [`lapse`] makes films of years.
+//! [`telemetry`] tells of all of them, [`supervise`] starts and stops them; of two relays [`lease`] says which works.
 
 #![cfg_attr(
     test,
@@ -25,6 +25,7 @@ pub mod config;
 pub mod coverage;
 pub mod hold;
 pub mod intake;
+pub mod lapse;
 pub mod lease;
 mod markup;
 pub mod outlet;

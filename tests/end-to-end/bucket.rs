@@ -18,6 +18,7 @@ use forebay_tests::{
 use serde_json::Value;
 
 use crate::bad_guests::session::{configuration, site};
+use crate::lapse::check_key_frames;
 use crate::{SCRATCH, beside};
 
 /// Something to wait for; how long it takes is not the point.
@@ -258,6 +259,8 @@ fn everything_works_from_a_bucket() {
     told(&file, &["try", "builtin:recorder", "--input", "slipway"]);
     told(&file, &["findings", "--days", "1"]);
     told(&file, &["ladder", "--dry-run"]);
+    let cameras = copy.join("cameras");
+    check_key_frames(&file, "slipway", &cameras, &yard.folder.join("lapse"));
 
     // Pins are objects, too.
     let pin = told(

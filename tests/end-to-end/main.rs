@@ -24,6 +24,7 @@ mod guide;
 mod kept;
 mod kills;
 mod ladder;
+mod lapse;
 mod manual;
 mod matrix;
 mod moving;

@@ -12,19 +12,19 @@ const SAMPLE_NANOS_MAX: i64 = 60_000_000_000;
 
 /// What a player must know of a stream.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct StreamKind {
-    pub(super) codec: Codec,
+pub(crate) struct StreamKind {
+    pub(crate) codec: Codec,
     /// In the notation of RFC 6381; may be empty.
-    pub(super) rfc6381: String,
+    pub(crate) rfc6381: String,
     /// Ticks a second; not 0.
-    pub(super) rate: u32,
+    pub(crate) rate: u32,
     /// In pixels; 0 for sound.
-    pub(super) width: u32,
-    pub(super) height: u32,
+    pub(crate) width: u32,
+    pub(crate) height: u32,
     /// 0 for pictures.
-    pub(super) channels: u32,
+    pub(crate) channels: u32,
     /// The sample entry of the source, byte for byte.
-    pub(super) entry: Vec<u8>,
+    pub(crate) entry: Vec<u8>,
 }
 
 impl StreamKind {
@@ -41,7 +41,7 @@ impl StreamKind {
         }
     }
 
-    pub(super) fn is_video(&self) -> bool {
+    pub(crate) fn is_video(&self) -> bool {
         self.codec.kind() == TrackKind::Video
     }
 

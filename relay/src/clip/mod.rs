@@ -16,15 +16,15 @@
 
 mod film;
 mod gaps;
-mod group;
+pub(crate) mod group;
 mod line;
 mod manifest;
-mod movie;
+pub(crate) mod movie;
 mod output;
 mod part;
 mod slices;
 mod sources;
-mod table;
+pub(crate) mod table;
 #[cfg(test)]
 mod tests;
 mod union;

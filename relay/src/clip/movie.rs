@@ -15,22 +15,22 @@ use crate::units::CaptureTime;
 
 /// Samples that lie together in the file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Chunk {
+pub(crate) struct Chunk {
     /// From the begin of the media data.
-    pub(super) offset: u64,
-    pub(super) samples: u32,
+    pub(crate) offset: u64,
+    pub(crate) samples: u32,
 }
 
 /// A track to be described.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Track<'a> {
-    pub(super) kind: &'a StreamKind,
-    pub(super) table: &'a Table,
-    pub(super) chunks: &'a [Chunk],
+pub(crate) struct Track<'a> {
+    pub(crate) kind: &'a StreamKind,
+    pub(crate) table: &'a Table,
+    pub(crate) chunks: &'a [Chunk],
 }
 
 /// All before the media data, its `mdat` header included. `media`: its length in bytes.
-pub(super) fn header(tracks: &[Track<'_>], created: CaptureTime, media: u64) -> Vec<u8> {
+pub(crate) fn header(tracks: &[Track<'_>], created: CaptureTime, media: u64) -> Vec<u8> {
     let mut header = Vec::new();
     boxed(&mut header, b"ftyp", |buf| {
         buf.extend(b"isom");

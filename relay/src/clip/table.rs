@@ -2,9 +2,9 @@
 
 /// A run of samples with the same value.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Run<T> {
-    pub(super) samples: u32,
-    pub(super) value: T,
+pub(crate) struct Run<T> {
+    pub(crate) samples: u32,
+    pub(crate) value: T,
 }
 
 fn push<T: PartialEq>(runs: &mut Vec<Run<T>>, value: T) {
@@ -16,23 +16,23 @@ fn push<T: PartialEq>(runs: &mut Vec<Run<T>>, value: T) {
 
 /// A sample with its place in the clip; ticks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Sample {
-    pub(super) decode: i64,
-    pub(super) shown: i64,
-    pub(super) duration: u32,
-    pub(super) size: u32,
-    pub(super) sync: bool,
+pub(crate) struct Sample {
+    pub(crate) decode: i64,
+    pub(crate) shown: i64,
+    pub(crate) duration: u32,
+    pub(crate) size: u32,
+    pub(crate) sync: bool,
 }
 
 /// The tables of a track.
 #[derive(Debug, Default)]
-pub(super) struct Table {
-    pub(super) sizes: Vec<u32>,
-    pub(super) durations: Vec<Run<u32>>,
+pub(crate) struct Table {
+    pub(crate) sizes: Vec<u32>,
+    pub(crate) durations: Vec<Run<u32>>,
     /// Presentation time − decode time; may be negative.
     offsets: Vec<Run<i64>>,
     /// Numbers of the sync samples, from 1.
-    pub(super) syncs: Vec<u32>,
+    pub(crate) syncs: Vec<u32>,
     /// Decode times of the first and of the last sample, and the latter's own duration.
     span: Option<(i64, i64, u32)>,
     /// When the first is shown, and where the last ends.
@@ -42,7 +42,7 @@ pub(super) struct Table {
 impl Table {
     /// Adds a sample. A decode time that is not after the one before is raised: decoding has an order
     /// and no clock.
-    pub(super) fn push(&mut self, sample: Sample) {
+    pub(crate) fn push(&mut self, sample: Sample) {
         let mut decode = sample.decode;
         let first = match self.span {
             Some((first, last, _)) => {
@@ -68,29 +68,29 @@ impl Table {
     }
 
     /// The last sample has its own duration: nothing follows it.
-    pub(super) fn finish(&mut self) {
+    pub(crate) fn finish(&mut self) {
         if let Some((_, _, duration)) = self.span {
             push(&mut self.durations, duration);
         }
     }
 
-    pub(super) fn samples(&self) -> usize {
+    pub(crate) fn samples(&self) -> usize {
         self.sizes.len()
     }
 
-    pub(super) fn is_all_sync(&self) -> bool {
+    pub(crate) fn is_all_sync(&self) -> bool {
         self.syncs.len() == self.sizes.len()
     }
 
     /// About what it takes in the file, in bytes.
-    pub(super) fn bytes(&self) -> usize {
+    pub(crate) fn bytes(&self) -> usize {
         let runs = self.durations.len() + self.offsets.len();
         4 * self.sizes.len() + 8 * runs + 4 * self.syncs.len()
     }
 
     /// Composition offsets, none of them negative: a lawful form for those exists, but older players
     /// know this one alone. With how much was added, which an edit takes back.
-    pub(super) fn offsets(&self) -> (Vec<Run<u32>>, i64) {
+    pub(crate) fn offsets(&self) -> (Vec<Run<u32>>, i64) {
         let least = self.offsets.iter().map(|run| run.value).min();
         let delay = least.unwrap_or(0).saturating_neg().max(0);
         let runs = self.offsets.iter().map(|run| Run {
@@ -101,13 +101,13 @@ impl Table {
     }
 
     /// Sum of the durations; ticks.
-    pub(super) fn duration(&self) -> u64 {
+    pub(crate) fn duration(&self) -> u64 {
         let of = |run: &Run<u32>| u64::from(run.samples) * u64::from(run.value);
         self.durations.iter().map(of).sum()
     }
 
     /// When the first sample is decoded, when the first is shown, and where the last ends; ticks.
-    pub(super) fn times(&self) -> (i64, i64, i64) {
+    pub(crate) fn times(&self) -> (i64, i64, i64) {
         let decoded = self.span.map_or(0, |(first, ..)| first);
         let (begin, end) = self.shown.unwrap_or((decoded, decoded));
         (decoded, begin, end)

@@ -10,6 +10,7 @@ mod demo;
 mod findings;
 mod health;
 mod ladder;
+mod lapse;
 mod manual;
 mod output;
 mod pin;
@@ -93,6 +94,8 @@ enum Command {
     Findings(findings::FindingsArguments),
     /// Cut a stretch of footage out to give it away: MP4, a manifest, and sums to check both by
     Clip(clip::ClipArguments),
+    /// Make a film of years of stills or key frames: chosen, levelled, aligned
+    Lapse(Box<lapse::LapseArguments>),
     /// Read the archive again, and tell what is not what was written
     Scrub(scrub::ScrubArguments),
     /// Tell what of the archive would go when, and how much space it takes in the next two years
@@ -238,6 +241,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
             Command::Coverage(arguments) => coverage::coverage(&arguments),
             Command::Findings(arguments) => findings::findings(&arguments),
             Command::Clip(arguments) => clip::clip(arguments).await,
+            Command::Lapse(arguments) => lapse::lapse(*arguments).await,
             Command::Scrub(arguments) => scrub::scrub(&arguments),
             Command::Ladder(arguments) => ladder::ladder(&arguments),
             Command::Pin(arguments) => pin::pin(&arguments),

@@ -54,3 +54,16 @@ pub(super) fn write_whole(path: &Path, text: &str) -> std::io::Result<()> {
     }
     written
 }
+
+/// Writes over the line of standard error that this wrote last.
+pub(super) fn replace_line(line: &str) {
+    let mut out = std::io::stderr().lock();
+    write!(out, "\r\x1b[K{line}")
+        .and_then(|()| out.flush())
+        .ok();
+}
+
+/// Takes that line away.
+pub(super) fn erase_line() {
+    replace_line("");
+}

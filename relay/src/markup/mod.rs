@@ -1,9 +1,12 @@
-//! Pages as they begin, look and end: what `forebay coverage` and `forebay try` write for a browser.
+//! Pages as they begin, look and end: what `forebay coverage`, `try` and `lapse` write for a browser.
 //!
 //! A page needs nothing else: no script, no font, no picture from elsewhere, and its policy allows
 //! none. It is well-formed XML too.
 
 use std::fmt::{self, Write as _};
+
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
 
 /// How every page looks; each adds its own to it.
 pub(crate) const BASE: &str = include_str!("base.css");
@@ -99,6 +102,11 @@ pub(crate) fn escaped(text: &str) -> String {
         }
     }
     escaped
+}
+
+/// A JPEG within a page.
+pub(crate) fn embedded(jpeg: &[u8]) -> String {
+    format!("data:image/jpeg;base64,{}", STANDARD.encode(jpeg))
 }
 
 #[cfg(test)]

@@ -9,7 +9,7 @@ use super::curve::{Axis, draw, gauge};
 use super::outcome::Outcome;
 use super::tell::{bytes, facts, region_words, score_word, value_word};
 use crate::archive::findings::{Finding, Region};
-use crate::markup::{Images, Markup, escaped};
+use crate::markup::{Images, Markup, embedded, escaped};
 
 const STYLE: &str = include_str!("page.css");
 /// Findings, objects and metrics listed, of each; the JSON has them all.
@@ -159,11 +159,11 @@ impl Page {
         write!(
             self.0,
             "<figure><div class=\"view\"><img width=\"{}\" height=\"{}\" alt=\"Picture of {}\" \
-             src=\"data:image/jpeg;base64,{}\"/>",
+             src=\"{}\"/>",
             plate.width,
             plate.height,
             plate.captured,
-            base64(&plate.jpeg)
+            embedded(&plate.jpeg)
         )
         .ok();
         let mut regions = findings()
@@ -269,25 +269,6 @@ fn cells(finding: &Finding) -> [String; 6] {
         region_words(finding.region),
         finding.text.clone(),
     ]
-}
-
-/// RFC 4648 §4.
-fn base64(bytes: &[u8]) -> String {
-    const ALPHABET: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
-    for chunk in bytes.chunks(3) {
-        let at = |index: usize| u32::from(chunk.get(index).copied().unwrap_or(0));
-        let group = (at(0) << 16) | (at(1) << 8) | at(2);
-        for place in 0..4 {
-            if place > chunk.len() {
-                text.push('=');
-                continue;
-            }
-            let index = (group >> (18 - 6 * place)) & 63;
-            text.push(ALPHABET.get(index as usize).map_or('=', |c| char::from(*c)));
-        }
-    }
-    text
 }
 
 #[cfg(test)]

@@ -21,6 +21,7 @@
 //! From drawing to sending: [`picture`] and [`scene`] draw, `encode` makes H.264 of it, `source`
 //! does both when a frame is due and numbers it in an SEI message, `camera` hands it to the
 //! `outbox` of each viewer, `sender` makes RTP of it, while `session` answers requests.
+//! [`year`] draws a year of the yard from afar, for films of it.
 
 #![cfg_attr(
     test,
@@ -53,6 +54,7 @@ mod site;
 mod source;
 mod spec;
 mod wire;
+pub mod year;
 
 pub use audio::pcmu_packet;
 pub use auth::{Account, Scheme};

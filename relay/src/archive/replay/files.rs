@@ -89,7 +89,25 @@ pub(crate) fn between(
     let earliest = from.map(|from| {
         CaptureTime::from_unix_nanos(from.unix_nanos().saturating_sub(LENGTH_MAX_NANOS))
     });
-    let first_day = earliest.map(CaptureTime::day);
+    let files = of_days(disk, folder, "mp4", earliest, to)?;
+    Ok(files
+        .into_iter()
+        .map(|(begin, path)| (path, Some(begin)))
+        .collect())
+}
+
+/// The files in the folders of days that begin in a stretch, in order.
+///
+/// # Errors
+/// When the folder can't be listed.
+pub(crate) fn of_days(
+    disk: &dyn Disk,
+    folder: &Path,
+    extension: &str,
+    from: Option<CaptureTime>,
+    to: Option<CaptureTime>,
+) -> io::Result<Vec<(CaptureTime, PathBuf)>> {
+    let first_day = from.map(CaptureTime::day);
     let last_day = to.map(CaptureTime::day);
     let mut files = Vec::new();
     for day in names(disk, folder)? {
@@ -101,20 +119,16 @@ pub(crate) fn between(
         }
         for file in names_of_day(disk, &folder)? {
             let path = folder.join(file);
-            let footage = path.extension().is_some_and(|extension| extension == "mp4");
-            let Some(begin) = begin(&path).filter(|_| footage) else {
+            let wanted = path.extension().is_some_and(|own| own == extension);
+            let Some(begin) = begin(&path).filter(|_| wanted) else {
                 continue;
             };
-            let outside = earliest.is_some_and(|earliest| begin < earliest)
-                || to.is_some_and(|to| begin >= to);
+            let outside = from.is_some_and(|from| begin < from) || to.is_some_and(|to| begin >= to);
             if !outside {
                 files.push((begin, path));
             }
         }
     }
     files.sort();
-    Ok(files
-        .into_iter()
-        .map(|(begin, path)| (path, Some(begin)))
-        .collect())
+    Ok(files)
 }

@@ -264,7 +264,8 @@ impl Film {
         }
     }
 
-    fn read(&self, spot: Spot) -> Result<Bytes, Fault> {
+    /// The bytes of a unit, as the relay has them.
+    pub(crate) fn read(&self, spot: Spot) -> Result<Bytes, Fault> {
         let mut payload = vec![0; usize::try_from(spot.size).unwrap_or_default()];
         self.source.read_exact_at(spot.offset, &mut payload)?;
         let stream = self.movie.streams.get(spot.stream);

@@ -1,0 +1,282 @@
+//! A frame in memory: from a JPEG and back.
+//!
+//! Frames are held as JFIF (ITU-T T.871) has them: YCbCr with the weights of BT.601, full range, chroma
+//! of half the width and height, standing in the middle of its four luma samples.
+
+use jpeg_encoder::{EncodingError, ImageBuffer, JpegColorType, SamplingFactor};
+use zune_core::bytestream::ZCursor;
+use zune_core::colorspace::ColorSpace;
+use zune_core::options::DecoderOptions;
+use zune_jpeg::JpegDecoder;
+
+/// Larger pictures are refused: 64 million pixels take 100 MB.
+const PIXELS_MAX: usize = 64 << 20;
+/// Either side of a picture.
+const SIDE_MAX: usize = 16_384;
+
+/// Rows of samples from top to bottom, without gaps.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Plane {
+    /// Samples in a row.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// `width * height` of them.
+    pub samples: Vec<u8>,
+}
+
+impl Plane {
+    /// A plane of one value.
+    #[must_use]
+    pub fn filled(width: usize, height: usize, value: u8) -> Self {
+        let samples = vec![value; width * height];
+        Self {
+            width,
+            height,
+            samples,
+        }
+    }
+
+    /// The rows, from top to bottom.
+    pub fn rows(&self) -> impl Iterator<Item = &[u8]> {
+        self.samples.chunks_exact(self.width.max(1))
+    }
+
+    /// A row; empty where there is none.
+    #[must_use]
+    pub fn row(&self, y: usize) -> &[u8] {
+        let begin = y.saturating_mul(self.width);
+        self.samples
+            .get(begin..begin.saturating_add(self.width))
+            .unwrap_or_default()
+    }
+
+    /// Mean over whole squares of `by` samples; what is left at the right and bottom is not counted.
+    #[must_use]
+    pub fn shrunk(&self, by: usize) -> Self {
+        let by = by.max(1);
+        if by == 1 {
+            return self.clone();
+        }
+        let (width, height) = ((self.width / by).max(1), (self.height / by).max(1));
+        let area = (by * by) as u32;
+        let mut samples = Vec::with_capacity(width * height);
+        let mut sums = vec![0u32; width];
+        for rows in self.samples.chunks(self.width.max(1) * by).take(height) {
+            sums.fill(0);
+            for row in rows.chunks(self.width.max(1)) {
+                for (sum, cell) in sums.iter_mut().zip(row.chunks(by)) {
+                    *sum += cell.iter().map(|s| u32::from(*s)).sum::<u32>();
+                }
+            }
+            samples.extend(
+                sums.iter()
+                    .map(|sum| ((sum + area / 2) / area).min(255) as u8),
+            );
+        }
+        samples.resize(width * height, 0);
+        Self {
+            width,
+            height,
+            samples,
+        }
+    }
+
+    /// Mean of all samples.
+    #[must_use]
+    pub fn mean(&self) -> f64 {
+        let sum: u64 = self.samples.iter().map(|s| u64::from(*s)).sum();
+        sum as f64 / self.samples.len().max(1) as f64
+    }
+}
+
+/// Luma, Cb and Cr.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Frame {
+    /// In this order.
+    pub planes: [Plane; 3],
+}
+
+/// Why a JPEG gives no frame.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum FrameFault {
+    /// It is not one, or it is damaged.
+    #[error("not a whole JPEG: {0}")]
+    Damaged(String),
+    /// Too large or too small.
+    #[error("{width} × {height} pixels: from 32 × 32 to 64 million are read")]
+    Size {
+        /// Pixels.
+        width: usize,
+        /// Pixels.
+        height: usize,
+    },
+}
+
+impl Frame {
+    /// A frame of one colour.
+    #[must_use]
+    pub fn filled(width: usize, height: usize, colour: [u8; 3]) -> Self {
+        let half = (width.div_ceil(2), height.div_ceil(2));
+        let [y, cb, cr] = colour;
+        Self {
+            planes: [
+                Plane::filled(width, height, y),
+                Plane::filled(half.0, half.1, cb),
+                Plane::filled(half.0, half.1, cr),
+            ],
+        }
+    }
+
+    /// Pixels, width and height.
+    #[must_use]
+    pub fn size(&self) -> (usize, usize) {
+        let [luma, ..] = &self.planes;
+        (luma.width, luma.height)
+    }
+
+    /// Luma.
+    #[must_use]
+    pub fn luma(&self) -> &Plane {
+        let [luma, ..] = &self.planes;
+        luma
+    }
+
+    /// Reads a JPEG.
+    ///
+    /// # Errors
+    /// [`FrameFault`], also for one whose end is missing: half a picture is none.
+    pub fn from_jpeg(bytes: &[u8]) -> Result<Self, FrameFault> {
+        // What stands behind the picture (padding of some cameras) does not matter; that its end is
+        // there does.
+        if !bytes
+            .windows(2)
+            .rev()
+            .take(64 << 10)
+            .any(|pair| pair == [0xff, 0xd9])
+        {
+            return Err(FrameFault::Damaged("its end is missing".to_owned()));
+        }
+        match Self::decoded(bytes, true) {
+            // What some cameras leave between the headers harms nothing; all else that is odd does.
+            Err(FrameFault::Damaged(text)) if text.contains("between headers") => {
+                Self::decoded(bytes, false)
+            }
+            decoded => decoded,
+        }
+    }
+
+    fn decoded(bytes: &[u8], strict: bool) -> Result<Self, FrameFault> {
+        let damaged = |text: &dyn std::fmt::Display| FrameFault::Damaged(one_line(text));
+        let options = DecoderOptions::default()
+            .set_max_width(SIDE_MAX)
+            .set_max_height(SIDE_MAX)
+            .set_strict_mode(strict)
+            .jpeg_set_out_colorspace(ColorSpace::YCbCr);
+        let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
+        decoder.decode_headers().map_err(|error| damaged(&error))?;
+        let (width, height) = decoder.dimensions().unwrap_or((0, 0));
+        if width < 32 || height < 32 || width.saturating_mul(height) > PIXELS_MAX {
+            return Err(FrameFault::Size { width, height });
+        }
+        let input = decoder.input_colorspace();
+        if input == Some(ColorSpace::Luma) {
+            decoder.set_options(options.jpeg_set_out_colorspace(ColorSpace::Luma));
+        }
+        let samples = decoder.decode().map_err(|error| damaged(&error))?;
+        let pixels = width * height;
+        match (input, samples.len()) {
+            (Some(ColorSpace::Luma), len) if len == pixels => {
+                let mut frame = Self::filled(width, height, [0, 128, 128]);
+                let [luma, ..] = &mut frame.planes;
+                luma.samples = samples;
+                Ok(frame)
+            }
+            (Some(ColorSpace::YCbCr), len) if len == 3 * pixels => {
+                Ok(Self::from_full_chroma(width, height, &samples))
+            }
+            (input, _) => Err(FrameFault::Damaged(format!(
+                "colours that are not read: {input:?}"
+            ))),
+        }
+    }
+
+    /// From three bytes a pixel.
+    fn from_full_chroma(width: usize, height: usize, pixels: &[u8]) -> Self {
+        let mut frame = Self::filled(width, height, [0, 128, 128]);
+        let [luma, cb, cr] = &mut frame.planes;
+        let (triples, _) = pixels.as_chunks::<3>();
+        for (luma, [y, ..]) in luma.samples.iter_mut().zip(triples) {
+            *luma = *y;
+        }
+        let half = cb.width.max(1);
+        let chroma = cb
+            .samples
+            .chunks_exact_mut(half)
+            .zip(cr.samples.chunks_exact_mut(half));
+        for ((cb, cr), rows) in chroma.zip(triples.chunks(2 * width)) {
+            let (upper, lower) = rows.split_at(width.min(rows.len()));
+            let lower = if lower.is_empty() { upper } else { lower };
+            let pairs = upper.chunks(2).zip(lower.chunks(2));
+            for ((cb, cr), (upper, lower)) in cb.iter_mut().zip(cr).zip(pairs) {
+                let four = || upper.iter().chain(lower);
+                let count = (upper.len() + lower.len()) as u32;
+                let mean = |sum: u32| ((sum + count / 2) / count.max(1)) as u8;
+                *cb = mean(four().map(|[_, cb, _]| u32::from(*cb)).sum());
+                *cr = mean(four().map(|[_, _, cr]| u32::from(*cr)).sum());
+            }
+        }
+        frame
+    }
+
+    /// Writes a JPEG, chroma as it is.
+    ///
+    /// # Errors
+    /// Where the encoder refuses: a picture of more than 65535 pixels in a row.
+    pub fn to_jpeg(&self, quality: u8) -> Result<Vec<u8>, EncodingError> {
+        let mut bytes = Vec::new();
+        let mut encoder = jpeg_encoder::Encoder::new(&mut bytes, quality.clamp(1, 100));
+        encoder.set_sampling_factor(SamplingFactor::F_2_2);
+        encoder.encode_image(Rows(self))?;
+        Ok(bytes)
+    }
+}
+
+/// A frame as the encoder reads it: the samples of chroma doubled, which its own mean takes back.
+struct Rows<'a>(&'a Frame);
+
+impl ImageBuffer for Rows<'_> {
+    fn get_jpeg_color_type(&self) -> JpegColorType {
+        JpegColorType::Ycbcr
+    }
+
+    fn width(&self) -> u16 {
+        u16::try_from(self.0.size().0).unwrap_or(u16::MAX)
+    }
+
+    fn height(&self) -> u16 {
+        u16::try_from(self.0.size().1).unwrap_or(u16::MAX)
+    }
+
+    fn fill_buffers(&self, y: u16, buffers: &mut [Vec<u8>; 4]) {
+        let [luma, cb, cr] = &self.0.planes;
+        let [out_luma, out_cb, out_cr, _] = buffers;
+        let y = usize::from(y);
+        out_luma.extend_from_slice(luma.row(y));
+        for (plane, out) in [(cb, out_cb), (cr, out_cr)] {
+            let doubled = plane.row(y / 2).iter().flat_map(|sample| [*sample; 2]);
+            out.extend(doubled.take(luma.width));
+        }
+    }
+}
+
+fn one_line(text: &dyn std::fmt::Display) -> String {
+    let text = text.to_string();
+    let mut words = text.split_whitespace();
+    let first = words.next().unwrap_or_default().to_owned();
+    words
+        .fold(first, |line, word| line + " " + word)
+        .chars()
+        .take(200)
+        .collect()
+}

@@ -1,0 +1,468 @@
+//! From years of frames to a film.
+//!
+//! In the order of the work: [`source`] lists candidates, [`calendar`] says which instants are wanted,
+//! [`survey`] looks at the candidates near them, [`choose`] takes the best of each, [`level`] and
+//! [`align`] measure what was taken, [`film`] puts it in a row, and `render` makes frames and film;
+//! [`blend`], [`region`] and [`stamp`] change the picture, [`encode`] and `mux` code it. `store` keeps
+//! what is done, so that an interrupted run goes on; `report` tells of all of it.
+//!
+//! Nothing of a relay is needed: a [`source::Folder`] of JPEGs will do. Frames pass through and are
+//! never all in memory; of each candidate half a kilobyte stays, of each chosen frame two.
+
+pub mod encode;
+pub mod footage;
+#[cfg(test)]
+mod footage_tests;
+mod mux;
+mod plan;
+mod render;
+mod report;
+mod request;
+pub mod source;
+pub mod stills;
+mod store;
+#[cfg(test)]
+mod tests;
+mod work;
+
+use std::collections::{BTreeMap, HashMap};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::time::Duration;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+
+pub use self::plan::{Cost, Plan};
+use self::render::{Scene, brought};
+pub use self::request::{LapseError, LapseRequest, Verdicts};
+use self::source::{Candidate, LoadFault, Material};
+use self::store::{Measure, Outcome, Store};
+pub use self::work::{Progress, Stage};
+use self::work::{Teller, ordered};
+use forebay_darkroom::align::{Aligner, Pose, Sketcher};
+use forebay_darkroom::calendar::Instant;
+use forebay_darkroom::choose::{Choice, Seen, choose, scores};
+use forebay_darkroom::film::{Shown, Step, Taken};
+use forebay_darkroom::frame::Frame;
+use forebay_darkroom::level::{Jump, Leveller, Levelling, curves};
+use forebay_darkroom::region::Use;
+use forebay_darkroom::survey::Look;
+pub use forebay_darkroom::{
+    affine, align, blend, calendar, choose, colour, film, frame, level, region, resample, stamp,
+    survey,
+};
+
+/// How far a camera may be moved, as a share of the picture, until its pictures are another view.
+const MOVED_MAX: f64 = 0.12;
+/// Pictures of the contact sheet.
+const THUMBS_MAX: usize = 160;
+
+/// A film that was made.
+#[derive(Debug)]
+pub struct Made {
+    /// What it was made of.
+    pub plan: Plan,
+    /// Frames that were chosen, in order.
+    pub taken: Vec<Taken>,
+    /// The film, frame by frame.
+    pub shown: Vec<Shown>,
+    /// What became of each slot.
+    pub choices: Vec<Choice>,
+    /// How each chosen frame lies.
+    pub poses: Vec<Pose>,
+    /// Knocks.
+    pub steps: Vec<Step>,
+    /// Jumps of brightness that were spread.
+    pub jumps: Vec<Jump>,
+    /// Mean luma of each chosen frame, before and after.
+    pub brightness: Vec<(f64, f64)>,
+    /// Pixels that all frames were brought to.
+    pub size: (usize, usize),
+    /// What of them the film shows.
+    pub common: resample::Area,
+    /// Candidates that could not be read or have another shape, and why.
+    pub unreadable: Vec<(usize, String)>,
+    /// Days without a frame in the film.
+    pub missing_days: Vec<Date>,
+}
+
+/// Plans a film: nothing is written.
+///
+/// # Errors
+/// [`LapseError`].
+pub fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Plan, LapseError> {
+    check(request)?;
+    plan::plan(request, material)
+}
+
+fn check(request: &LapseRequest) -> Result<(), LapseError> {
+    if let Some((format, _)) = &request.date {
+        let now = Timestamp::UNIX_EPOCH.to_zoned(request.zone.clone());
+        let bad = |text: String| LapseError::Date(format.clone(), text);
+        let text =
+            jiff::fmt::strtime::format(format, &now).map_err(|error| bad(error.to_string()))?;
+        if !text.is_ascii() {
+            return Err(bad("only characters of ASCII can be drawn".to_owned()));
+        }
+    }
+    if let Some((width, height)) = request.size.pixels {
+        let (long, short) = (width.max(height), width.min(height));
+        if short < 64 || long > 3840 || short > 2160 {
+            return Err(LapseError::Size(format!(
+                "--size {width}x{height}: a film has 64 to 3840 by 64 to 2160 pixels"
+            )));
+        }
+    }
+    Ok(())
+}
+
+/// A frame of the material. Of files of any maker a decoder may despair; that is one file's affair.
+fn load(material: &dyn Material, candidate: &Candidate) -> Result<Frame, LoadFault> {
+    catch_unwind(AssertUnwindSafe(|| material.load(candidate)))
+        .unwrap_or_else(|_| Err(LoadFault::unusable("the decoder gave up on it")))
+}
+
+/// A frame that was chosen can't be had any more.
+fn lost(candidate: &Candidate, fault: LoadFault) -> LapseError {
+    let name = candidate.name();
+    match fault {
+        LoadFault::Unusable(text) => LapseError::Gone { name, text },
+        LoadFault::Unreachable(text) => LapseError::Unreached { name, text },
+    }
+}
+
+/// Makes a film of a plan. `stop` is asked again and again; what was done until then stays.
+///
+/// # Errors
+/// [`LapseError`].
+pub fn make(
+    request: &LapseRequest,
+    plan: Plan,
+    material: &dyn Material,
+    stop: &(dyn Fn() -> bool + Sync),
+    tell: &dyn Fn(&Progress),
+) -> Result<Made, LapseError> {
+    check(request)?;
+    let store = Store::open(
+        &request.out,
+        &request.fingerprint(&material.place()),
+        request.again,
+    )?;
+    let outcomes = survey(request, &plan, material, &store, stop, tell)?;
+    let size = common_size(&plan, &outcomes);
+    let alike = |look: &Look| {
+        let stretch = f64::from(look.width) * size.1 as f64
+            / (f64::from(look.height) * size.0 as f64).max(1.0);
+        (stretch - 1.0).abs() < 0.01
+    };
+    let mut unreadable = Vec::new();
+    let mut looks: HashMap<usize, &Look> = HashMap::new();
+    for index in plan.shared.iter().flatten() {
+        match outcomes.get(index) {
+            Some(Ok(look)) if alike(look) => {
+                looks.insert(*index, look);
+            }
+            Some(Ok(look)) => {
+                let text = format!(
+                    "{} × {} pixels: another shape than most",
+                    look.width, look.height
+                );
+                unreadable.push((*index, text));
+            }
+            Some(Err(text)) => unreadable.push((*index, text.clone())),
+            None => {}
+        }
+    }
+    let choices = chosen(request, &plan, &looks);
+    let (taken, shown) = film::row(&choices, request.missing);
+    if taken.is_empty() {
+        return Err(LapseError::NothingKept);
+    }
+    let measures = measure(request, &plan, material, &store, (&taken, size), stop, tell)?;
+    let poses: Vec<Pose> = measures.iter().map(|measure| measure.pose).collect();
+    let leveller = Leveller::new(
+        measures.iter().map(|measure| measure.curves).collect(),
+        poses.iter().map(|pose| pose.view).collect(),
+        levelling(request, &plan),
+    );
+    let common = film::common(&poses, size);
+    let film_size = plan::film_size(request, size);
+    let at = |taken: &Taken| {
+        plan.candidates
+            .get(taken.candidate)
+            .map_or(0, |candidate| candidate.at)
+    };
+    let times: Vec<Instant> = shown
+        .iter()
+        .map(|shown| taken.get(shown.first()).map_or(0, &at))
+        .collect();
+    let thumbs = film::weekly(&times, THUMBS_MAX);
+    let scene = Scene {
+        request,
+        material,
+        candidates: &plan.candidates,
+        size,
+        film_size,
+        taken: &taken,
+        shown: &shown,
+        measures: &measures,
+        leveller: &leveller,
+        common,
+        cover: request.regions.cover(size),
+        thumbs: thumbs.iter().copied().collect(),
+    };
+    render::render(&scene, &store, stop, tell)?;
+    let brightness = measures.iter().enumerate().map(|(number, measure)| {
+        let [luma, ..] = &measure.curves;
+        let after = scene
+            .table(number)
+            .map_or(luma.mean(), |table| table.mean(&measure.curves));
+        (luma.mean(), after)
+    });
+    let brightness = brightness.collect();
+    let has: std::collections::HashSet<Option<Date>> = taken
+        .iter()
+        .map(|taken| plan::date_of(at(taken), &request.zone))
+        .collect();
+    let missing_days = match plan.calendar.slots_a_day {
+        // A slot has several days: each of them is stood for.
+        0 => plan.missing_days.clone(),
+        _ => plan
+            .calendar
+            .days
+            .iter()
+            .map(|day| day.date)
+            .filter(|date| !has.contains(&Some(*date)))
+            .collect(),
+    };
+    let made = Made {
+        steps: film::steps(&poses, size),
+        jumps: leveller.jumps().collect(),
+        brightness,
+        size,
+        common,
+        unreadable,
+        missing_days,
+        poses,
+        taken,
+        shown,
+        choices,
+        plan,
+    };
+    let own: Vec<&Candidate> = made
+        .taken
+        .iter()
+        .filter_map(|taken| made.plan.candidates.get(taken.candidate))
+        .collect();
+    let mut make =
+        |name: &str, fill: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>| {
+            store
+                .make(name.as_ref(), |out| fill(out))
+                .map_err(std::io::Error::other)
+        };
+    let copied = material.copy_intra(&own, request.frames_per_second, stop, &mut make);
+    copied.map_err(|error| match stop() {
+        true => LapseError::Interrupted,
+        false => LapseError::write(&store.path("intra.mp4"))(error),
+    })?;
+    report::write(&store, request, &made, &thumbs, film_size)?;
+    Ok(made)
+}
+
+/// The size that most candidates have: the larger one where two are as frequent.
+fn common_size(plan: &Plan, outcomes: &HashMap<usize, Outcome>) -> (usize, usize) {
+    let mut sizes: BTreeMap<(usize, usize), usize> = BTreeMap::new();
+    for look in outcomes
+        .values()
+        .filter_map(|outcome| outcome.as_ref().ok())
+    {
+        *sizes
+            .entry((look.width as usize, look.height as usize))
+            .or_default() += 1;
+    }
+    sizes
+        .iter()
+        .max_by_key(|(size, count)| (**count, **size))
+        .map_or(plan.material_size, |(size, _)| *size)
+}
+
+fn survey(
+    request: &LapseRequest,
+    plan: &Plan,
+    material: &dyn Material,
+    store: &Store,
+    stop: &(dyn Fn() -> bool + Sync),
+    tell: &dyn Fn(&Progress),
+) -> Result<HashMap<usize, Outcome>, LapseError> {
+    let mut outcomes = store.survey(&plan.candidates)?;
+    let mut all: Vec<usize> = plan.shared.iter().flatten().copied().collect();
+    all.sort_unstable();
+    all.dedup();
+    let wanted: Vec<usize> = all
+        .iter()
+        .filter(|index| !outcomes.contains_key(index))
+        .copied()
+        .collect();
+    let mut lines = store.survey_lines()?;
+    let skipped = all.len() - wanted.len();
+    let behind = plan.cost.measure + plan.cost.render;
+    let mut teller = Teller::new(tell, Stage::Survey, (skipped, all.len()), behind);
+    let work = |nth: usize| {
+        let candidate = wanted
+            .get(nth)
+            .and_then(|index| plan.candidates.get(*index));
+        let candidate = candidate.ok_or_else(|| LoadFault::unusable("no such candidate"))?;
+        load(material, candidate).map(|frame| Look::at(&frame))
+    };
+    let outcome = ordered(
+        request.jobs,
+        (0, wanted.len()),
+        stop,
+        &work,
+        |nth, looked: Result<Look, LoadFault>| {
+            if let Some((index, candidate)) = wanted
+                .get(nth)
+                .and_then(|i| Some((*i, plan.candidates.get(*i)?)))
+            {
+                let outcome: Outcome = match looked {
+                    // It is as good as ever, the next time.
+                    Err(fault @ LoadFault::Unreachable(_)) => return Err(lost(candidate, fault)),
+                    Err(LoadFault::Unusable(text)) => Err(text),
+                    Ok(look) => Ok(look),
+                };
+                Store::add_look(&mut lines, candidate, &outcome)?;
+                outcomes.insert(index, outcome);
+            }
+            teller.done(skipped + nth + 1);
+            Ok(())
+        },
+    );
+    lines.flush()?;
+    outcome?;
+    // What an earlier run saw and this one does not want would only stand beside it.
+    Ok(outcomes)
+}
+
+fn chosen(request: &LapseRequest, plan: &Plan, looks: &HashMap<usize, &Look>) -> Vec<Choice> {
+    let seen: Vec<Seen<'_>> = plan
+        .candidates
+        .iter()
+        .enumerate()
+        .map(|(index, candidate)| Seen {
+            at: candidate.at,
+            look: looks.get(&index).copied(),
+            verdict: request.verdicts.of(candidate),
+        })
+        .collect();
+    let scores = scores(&seen, &request.taste);
+    choose(
+        &plan.calendar.slots,
+        &plan.shared,
+        &seen,
+        &scores,
+        &request.taste,
+    )
+}
+
+/// The window of levelling: about a second, unless a day lasts longer than that in the film.
+fn levelling(request: &LapseRequest, plan: &Plan) -> Levelling {
+    let a_day = plan.calendar.slots_a_day as f64;
+    let rate = f64::from(request.frames_per_second);
+    let sigma = match a_day > rate {
+        true => (a_day / 15.0).clamp(1.5, 8.0),
+        false => 8.0,
+    };
+    Levelling {
+        strength: request.level,
+        sigma_frames: request.level_frames.unwrap_or(sigma),
+        fade_frames: request.frames_per_second as usize * 2,
+    }
+}
+
+fn measure(
+    request: &LapseRequest,
+    plan: &Plan,
+    material: &dyn Material,
+    store: &Store,
+    (taken, size): (&[Taken], (usize, usize)),
+    stop: &(dyn Fn() -> bool + Sync),
+    tell: &dyn Fn(&Progress),
+) -> Result<Vec<Measure>, LapseError> {
+    let candidates: Vec<&Candidate> = taken
+        .iter()
+        .filter_map(|taken| plan.candidates.get(taken.candidate))
+        .collect();
+    let mut measures = store.measures(&candidates)?;
+    let mut lines = store.measure_lines(&candidates, &measures)?;
+    let mask = request.regions.mask(Use::Level);
+    let hidden = |x: f64, y: f64| request.regions.hides(Use::Align, x, y);
+    let sketcher = request.align.map(|_| Sketcher::new(size));
+    let mut aligner = request
+        .align
+        .map(|motion| Aligner::new(size, motion, MOVED_MAX));
+    let done = measures.len();
+    // The reference is made anew of the frames that it is made of.
+    let mut from = done;
+    let mut remembered = 0;
+    while aligner.is_some() && done < taken.len() && from > 0 && remembered < align::MEMORY {
+        from -= 1;
+        remembered += usize::from(
+            measures
+                .get(from)
+                .is_some_and(|known| known.pose.correlation > 0.0),
+        );
+    }
+    let work = |number: usize| {
+        let candidate = candidates
+            .get(number)
+            .ok_or_else(|| LoadFault::unusable("no such frame"))?;
+        let frame = load(material, candidate)?;
+        let frame =
+            brought(frame, size).ok_or_else(|| LoadFault::unusable("another size than before"))?;
+        let sketch = sketcher
+            .as_ref()
+            .map(|sketcher| sketcher.sketch(&frame, &hidden));
+        Ok((curves(&frame, mask.as_ref()), sketch))
+    };
+    let mut teller = Teller::new(tell, Stage::Measure, (done, taken.len()), plan.cost.render);
+    let outcome = ordered(
+        request.jobs,
+        (from, taken.len()),
+        stop,
+        &work,
+        |number, measured| {
+            let Some(candidate) = candidates.get(number) else {
+                return Ok(());
+            };
+            let (curves, sketch) = measured.map_err(|fault| lost(candidate, fault))?;
+            if let (Some(known), Some(aligner), Some(sketch)) =
+                (measures.get(number), &mut aligner, &sketch)
+            {
+                aligner.recall(sketch, &known.pose);
+                return Ok(());
+            }
+            let pose = match (&mut aligner, &sketch) {
+                (Some(aligner), Some(sketch)) => aligner.next(sketch),
+                _ => Pose {
+                    affine: affine::Affine::IDENTITY,
+                    correlation: 1.0,
+                    view: 0,
+                },
+            };
+            let measure = Measure { pose, curves };
+            Store::add_measure(&mut lines, candidate, &measure)?;
+            measures.push(measure);
+            teller.done(number + 1);
+            Ok(())
+        },
+    );
+    lines.flush()?;
+    outcome?;
+    Ok(measures)
+}
+
+/// A length as a film's: frames by their rate.
+#[must_use]
+pub fn length(frames: usize, frames_per_second: u32) -> Duration {
+    Duration::from_secs_f64(frames as f64 / f64::from(frames_per_second.max(1)))
+}

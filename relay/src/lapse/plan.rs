@@ -1,0 +1,287 @@
+//! What a film will be made of, before anything is made.
+
+use std::collections::BTreeMap;
+use std::time::{Duration, Instant as Clock};
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+
+use super::encode::PieceCoder;
+use super::source::{Candidate, Listing, LoadFault, Material, Passed};
+use super::{LapseError, LapseRequest, load, lost};
+use forebay_darkroom::calendar::{Calendar, Instant, Wish, calendar};
+use forebay_darkroom::choose::shared_out;
+use forebay_darkroom::colour::FilmFrame;
+use forebay_darkroom::frame::Frame;
+use forebay_darkroom::resample::{Area, scaled};
+use forebay_darkroom::survey::Look;
+
+/// Candidates that are tried to tell how long it takes.
+const TRIED: usize = 4;
+
+/// Frames nearer to each other than this are as good as one, in a film of years.
+const APART_NANOS_MAX: i64 = 60_000_000_000;
+
+/// A plan.
+#[derive(Debug, Clone)]
+pub struct Plan {
+    /// All that there is in the days, in order.
+    pub candidates: Vec<Candidate>,
+    /// What can't be used, by reason.
+    pub passed_over: BTreeMap<&'static str, Passed>,
+    /// Days and slots.
+    pub calendar: Calendar,
+    /// Which candidates of each slot are looked at.
+    pub shared: Vec<Vec<usize>>,
+    /// Days that have nothing in their wanted hours.
+    pub missing_days: Vec<Date>,
+    /// Slots without a candidate.
+    pub empty_slots: usize,
+    /// Pixels of the candidates that were tried.
+    pub material_size: (usize, usize),
+    /// Pixels of the film.
+    pub film_size: (usize, usize),
+    /// How long it will take, as far as a few candidates tell.
+    pub cost: Cost,
+}
+
+/// How long each stage takes.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Cost {
+    /// To look at candidates.
+    pub survey: Duration,
+    /// To measure.
+    pub measure: Duration,
+    /// To make frames and film.
+    pub render: Duration,
+}
+
+impl Cost {
+    /// All of it.
+    #[must_use]
+    pub fn all(&self) -> Duration {
+        self.survey + self.measure + self.render
+    }
+}
+
+impl Plan {
+    /// Candidates that are looked at.
+    #[must_use]
+    pub fn looked_at(&self) -> usize {
+        self.shared.iter().map(Vec::len).sum()
+    }
+}
+
+pub(super) fn date_of(at: Instant, zone: &TimeZone) -> Option<Date> {
+    let at = Timestamp::from_nanosecond(at.into()).ok()?;
+    Some(at.to_zoned(zone.clone()).date())
+}
+
+/// Makes a plan: the material is listed, and a few candidates are read.
+pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Plan, LapseError> {
+    let zone = &request.zone;
+    // A day more on either side: hours may go over midnight.
+    let edge = |date: Date, days: i64| {
+        let date = date.checked_add(jiff::Span::new().days(days)).ok()?;
+        let zoned = date.to_zoned(zone.clone()).ok()?;
+        i64::try_from(zoned.timestamp().as_nanosecond()).ok()
+    };
+    let from = request.first.and_then(|first| edge(first, 0));
+    let to = request.last.and_then(|last| edge(last, 2));
+    let unlisted = |source| LapseError::List {
+        place: material.place(),
+        source,
+    };
+    let named = material.list(from, to).map_err(unlisted)?;
+    let day_of =
+        |candidate: Option<&Candidate>| candidate.and_then(|candidate| date_of(candidate.at, zone));
+    let ends = day_of(named.candidates.first()).zip(day_of(named.candidates.last()));
+    let Some((earliest, latest)) = ends else {
+        return Err(nothing(material, &named));
+    };
+    let wish = Wish {
+        first: request.first.unwrap_or(earliest),
+        last: request.last.unwrap_or(latest),
+        days: request.days.clone(),
+        window: request.window.clone(),
+        pace: request.pace,
+        reach_nanos: request.reach_nanos,
+    };
+    let place = request.place.as_ref();
+    let first = calendar(&wish, zone, place, None)?;
+    let reach = first.slots.iter().map(|slot| slot.reach_nanos).max();
+    let reach = reach.unwrap_or(0);
+    let wanted = |begin: Instant, end: Instant| {
+        let next = first.days.partition_point(|day| day.end + reach < begin);
+        first
+            .days
+            .get(next)
+            .is_some_and(|day| day.begin - reach <= end)
+    };
+    // As many as are looked at for a slot; where the sun says when, a slot is an instant.
+    let apart = match first.interval_nanos {
+        0 => APART_NANOS_MAX,
+        interval => (interval / request.consider.max(1) as i64).min(APART_NANOS_MAX),
+    };
+    let listing = material
+        .look_into(named, apart, &wanted)
+        .map_err(unlisted)?;
+    if listing.candidates.is_empty() {
+        return Err(nothing(material, &listing));
+    }
+    let candidates = listing.candidates;
+    let times: Vec<Instant> = candidates.iter().map(|candidate| candidate.at).collect();
+    let within = |begin: Instant, end: Instant| {
+        times.partition_point(|at| *at <= end) - times.partition_point(|at| *at < begin)
+    };
+    let mut counts: Vec<usize> = first
+        .days
+        .iter()
+        .map(|day| within(day.begin, day.end))
+        .filter(|count| *count > 0)
+        .collect();
+    counts.sort_unstable();
+    // As many as on the better days: more slots than frames would only repeat.
+    let most = counts
+        .get(counts.len() * 9 / 10)
+        .copied()
+        .map(|most| most.max(1));
+    let calendar = calendar(&wish, zone, place, most)?;
+    let mut shared = shared_out(&times, &calendar.slots);
+    for (own, slot) in shared.iter_mut().zip(&calendar.slots) {
+        let far = |index: &usize| {
+            let at = times.get(*index).copied().unwrap_or(0);
+            slot.wanted
+                .iter()
+                .map(|wanted| (wanted - at).abs())
+                .min()
+                .unwrap_or(0)
+        };
+        own.sort_by_key(far);
+        own.truncate(request.consider.max(1));
+        own.sort_unstable();
+    }
+    let missing_days = calendar.days.iter().filter(|day| {
+        let margin = calendar.slots.first().map_or(0, |slot| slot.reach_nanos);
+        let margin = if day.begin == day.end { margin } else { 0 };
+        within(day.begin - margin, day.end + margin) == 0
+    });
+    let missing_days = missing_days.map(|day| day.date).collect();
+    let empty_slots = shared.iter().filter(|own| own.is_empty()).count();
+    if empty_slots == shared.len() {
+        return Err(LapseError::NotNear(candidates.len()));
+    }
+    let all: Vec<usize> = shared.iter().flatten().copied().collect();
+    let frames = calendar.slots.len() - empty_slots;
+    let (material_size, film_size, cost) = tried(request, material, &candidates, &all, frames)?;
+    Ok(Plan {
+        candidates,
+        passed_over: listing.passed_over,
+        calendar,
+        shared,
+        missing_days,
+        empty_slots,
+        material_size,
+        film_size,
+        cost,
+    })
+}
+
+fn nothing(material: &dyn Material, listing: &Listing) -> LapseError {
+    let texts = listing
+        .passed_over
+        .iter()
+        .map(|(reason, passed)| format!("{} {reason} ({})", passed.count, passed.example));
+    LapseError::NoFrames {
+        place: material.place(),
+        passed_over: texts.collect::<Vec<_>>().join("; "),
+    }
+}
+
+/// Size of the film for a size of the material.
+pub(super) fn film_size(request: &LapseRequest, (width, height): (usize, usize)) -> (usize, usize) {
+    let (width, height) = request.size.pixels.unwrap_or_else(|| {
+        let shrink = (3840.0 / width.max(height) as f64)
+            .min(2160.0 / width.min(height) as f64)
+            .min(1.0);
+        (
+            (width as f64 * shrink) as usize,
+            (height as f64 * shrink) as usize,
+        )
+    });
+    (width & !1, height & !1)
+}
+
+/// Does with a few candidates what will be done with all.
+fn tried(
+    request: &LapseRequest,
+    material: &dyn Material,
+    candidates: &[Candidate],
+    all: &[usize],
+    frames: usize,
+) -> Result<((usize, usize), (usize, usize), Cost), LapseError> {
+    let spread = (0..TRIED).filter_map(|nth| all.get(all.len() * (2 * nth + 1) / (2 * TRIED)));
+    let mut sizes: BTreeMap<(usize, usize), usize> = BTreeMap::new();
+    let mut loaded: Option<Frame> = None;
+    let (mut reading, mut looking, mut read) = (Duration::ZERO, Duration::ZERO, 0u32);
+    // The first ones may be broken; a few more are tried then.
+    for index in spread.chain(all.iter().take(32)) {
+        if read as usize >= TRIED {
+            break;
+        }
+        let Some(candidate) = candidates.get(*index) else {
+            continue;
+        };
+        let begin = Clock::now();
+        let frame = match load(material, candidate) {
+            Ok(frame) => frame,
+            Err(LoadFault::Unusable(_)) => continue,
+            Err(fault) => return Err(lost(candidate, fault)),
+        };
+        reading += begin.elapsed();
+        let begin = Clock::now();
+        drop(Look::at(&frame));
+        looking += begin.elapsed();
+        read += 1;
+        *sizes.entry(frame.size()).or_default() += 1;
+        loaded = Some(frame);
+    }
+    let Some(frame) = loaded else {
+        return Ok(((0, 0), film_size(request, (1920, 1080)), Cost::default()));
+    };
+    let size = sizes
+        .iter()
+        .max_by_key(|(_, count)| **count)
+        .map_or((0, 0), |(size, _)| *size);
+    let film = film_size(request, size);
+    let begin = Clock::now();
+    let out = scaled(&frame, Area::whole(frame.size()), film);
+    drop(out.to_jpeg(request.frame_quality));
+    let film_frame = FilmFrame::of(&out);
+    let mut coder = PieceCoder::new(
+        &request.coder,
+        request.quality,
+        film,
+        request.frames_per_second,
+    )?;
+    coder.add(&film_frame)?;
+    coder.finish()?;
+    let making = begin.elapsed();
+    let (reading, looking) = (reading / read.max(1), looking / read.max(1));
+    let jobs = request.jobs.clamp(1, 64) as u32;
+    let times =
+        |each: Duration, count: usize| each * u32::try_from(count).unwrap_or(u32::MAX) / jobs;
+    let blend = 1 + 2 * request.blend.side() as u32;
+    let moving = if request.align.is_some() {
+        2 * looking
+    } else {
+        Duration::ZERO
+    };
+    let cost = Cost {
+        survey: times(reading + looking, all.len()),
+        measure: times(reading + 2 * looking + 2 * moving, frames),
+        render: times(reading + moving + making + looking * (blend - 1), frames),
+    };
+    Ok((size, film, cost))
+}

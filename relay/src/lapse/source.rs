@@ -1,0 +1,342 @@
+//! Where frames come from: a folder of JPEGs, or what else lists and loads them ([`super::footage`],
+//! [`super::stills`]).
+
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::{self, BufReader};
+use std::path::{Path, PathBuf};
+
+use exif::{In, Tag, Value};
+use jiff::civil::{Date, DateTime, Time};
+use jiff::tz::{Offset, TimeZone};
+
+use crate::archive::is_outage;
+use crate::archive::replay::files;
+use crate::units::CaptureTime;
+use forebay_darkroom::calendar::Instant;
+use forebay_darkroom::frame::Frame;
+
+/// Folders within folders that are looked into.
+const DEPTH_MAX: usize = 8;
+/// Files that are listed; five years of one each minute.
+const FILES_MAX: usize = 3_000_000;
+/// A longer file is no still.
+pub(super) const FILE_BYTES_MAX: u64 = 256 << 20;
+/// Times before 1990 and after 2100 are those of a clock that was never set.
+const EARLIEST: Instant = 631_152_000 * 1_000_000_000;
+const LATEST: Instant = 4_102_444_800 * 1_000_000_000;
+
+/// A frame that may be taken.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Candidate {
+    /// When it was captured.
+    pub at: Instant,
+    /// Which file it is in, below the root of the material.
+    pub source: String,
+    /// Where in the file it begins; 0 where it is the file's only or first one.
+    pub offset: u64,
+    /// Bytes of the file where it may be changed, or taken for another: a folder of somebody's. What is
+    /// in an archive under its name stays as it is.
+    pub bytes: u64,
+}
+
+impl Candidate {
+    /// How it is named in texts: the file, and where there are several in one, its place.
+    #[must_use]
+    pub fn name(&self) -> String {
+        match self.offset {
+            0 => self.source.clone(),
+            offset => format!("{}#{offset}", self.source),
+        }
+    }
+}
+
+/// Makes a file of a name, of what is written into it.
+pub type MakeFile<'a> =
+    dyn FnMut(&str, &mut dyn FnMut(&mut dyn io::Write) -> io::Result<()>) -> io::Result<()> + 'a;
+
+/// What there is, and what can't be used.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Listing {
+    /// In order of their times; no two at the same.
+    pub candidates: Vec<Candidate>,
+    /// Files that were passed over, by reason.
+    pub passed_over: BTreeMap<&'static str, Passed>,
+}
+
+/// How many files were passed over for a reason, and one of them.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Passed {
+    /// How many.
+    pub count: usize,
+    /// The first.
+    pub example: String,
+}
+
+impl Listing {
+    pub(super) fn pass(&mut self, reason: &'static str, example: &Path) {
+        let passed = self.passed_over.entry(reason).or_default();
+        passed.count += 1;
+        if passed.example.is_empty() {
+            passed.example = example.display().to_string();
+        }
+    }
+
+    /// Sorts them, and leaves out what was captured at the same instant as another.
+    #[must_use]
+    pub fn ordered(mut self) -> Self {
+        self.candidates
+            .sort_by(|a, b| (a.at, &a.source, a.offset).cmp(&(b.at, &b.source, b.offset)));
+        let mut twice = Vec::new();
+        let mut last = None;
+        self.candidates.retain(|candidate| {
+            let again = last.replace(candidate.at) == Some(candidate.at);
+            if again {
+                twice.push(candidate.source.clone());
+            }
+            !again
+        });
+        for source in twice {
+            self.pass(
+                "captured at the same instant as another",
+                Path::new(&source),
+            );
+        }
+        self
+    }
+}
+
+/// Why a frame could not be had.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum LoadFault {
+    /// What is wrong with it, in words: it will be so the next time.
+    Unusable(String),
+    /// Why it can't be had now.
+    Unreachable(String),
+}
+
+impl LoadFault {
+    pub(super) fn unusable(error: impl std::fmt::Display) -> Self {
+        Self::Unusable(error.to_string())
+    }
+
+    pub(super) fn read(error: &io::Error) -> Self {
+        match is_outage(error) {
+            true => Self::Unreachable(error.to_string()),
+            false => Self::Unusable(error.to_string()),
+        }
+    }
+}
+
+/// Frames of one camera. Called from several threads.
+pub trait Material: Sync {
+    /// What there is from one instant to before another, as far as names tell.
+    ///
+    /// # Errors
+    /// Where the material can't be listed at all.
+    fn list(&self, from: Option<Instant>, to: Option<Instant>) -> io::Result<Listing>;
+
+    /// The same with more frames of those files that hold more than their names tell: one each `apart`
+    /// nanoseconds. It may cost as much as reading these files: only those are looked into that may hold
+    /// a wanted time, from one instant to another.
+    ///
+    /// # Errors
+    /// Where the material can't be had now.
+    fn look_into(
+        &self,
+        listing: Listing,
+        _apart: i64,
+        _wanted: &dyn Fn(Instant, Instant) -> bool,
+    ) -> io::Result<Listing> {
+        Ok(listing)
+    }
+
+    /// One of them.
+    ///
+    /// # Errors
+    /// [`LoadFault`].
+    fn load(&self, candidate: &Candidate) -> Result<Frame, LoadFault>;
+
+    /// Where it is, for texts.
+    fn place(&self) -> String;
+
+    /// Copies frames as they were coded into `intra.mp4`, where the material is coded so that each can
+    /// be decoded alone. `make` makes a file of a name, of what is written into it; `stop` is asked again
+    /// and again.
+    ///
+    /// # Errors
+    /// The disk's words, or that it was stopped.
+    fn copy_intra(
+        &self,
+        _candidates: &[&Candidate],
+        _frames_per_second: u32,
+        _stop: &dyn Fn() -> bool,
+        _make: &mut MakeFile<'_>,
+    ) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// JPEG files in a folder and those below it. Capture times are those of Exif 2.3 (`DateTimeOriginal`
+/// with `OffsetTimeOriginal`, else by the zone's clock), else those of names as an archive has them
+/// (`2026-05-04T073100.120Z.jpg`) or of fourteen digits (`IMG_20260504_073100.jpg`, by the zone's clock).
+#[derive(Debug)]
+pub struct Folder {
+    root: PathBuf,
+    zone: TimeZone,
+}
+
+impl Folder {
+    /// Files of any maker.
+    #[must_use]
+    pub fn new(root: PathBuf, zone: TimeZone) -> Self {
+        Self { root, zone }
+    }
+
+    fn walk(
+        &self,
+        folder: &Path,
+        depth: usize,
+        listing: &mut Listing,
+        keep: &dyn Fn(Instant) -> bool,
+    ) -> io::Result<()> {
+        for entry in std::fs::read_dir(folder)? {
+            let entry = entry?;
+            let (path, kind) = (entry.path(), entry.file_type()?);
+            let name = entry.file_name();
+            let name = name.to_string_lossy();
+            if name.starts_with('.') {
+                continue;
+            }
+            if kind.is_dir() {
+                if depth < DEPTH_MAX {
+                    self.walk(&path, depth + 1, listing, keep)?;
+                }
+                continue;
+            }
+            let jpeg = path.extension().is_some_and(|extension| {
+                extension.eq_ignore_ascii_case("jpg") || extension.eq_ignore_ascii_case("jpeg")
+            });
+            if !jpeg {
+                continue;
+            }
+            if listing.candidates.len() >= FILES_MAX {
+                listing.pass("beyond the number of files that are read", &path);
+                continue;
+            }
+            let bytes = std::fs::metadata(&path).map_or(0, |metadata| metadata.len());
+            let by_name = || {
+                let of_archive = files::begin(&path).map(CaptureTime::unix_nanos);
+                of_archive.or_else(|| by_digits(&name, &self.zone))
+            };
+            let at = exif_time(&path, &self.zone).or_else(by_name);
+            let below = path.strip_prefix(&self.root).unwrap_or(&path);
+            match at {
+                _ if bytes == 0 => listing.pass("empty", &path),
+                _ if bytes > FILE_BYTES_MAX => listing.pass("larger than 256 MiB", &path),
+                None => listing.pass("no capture time in Exif or name", &path),
+                Some(at) if !(EARLIEST..LATEST).contains(&at) => {
+                    listing.pass(
+                        "captured before 1990 or after 2100, by a clock that was not set",
+                        &path,
+                    );
+                }
+                Some(at) if !keep(at) => {}
+                Some(at) => listing.candidates.push(Candidate {
+                    at,
+                    source: below.to_string_lossy().into_owned(),
+                    offset: 0,
+                    bytes,
+                }),
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Material for Folder {
+    fn list(&self, from: Option<Instant>, to: Option<Instant>) -> io::Result<Listing> {
+        let mut listing = Listing::default();
+        let keep = |at| from.is_none_or(|from| at >= from) && to.is_none_or(|to| at < to);
+        self.walk(&self.root, 0, &mut listing, &keep)?;
+        Ok(listing.ordered())
+    }
+
+    fn load(&self, candidate: &Candidate) -> Result<Frame, LoadFault> {
+        let path = self.root.join(&candidate.source);
+        let bytes = std::fs::read(&path).map_err(|error| LoadFault::read(&error))?;
+        Frame::from_jpeg(&bytes).map_err(LoadFault::unusable)
+    }
+
+    fn place(&self) -> String {
+        self.root.display().to_string()
+    }
+}
+
+/// The first fourteen digits of a name, whatever stands between them, where they are a time.
+fn by_digits(name: &str, zone: &TimeZone) -> Option<Instant> {
+    let (stem, _) = name.rsplit_once('.')?;
+    let digits: Vec<i16> = stem
+        .chars()
+        .filter_map(|c| c.to_digit(10))
+        .map(|d| d as i16)
+        .collect();
+    let number = |range: std::ops::Range<usize>| {
+        let digits = digits.get(range)?;
+        Some(digits.iter().fold(0, |number: i16, digit| {
+            number.saturating_mul(10).saturating_add(*digit)
+        }))
+    };
+    let small = |range| i8::try_from(number(range)?).ok();
+    let date = Date::new(number(0..4)?, small(4..6)?, small(6..8)?).ok()?;
+    let time = Time::new(small(8..10)?, small(10..12)?, small(12..14)?, 0).ok()?;
+    instant(date.to_datetime(time), zone)
+}
+
+fn instant(civil: DateTime, zone: &TimeZone) -> Option<Instant> {
+    let zoned = zone.to_ambiguous_zoned(civil).compatible().ok()?;
+    i64::try_from(zoned.timestamp().as_nanosecond()).ok()
+}
+
+/// Exif 2.3: `DateTimeOriginal`, `SubSecTimeOriginal`, `OffsetTimeOriginal`.
+fn exif_time(path: &Path, zone: &TimeZone) -> Option<Instant> {
+    let file = File::open(path).ok()?;
+    let exif = exif::Reader::new()
+        .read_from_container(&mut BufReader::new(file))
+        .ok()?;
+    let text = |tag| {
+        let field = exif.get_field(tag, In::PRIMARY)?;
+        match &field.value {
+            Value::Ascii(texts) => texts.first().cloned(),
+            _ => None,
+        }
+    };
+    let stamp = text(Tag::DateTimeOriginal).or_else(|| text(Tag::DateTimeDigitized))?;
+    let mut stamp = exif::DateTime::from_ascii(&stamp).ok()?;
+    if let Some(part) = text(Tag::SubSecTimeOriginal) {
+        stamp.parse_subsec(&part).ok();
+    }
+    if let Some(offset) = text(Tag::OffsetTimeOriginal) {
+        stamp.parse_offset(&offset).ok();
+    }
+    let small = |value: u8| i8::try_from(value).ok();
+    let year = i16::try_from(stamp.year).ok()?;
+    let date = Date::new(year, small(stamp.month)?, small(stamp.day)?).ok()?;
+    let nanos = i32::try_from(stamp.nanosecond.unwrap_or(0)).ok()?;
+    let time = Time::new(
+        small(stamp.hour)?,
+        small(stamp.minute)?,
+        small(stamp.second)?,
+        nanos,
+    )
+    .ok()?;
+    let civil = date.to_datetime(time);
+    match stamp.offset {
+        Some(minutes) => {
+            let offset = Offset::from_seconds(i32::from(minutes) * 60).ok()?;
+            let at = offset.to_timestamp(civil).ok()?;
+            i64::try_from(at.as_nanosecond()).ok()
+        }
+        None => instant(civil, zone),
+    }
+}

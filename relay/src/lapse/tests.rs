@@ -1,0 +1,415 @@
+//! Whole films of a few days of the simulated boatyard, judged by ffprobe and ffmpeg.
+
+#![expect(clippy::print_stdout, reason = "a test says what it skipped")]
+
+use std::path::Path;
+use std::process::Command;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use forebay_darkroom::blend::Blend;
+use forebay_darkroom::calendar::{Pace, Window};
+use forebay_darkroom::choose::{Taste, Verdict};
+use forebay_darkroom::film::{Missing, Size};
+use forebay_darkroom::frame::Frame;
+use forebay_darkroom::region::Regions;
+use forebay_site::year::Year;
+use jiff::civil::{Weekday, time};
+use jiff::tz::TimeZone;
+
+use super::align::Motion;
+use super::encode::{Coder, Quality};
+use super::source::Folder;
+use super::stamp::Corner;
+use super::*;
+
+const HOUR: i64 = 3_600_000_000_000;
+/// 2026-06-01, UTC.
+const BEGIN: i64 = 1_780_272_000_000_000_000;
+const SIZE: (usize, usize) = (320, 180);
+
+fn draw(year: &Year, at: i64) -> Vec<u8> {
+    let picture = year.picture(at);
+    let mut frame = Frame::filled(picture.width, picture.height, [0, 128, 128]);
+    for (plane, samples) in frame.planes.iter_mut().zip(picture.planes) {
+        plane.samples = samples;
+    }
+    frame.to_jpeg(90).unwrap()
+}
+
+/// Stills each half hour from 9 to 15 o'clock, named as some cameras do.
+fn yard(folder: &Path, days: i64) -> Year {
+    let year = Year::new(SIZE, BEGIN, 60, 3);
+    for day in 0..days {
+        for half in 0..=12 {
+            let at = BEGIN + day * 24 * HOUR + 9 * HOUR + half * HOUR / 2;
+            let stamp = Timestamp::from_nanosecond(at.into()).unwrap();
+            let name = stamp.strftime("yard_%Y%m%d_%H%M%S.JPG").to_string();
+            std::fs::write(folder.join(name), draw(&year, at)).unwrap();
+        }
+    }
+    year
+}
+
+pub(super) fn request(out: &Path, frames: usize) -> LapseRequest {
+    LapseRequest {
+        zone: TimeZone::UTC,
+        place: None,
+        first: None,
+        last: None,
+        days: (0..7)
+            .map(|day| Weekday::from_monday_zero_offset(day).unwrap())
+            .collect(),
+        window: Window::Clock(time(9, 0, 0, 0), time(15, 0, 0, 0)),
+        pace: Pace::Frames(frames),
+        reach_nanos: None,
+        frames_per_second: 25,
+        missing: Missing::Hold,
+        taste: Taste::default(),
+        consider: 12,
+        verdicts: Verdicts::default(),
+        level: 1.0,
+        level_frames: None,
+        align: Some(Motion::Affine),
+        blend: Blend::None,
+        regions: Regions::default(),
+        size: Size {
+            pixels: None,
+            pan: (0.5, 0.5),
+        },
+        date: Some(("%Y-%m-%d".to_owned(), Corner::LowerRight)),
+        coder: Coder::BuiltIn,
+        quality: Quality::Good,
+        frame_quality: 90,
+        jobs: 2,
+        out: out.to_owned(),
+        again: false,
+    }
+}
+
+fn film(request: &LapseRequest, folder: &Path) -> Result<Made, LapseError> {
+    let material = Folder::new(folder.to_owned(), TimeZone::UTC);
+    let plan = plan(request, &material)?;
+    make(request, plan, &material, &|| false, &|_| {})
+}
+
+/// What ffprobe says of a file; none where there is no ffprobe.
+pub(super) fn probe(path: &Path) -> Option<serde_json::Value> {
+    let arguments = [
+        "-v",
+        "error",
+        "-count_frames",
+        "-show_streams",
+        "-of",
+        "json",
+    ];
+    let Ok(output) = Command::new("ffprobe").args(arguments).arg(path).output() else {
+        assert_ne!(
+            std::env::var("CI").as_deref(),
+            Ok("true"),
+            "ffprobe is missing"
+        );
+        println!("skipped: ffprobe is missing");
+        return None;
+    };
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success() && said.is_empty(), "{said}");
+    let all: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    Some(all["streams"][0].clone())
+}
+
+#[test]
+fn a_folder_becomes_a_film_whatever_else_lies_in_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(stills.join("more/.hidden")).unwrap();
+    let year = yard(&stills, 5);
+    let whole = draw(&year, BEGIN + 10 * HOUR);
+    let other = Frame::filled(100, 100, [90, 128, 128]).to_jpeg(80).unwrap();
+    for (name, bytes) in [
+        ("yard_20260602_121000.jpg", &whole[..whole.len() / 2]),
+        ("yard_20260602_121100.jpg", &b"no picture"[..]),
+        ("yard_20260602_121200.jpg", &[]),
+        ("yard_20260602_121300.jpg", &other),
+        ("no time in the name.jpg", &whole),
+        ("yard_19700101_000000.jpg", &whole),
+        ("notes.txt", b"to be read"),
+    ] {
+        std::fs::write(stills.join("more").join(name), bytes).unwrap();
+    }
+    let out = folder.path().join("film");
+    let request = request(&out, 15);
+    let made = film(&request, &stills).unwrap();
+    assert_eq!(made.plan.calendar.slots.len(), 15);
+    assert_eq!(made.unreadable.len(), 3, "{:?}", made.unreadable);
+    let reasons: Vec<_> = made.plan.passed_over.keys().copied().collect();
+    assert_eq!(
+        reasons,
+        [
+            "captured before 1990 or after 2100, by a clock that was not set",
+            "empty",
+            "no capture time in Exif or name"
+        ]
+    );
+    let frames = made.shown.len();
+    assert!(frames >= 13, "{frames}");
+    for number in 1..=frames {
+        let jpeg = std::fs::read(out.join(format!("frames/{number:06}.jpg"))).unwrap();
+        assert_eq!(Frame::from_jpeg(&jpeg).unwrap().size(), SIZE);
+    }
+    let table = std::fs::read_to_string(out.join("frames/frames.csv")).unwrap();
+    assert_eq!(table.lines().count(), frames + 1);
+    let columns = table.lines().next().unwrap().split(',').count();
+    assert!(
+        table.lines().all(|line| line.split(',').count() == columns),
+        "{table}"
+    );
+    let page = std::fs::read_to_string(out.join("report.html")).unwrap();
+    let options = roxmltree::ParsingOptions {
+        allow_dtd: true,
+        ..Default::default()
+    };
+    let page = roxmltree::Document::parse_with_options(&page, options).unwrap();
+    assert!(page.descendants().any(|node| node.has_tag_name("img")));
+    if let Some(stream) = probe(&out.join("film.mp4")) {
+        assert_eq!(stream["nb_read_frames"], frames.to_string());
+        assert_eq!(stream["avg_frame_rate"], "25/1");
+        assert_eq!(
+            (&stream["width"], &stream["height"]),
+            (&320.into(), &180.into())
+        );
+        assert_eq!(stream["pix_fmt"], "yuv420p");
+        assert_eq!(stream["color_range"], "tv");
+        for tag in ["color_space", "color_transfer", "color_primaries"] {
+            assert_eq!(stream[tag], "bt709", "{tag}");
+        }
+    }
+}
+
+/// Stopped again and again, it goes on, and gives the same film as in one go.
+#[test]
+fn what_was_interrupted_goes_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    yard(&stills, 4);
+    let material = Folder::new(stills.clone(), TimeZone::UTC);
+    let whole = request(&folder.path().join("whole"), 20);
+    film(&whole, &stills).unwrap();
+    let parts = request(&folder.path().join("parts"), 20);
+    let mut stops = 0;
+    for patience in (1..).map(|round| 6 * round) {
+        let asked = AtomicUsize::new(0);
+        let stop = || asked.fetch_add(1, Ordering::SeqCst) >= patience;
+        let planned = plan(&parts, &material).unwrap();
+        match make(&parts, planned, &material, &stop, &|_| {}) {
+            Err(LapseError::Interrupted) => stops += 1,
+            made => {
+                made.unwrap();
+                break;
+            }
+        }
+    }
+    assert!(stops > 2, "{stops}");
+    for name in [
+        "film.mp4",
+        "frames/frames.csv",
+        "choices.txt",
+        "frames/000007.jpg",
+    ] {
+        let read = |request: &LapseRequest| std::fs::read(request.out.join(name)).unwrap();
+        assert!(read(&whole) == read(&parts), "{name} differs");
+    }
+    // Other options are refused, unless it is said that they are meant.
+    let mut other = parts.clone();
+    other.missing = Missing::Skip;
+    other.date = None;
+    let refused = film(&other, &stills).unwrap_err();
+    assert!(refused.to_string().contains("(date; missing)"), "{refused}");
+    other.again = true;
+    film(&other, &stills).unwrap();
+}
+
+#[test]
+fn decisions_are_followed() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    yard(&stills, 2);
+    let mut request = request(&folder.path().join("first"), 4);
+    request.align = None;
+    let first = film(&request, &stills).unwrap();
+    let name = |made: &Made, nth: usize| made.plan.candidates[made.taken[nth].candidate].name();
+    let taken = name(&first, 1);
+    let choices = std::fs::read_to_string(request.out.join("choices.txt")).unwrap();
+    let line = choices
+        .lines()
+        .find(|line| line.contains(&format!("#drop {taken} ")))
+        .unwrap();
+    request
+        .verdicts
+        .add_text(line.trim_start_matches('#'))
+        .unwrap();
+    request.out = folder.path().join("second");
+    let second = film(&request, &stills).unwrap();
+    assert_ne!(name(&second, 1), taken);
+    request.verdicts = Verdicts::default();
+    request
+        .verdicts
+        .add(Verdict::Keep, "2026-06-01T13:00:00Z")
+        .unwrap();
+    request.out = folder.path().join("third");
+    let third = film(&request, &stills).unwrap();
+    assert!((0..4).any(|nth| name(&third, nth) == "yard_20260601_130000.JPG"));
+    let bad = request
+        .verdicts
+        .add_text("keep a.jpg\n# a remark\ntake b.jpg")
+        .unwrap_err();
+    assert_eq!(bad.0, 3);
+}
+
+#[test]
+fn what_can_not_be_done_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    let fault = |request: &LapseRequest| film(request, &stills).unwrap_err().to_string();
+    let mut request = request(&folder.path().join("film"), 10);
+    assert!(
+        fault(&request).contains("no frames there"),
+        "{}",
+        fault(&request)
+    );
+    std::fs::write(stills.join("20260601_120000.jpg"), b"nothing").unwrap();
+    assert!(
+        fault(&request).contains("no frame is good enough or readable"),
+        "{}",
+        fault(&request)
+    );
+    let year = Year::new(SIZE, BEGIN, 60, 3);
+    std::fs::write(
+        stills.join("20260601_120000.jpg"),
+        draw(&year, BEGIN + 12 * HOUR),
+    )
+    .unwrap();
+    // One frame is a film of one.
+    request.taste.least = 0.0;
+    request.again = true;
+    let made = film(&request, &stills).unwrap();
+    assert_eq!(made.shown.len(), 1);
+    request.again = false;
+    request.window = Window::SunAbove(10.0);
+    assert!(
+        fault(&request).contains("--latitude"),
+        "{}",
+        fault(&request)
+    );
+    request.window = Window::Clock(time(3, 0, 0, 0), time(4, 0, 0, 0));
+    assert!(
+        fault(&request).contains("none of the 1 frames is near"),
+        "{}",
+        fault(&request)
+    );
+    request.window = Window::Clock(time(9, 0, 0, 0), time(15, 0, 0, 0));
+    request.date = Some(("%!".to_owned(), Corner::UpperLeft));
+    assert!(fault(&request).contains("--date %!"), "{}", fault(&request));
+    request.date = None;
+    request.out = stills.clone();
+    assert!(
+        fault(&request).contains("is not empty"),
+        "{}",
+        fault(&request)
+    );
+}
+
+/// A TIFF with the tags of Exif 2.32 that tell a capture time, in front of a JPEG.
+fn with_exif(jpeg: &[u8], tags: &[(u16, &str)]) -> Vec<u8> {
+    let mut tiff = b"II\x2a\0\x08\0\0\0\x01\0\x69\x87\x04\0\x01\0\0\0\x1a\0\0\0\0\0\0\0".to_vec();
+    tiff.extend((tags.len() as u16).to_le_bytes());
+    let mut data_at = tiff.len() + 12 * tags.len() + 4;
+    let mut data = Vec::new();
+    for (tag, text) in tags {
+        let length = text.len() + 1;
+        tiff.extend(tag.to_le_bytes());
+        tiff.extend(2u16.to_le_bytes());
+        tiff.extend((length as u32).to_le_bytes());
+        if length <= 4 {
+            let mut inline = text.as_bytes().to_vec();
+            inline.resize(4, 0);
+            tiff.extend(inline);
+        } else {
+            tiff.extend((data_at as u32).to_le_bytes());
+            data.extend(text.as_bytes());
+            data.push(0);
+            data_at += length;
+        }
+    }
+    tiff.extend([0; 4]);
+    tiff.extend(data);
+    let mut out = jpeg[..2].to_vec();
+    out.extend([0xff, 0xe1]);
+    out.extend((tiff.len() as u16 + 8).to_be_bytes());
+    out.extend(b"Exif\0\0");
+    out.extend(tiff);
+    out.extend(&jpeg[2..]);
+    out
+}
+
+#[test]
+fn capture_times_are_those_of_exif() {
+    const TAKEN: u16 = 0x9003;
+    const OFFSET: u16 = 0x9011;
+    const PART: u16 = 0x9291;
+    let folder = tempfile::tempdir().unwrap();
+    let jpeg = Frame::filled(64, 64, [90, 128, 128]).to_jpeg(80).unwrap();
+    let cases: [(&str, &[(u16, &str)], Option<&str>); 6] = [
+        (
+            "a",
+            &[
+                (TAKEN, "2026:05:04 09:31:00"),
+                (OFFSET, "+02:00"),
+                (PART, "120"),
+            ],
+            Some("2026-05-04T07:31:00.12Z"),
+        ),
+        (
+            "b",
+            &[(TAKEN, "2026:05:04 09:31:07")],
+            Some("2026-05-04T07:31:07Z"),
+        ),
+        (
+            "c",
+            &[(TAKEN, "2026:01:04 09:31:08")],
+            Some("2026-01-04T08:31:08Z"),
+        ),
+        ("d", &[(TAKEN, "0000:00:00 00:00:00")], None),
+        (
+            "e-20260504-093109",
+            &[(TAKEN, "2026:13:45 77:00:00")],
+            Some("2026-05-04T07:31:09Z"),
+        ),
+        ("f", &[(TAKEN, "rubbish")], None),
+    ];
+    for (name, tags, _) in cases {
+        std::fs::write(
+            folder.path().join(format!("{name}.jpg")),
+            with_exif(&jpeg, tags),
+        )
+        .unwrap();
+    }
+    let zone = TimeZone::get("Europe/Oslo").unwrap();
+    let listing = Folder::new(folder.path().to_owned(), zone)
+        .list(None, None)
+        .unwrap();
+    for (name, _, wanted) in cases {
+        let found = listing
+            .candidates
+            .iter()
+            .find(|c| c.source == format!("{name}.jpg"));
+        let found = found.map(|c| Timestamp::from_nanosecond(c.at.into()).unwrap().to_string());
+        assert_eq!(found.as_deref(), wanted, "{name}");
+    }
+    assert_eq!(
+        listing.passed_over["no capture time in Exif or name"].count,
+        2
+    );
+}
