@@ -5,7 +5,7 @@
 FILE has the luma of all pictures, one behind the other. Prints JSON:
 
 - `affines`: for each picture the map of points of the first one to points of it, row by row: phase
-  correlation, then the enhanced correlation coefficient, against the first one and the one before;
+  correlation of gradients with the one before, then the enhanced correlation coefficient with the first;
 - `means`: mean luma of the rows from TOP on, once the inverse cumulative histograms of these rows were
   averaged over a Gaussian window of SIGMA pictures (Delon 2006).
 """
@@ -17,36 +17,34 @@ import cv2
 import numpy
 
 
+def edges(picture):
+    """Strength of the gradient: light that comes and goes changes it least."""
+    smooth = cv2.GaussianBlur(picture.astype(numpy.float32), (0, 0), 1)
+    across, down = (cv2.Sobel(smooth, cv2.CV_32F, *way) for way in ((1, 0), (0, 1)))
+    return numpy.log1p(cv2.magnitude(across, down))
+
+
 def ecc(template, picture, start):
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 100, 1e-5)
     warp = start.astype(numpy.float32)
     try:
         score, warp = cv2.findTransformECC(
-            template, picture, warp, cv2.MOTION_AFFINE, criteria, None, 5
+            template, picture, warp, cv2.MOTION_EUCLIDEAN, criteria, None, 5
         )
     except cv2.error:
         return 0.0, start
     return score, warp.astype(float)
 
 
-def after(outer, inner):
-    """First `inner`, then `outer`."""
-    whole = [numpy.vstack([part, [0, 0, 1]]) for part in (outer, inner)]
-    return (whole[0] @ whole[1])[:2]
-
-
 def affines(pictures):
-    shape = pictures[0].shape
-    window = cv2.createHanningWindow(shape[::-1], cv2.CV_32F)
+    pictures = [edges(picture) for picture in pictures]
+    window = cv2.createHanningWindow(pictures[0].shape[::-1], cv2.CV_32F)
     found = [numpy.eye(2, 3)]
     for before, picture in zip(pictures, pictures[1:]):
-        (x, y), _ = cv2.phaseCorrelate(
-            before.astype(numpy.float32), picture.astype(numpy.float32), window
-        )
-        _, step = ecc(before, picture, numpy.array([[1, 0, x], [0, 1, y]], float))
-        chained = after(step, found[-1])
-        score, whole = ecc(pictures[0], picture, chained)
-        found.append(whole if score > 0.5 else chained)
+        (x, y), _ = cv2.phaseCorrelate(before, picture, window)
+        start = found[-1] + numpy.array([[0, 0, x], [0, 0, y]])
+        tries = (ecc(pictures[0], picture, start) for start in (start, found[-1]))
+        found.append(max(tries, key=lambda pair: pair[0])[1])
     return [list(map(float, affine.reshape(-1))) for affine in found]
 
 
