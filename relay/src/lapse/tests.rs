@@ -4,6 +4,7 @@
 
 use std::path::Path;
 use std::process::Command;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use forebay_darkroom::blend::Blend;
@@ -18,9 +19,12 @@ use jiff::tz::TimeZone;
 
 use super::align::Motion;
 use super::encode::{Coder, Quality};
-use super::source::Folder;
+use super::source::{Folder, Listing};
 use super::stamp::Corner;
+use super::stills::Stills;
 use super::*;
+use crate::archive::RealDisk;
+use crate::units::Name;
 
 const HOUR: i64 = 3_600_000_000_000;
 /// 2026-06-01, UTC.
@@ -412,4 +416,101 @@ fn capture_times_are_those_of_exif() {
         listing.passed_over["no capture time in Exif or name"].count,
         2
     );
+}
+
+#[test]
+fn stills_of_an_archive_are_found_by_their_names() {
+    let folder = tempfile::tempdir().unwrap();
+    let camera = Name::new("slipway").unwrap();
+    let stills = Stills::new(Arc::new(RealDisk), folder.path(), &camera);
+    assert!(!stills.any().unwrap());
+    assert_eq!(stills.list(None, None).unwrap(), Listing::default());
+    let jpeg = Frame::filled(64, 64, [90, 128, 128]).to_jpeg(80).unwrap();
+    for (day, name) in [
+        ("2026-05-04", "2026-05-04T073000.000Z.jpg"),
+        ("2026-05-04", "2026-05-04T074000.000Z.jpg"),
+        // Another one that was taken at the same time, and what is none.
+        ("2026-05-04", "2026-05-04T074000.000Z-2.jpg"),
+        ("2026-05-04", "2026-05-04T075000.000Z.mp4"),
+        ("2026-05-04", "notes.jpg"),
+        ("2026-05-05", "2026-05-05T073000.000Z.jpg"),
+    ] {
+        let day = folder.path().join("slipway/stills").join(day);
+        std::fs::create_dir_all(&day).unwrap();
+        std::fs::write(day.join(name), &jpeg).unwrap();
+    }
+    assert!(stills.any().unwrap());
+    let all = stills.list(None, None).unwrap();
+    let names: Vec<&str> = all.candidates.iter().map(|c| c.source.as_str()).collect();
+    let first = "2026-05-04/2026-05-04T073000.000Z.jpg";
+    let last = "2026-05-05/2026-05-05T073000.000Z.jpg";
+    assert_eq!(
+        names,
+        [first, "2026-05-04/2026-05-04T074000.000Z.jpg", last]
+    );
+    assert_eq!(all.passed_over.len(), 1);
+    let part = stills.list(None, Some(all.candidates[1].at)).unwrap();
+    assert_eq!(part.candidates, all.candidates[..1]);
+    let part = stills.list(Some(all.candidates[2].at), None).unwrap();
+    assert_eq!(part.candidates, all.candidates[2..]);
+    assert_eq!(stills.load(&all.candidates[0]).unwrap().size(), (64, 64));
+    std::fs::remove_file(folder.path().join("slipway/stills").join(last)).unwrap();
+    let gone = stills.load(&all.candidates[2]);
+    assert!(matches!(gone, Err(LoadFault::Unusable(_))), "{gone:?}");
+}
+
+/// A store that stops answering after so many frames.
+struct Failing {
+    folder: Folder,
+    left: AtomicUsize,
+}
+
+impl Material for Failing {
+    fn list(&self, from: Option<Instant>, to: Option<Instant>) -> std::io::Result<Listing> {
+        self.folder.list(from, to)
+    }
+
+    fn load(&self, candidate: &Candidate) -> Result<Frame, LoadFault> {
+        let counted = |left: usize| left.checked_sub(1);
+        match self
+            .left
+            .fetch_update(Ordering::SeqCst, Ordering::SeqCst, counted)
+        {
+            Ok(_) => self.folder.load(candidate),
+            Err(_) => Err(LoadFault::Unreachable("no answer".to_owned())),
+        }
+    }
+
+    fn place(&self) -> String {
+        self.folder.place()
+    }
+}
+
+/// What can't be had for a while is not what can't be used.
+#[test]
+fn an_outage_of_the_store_costs_no_frame() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    yard(&stills, 2);
+    let whole = request(&folder.path().join("whole"), 8);
+    let untroubled = film(&whole, &stills).unwrap();
+    let request = request(&folder.path().join("film"), 8);
+    let material = Failing {
+        folder: Folder::new(stills, TimeZone::UTC),
+        left: AtomicUsize::new(0),
+    };
+    let mut outages = 0;
+    let made = loop {
+        let run = plan(&request, &material)
+            .and_then(|plan| make(&request, plan, &material, &|| false, &|_| {}));
+        match run {
+            Err(LapseError::Unreached { .. }) => outages += 1,
+            made => break made.unwrap(),
+        }
+        material.left.store(16 * outages, Ordering::SeqCst);
+    };
+    assert!(outages > 2, "{outages}");
+    assert!(made.unreadable.is_empty(), "{:?}", made.unreadable);
+    assert_eq!(made.taken, untroubled.taken);
 }
