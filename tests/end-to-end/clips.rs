@@ -473,7 +473,7 @@ fn a_clip_of_the_demo_tells_gaps_and_clocks() {
 }
 
 /// Unix seconds of a file's name.
-fn named(file: &Path) -> f64 {
+pub(crate) fn named(file: &Path) -> f64 {
     let stem = file.file_stem().unwrap().to_str().unwrap();
     let (date, time) = stem.split_once('T').unwrap();
     let time = format!("{date}T{}:{}:{}", &time[..2], &time[2..4], &time[4..]);

@@ -6,8 +6,9 @@ use std::path::Path;
 use std::process::{Command, Output, Stdio};
 
 use forebay_tests::recording::{packets, pictures, rfc3339_of};
-use forebay_tests::{Relay, fresh_folder, mp4_files, run, unix_now};
+use forebay_tests::{Relay, fresh_folder, mp4_files, run};
 
+use crate::clips::named;
 use crate::{SCRATCH, beside};
 
 /// Exit code of sysexits.h (BSD).
@@ -23,12 +24,15 @@ fn said(output: &Output) -> String {
     String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)
 }
 
-/// Makes a film of a camera's key frames of the last minutes and holds `intra.mp4` against the footage,
+/// Makes a film of a camera's key frames and holds `intra.mp4` against the footage,
 /// which is that of `archive`, or a copy of it.
 pub(crate) fn check_key_frames(config: &Path, camera: &str, archive: &Path, out: &Path) {
-    let clock = |unix: f64| rfc3339_of(unix)[11..16].to_owned();
-    let now = unix_now();
-    let window = format!("{}-{}", clock(now - 120.0), clock(now + 60.0));
+    let footage = mp4_files(&archive.join(camera).join("footage"));
+    let times: Vec<f64> = footage.iter().map(|file| named(file)).collect();
+    let clock = |unix: f64| rfc3339_of(unix)[11..19].to_owned();
+    let first = times.iter().copied().fold(f64::MAX, f64::min);
+    let last = times.iter().copied().fold(0.0, f64::max);
+    let window = format!("{}-{}", clock(first), clock(last + 10.0));
     let taste = out.with_extension("toml");
     fs::write(&taste, "least = 0\n").unwrap();
     let options = [
@@ -38,8 +42,6 @@ pub(crate) fn check_key_frames(config: &Path, camera: &str, archive: &Path, out:
         "UTC",
         "--every",
         "1s",
-        "--reach",
-        "3m",
         "--align",
         "none",
         "--date",
@@ -75,7 +77,7 @@ pub(crate) fn check_key_frames(config: &Path, camera: &str, archive: &Path, out:
     assert!(rows.len() >= 2, "{table}");
     assert_eq!(pictures(&out.join("film.mp4")), rows.len());
     let mut recorded = BTreeMap::new();
-    for file in mp4_files(&archive.join(camera).join("footage")) {
+    for file in footage {
         let hashes: Vec<String> = packets(&file)
             .into_iter()
             .map(|packet| packet.sha256)

@@ -143,14 +143,11 @@ impl LapseArguments {
         }
         let bad = || {
             usage(format!(
-                "--window {}: two clock times, as 08:00-17:00",
+                "--window {}: two clock times, as 08:00-17:00 or 08:00:30-08:02:00",
                 self.window
             ))
         };
-        let clock = |text: &str| {
-            let (hour, minute) = text.trim().split_once(':')?;
-            Time::new(hour.parse().ok()?, minute.parse().ok()?, 0, 0).ok()
-        };
+        let clock = |text: &str| text.trim().parse::<Time>().ok();
         let (from, to) = self.window.split_once('-').ok_or_else(bad)?;
         match clock(from).zip(clock(to)) {
             Some((from, to)) if from != to => Ok(Window::Clock(from, to)),
