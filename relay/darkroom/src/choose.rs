@@ -259,7 +259,7 @@ fn score(index: usize, seen: &[Seen<'_>], measures: &[bool], taste: &Taste) -> O
         sharp: ramp(fine, 0.55, 0.92),
         exposed: plateau * clipped,
         clear: ramp(clear, 0.45, 0.85),
-        clean: 1.0 - ramp(smeared, 0.02, 0.12),
+        clean: 1.0 - ramp(smeared, 0.02, 0.07),
         open: 1.0 - ramp(blocked(look, &beside), 0.06, 0.25),
         timely: 1.0,
     })

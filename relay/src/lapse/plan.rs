@@ -213,6 +213,9 @@ pub(super) fn film_size(request: &LapseRequest, (width, height): (usize, usize))
     (width & !1, height & !1)
 }
 
+/// Pixels of the candidates, pixels of the film, and what it costs.
+type Tried = ((usize, usize), (usize, usize), Cost);
+
 /// Does with a few candidates what will be done with all.
 fn tried(
     request: &LapseRequest,
@@ -220,7 +223,7 @@ fn tried(
     candidates: &[Candidate],
     all: &[usize],
     frames: usize,
-) -> Result<((usize, usize), (usize, usize), Cost), LapseError> {
+) -> Result<Tried, LapseError> {
     let spread = (0..TRIED).filter_map(|nth| all.get(all.len() * (2 * nth + 1) / (2 * TRIED)));
     let mut sizes: BTreeMap<(usize, usize), usize> = BTreeMap::new();
     let mut loaded: Option<Frame> = None;

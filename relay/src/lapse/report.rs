@@ -431,7 +431,7 @@ impl Page<'_> {
                 None => (
                     String::new(),
                     String::new(),
-                    "no candidate that can be read",
+                    "no candidate, or none that can be read",
                 ),
             };
             writeln!(

@@ -37,15 +37,28 @@ fn setting(name: &str, default: i64) -> i64 {
         .unwrap_or(default)
 }
 
-/// Thresholds were found on the last one alone.
+/// Days that are looked at.
+fn span() -> i64 {
+    setting("FOREBAY_LAPSE_DAYS", 16)
+}
+
+/// Years in which the hall is built in 300 days, of which some in the middle are looked at; the camera is
+/// knocked twice in them. Thresholds were found on the last one alone.
 fn years() -> impl Iterator<Item = Year> {
     let width = setting("FOREBAY_LAPSE_WIDTH", 256) as usize;
-    let days = setting("FOREBAY_LAPSE_DAYS", 16);
+    let size = (width, width * 9 / 16);
     let seeds = match setting("FOREBAY_LAPSE_SEED", 0) {
         0 => vec![1, 2, 7],
         seed => vec![seed as u64],
     };
-    let year = move |seed| Year::new((width, width * 9 / 16), BEGIN, days, seed);
+    let year = move |seed| {
+        let days = span().max(300);
+        let before = (days - span()) / 2;
+        Year {
+            knocks: Year::new(size, BEGIN, span(), seed).knocks,
+            ..Year::new(size, BEGIN - before * DAY, days, seed)
+        }
+    };
     seeds.into_iter().map(year)
 }
 
@@ -105,7 +118,7 @@ fn the_best_is_chosen() {
 fn chosen(year: &Year) -> Tally {
     let mut slots = Vec::new();
     let mut times = Vec::new();
-    for day in 0..year.days {
+    for day in 0..span() {
         for hour in [9, 12, 15] {
             let wanted = BEGIN + day * DAY + hour * HOUR;
             slots.push(Slot {
@@ -178,7 +191,7 @@ fn chosen(year: &Year) -> Tally {
 /// Good frames of each day, in order, with their truth.
 fn film(year: &Year, a_day: i64) -> Vec<(i64, Conditions)> {
     let mut film = Vec::new();
-    for day in 0..year.days {
+    for day in 0..span() {
         for nth in 0..a_day {
             let wanted = BEGIN + day * DAY + 10 * HOUR + nth * 5 * HOUR / a_day;
             let near = (0..4).map(|tens| wanted + tens * HOUR / 6);
@@ -244,7 +257,7 @@ fn check_knocks(year: &Year) {
         size.1
     );
     // Of a whole year the hall has grown over much of what the first frame shows.
-    let (most, most_of) = if year.days > 100 {
+    let (most, most_of) = if span() > 100 {
         (0.5, 1.0)
     } else {
         (0.25, 0.45)
@@ -352,8 +365,9 @@ fn check_flicker(year: &Year) {
         100.0 * whole(|pair| pair.0),
         100.0 * whole(|pair| pair.1),
     );
-    assert!(whole(|pair| pair.1) < 0.25 * whole(|pair| pair.0));
-    assert!(unrest(&after) < 0.6 * unrest(&before));
+    assert!(whole(|pair| pair.1) < 0.15 * whole(|pair| pair.0));
+    // What sun and shadow do to one wall alone stays.
+    assert!(unrest(&after) < 0.75 * unrest(&before));
     assert!(
         slow.iter().all(|ratio| (ratio - 1.0).abs() < 0.03),
         "{slow:?}"
