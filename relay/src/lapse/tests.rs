@@ -371,7 +371,13 @@ fn capture_times_are_those_of_exif() {
     const PART: u16 = 0x9291;
     let folder = tempfile::tempdir().unwrap();
     let jpeg = Frame::filled(64, 64, [90, 128, 128]).to_jpeg(80).unwrap();
-    let cases: [(&str, &[(u16, &str)], Option<&str>); 6] = [
+    /// A name, tags, and the time that is in them.
+    type Case = (
+        &'static str,
+        &'static [(u16, &'static str)],
+        Option<&'static str>,
+    );
+    let cases: [Case; 6] = [
         (
             "a",
             &[
