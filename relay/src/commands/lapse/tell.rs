@@ -121,7 +121,7 @@ pub(super) fn made(made: &Made, request: &LapseRequest) {
     }
     if !made.missing_days.is_empty() {
         output::say(&format!(
-            "{} days have no frame in the film: see the report",
+            "Days without a frame in the film: {}, see the report",
             made.missing_days.len()
         ));
     }
