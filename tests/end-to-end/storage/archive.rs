@@ -82,7 +82,7 @@ pub(super) fn is_away_and_comes_back(sites: &[SiteServer]) -> Vec<String> {
         at,
         length: end - at,
     });
-    let failures = stage.judge();
+    let failures = stage.judge(true);
     drop(disk);
     drop(small);
     failures

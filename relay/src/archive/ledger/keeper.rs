@@ -107,6 +107,8 @@ pub(super) struct Keeper {
     /// The catalog lacks something that only a scan finds.
     rescan: bool,
     relist: Relist,
+    /// A manifest has failed, and lines may be lost that the disk had seemed to take.
+    lines_lost: bool,
     /// Not before this: the archive was away.
     rescan_rest: Option<Instant>,
     moved: VecDeque<(String, String)>,
@@ -119,7 +121,7 @@ pub(super) struct Keeper {
 }
 
 /// What no manifest lists is listed, though the catalog knows it: a kill has come between the two, or
-/// manifests have gone with the spool.
+/// manifests have gone with the spool or were not taken by its disk.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Relist {
     No,
@@ -172,6 +174,7 @@ impl Keeper {
             missed,
             rescan: false,
             relist: Relist::Wanted,
+            lines_lost: false,
             rescan_rest: None,
             moved: VecDeque::new(),
             lost: VecDeque::new(),
@@ -353,10 +356,8 @@ impl Keeper {
             }
             Message::Scanned(changes) => self.scanned(changes),
             Message::Lost(file) => self.lost(file),
-            Message::SpoolRenewed => {
-                (self.relist, self.rescan) = (Relist::Wanted, true);
-                self.rescan_rest = None;
-            }
+            Message::SpoolRenewed => self.relist(),
+            Message::LostManifest(object) => self.lost_manifest(&object),
             Message::ScanEnded(true) => {
                 (self.scanning, self.told) = (None, None);
                 if self.relist == Relist::Scanned {
@@ -513,6 +514,10 @@ impl Keeper {
         }
         self.save_catalog();
         self.look_out();
+        if self.lines_lost && self.manifests.is_well() {
+            self.lines_lost = false;
+            self.relist();
+        }
         self.rescan |= self.missed.swap(false, Ordering::AcqRel);
         let rests = self.rescan_rest.is_some_and(|until| until > Instant::now());
         if self.rescan && self.scanning.is_none() && !rests {

@@ -14,7 +14,7 @@ use super::{ClockState, Evidence, Retired, Witness};
 use crate::archive::catalog::Change;
 use crate::archive::ending::{Ended, Ending};
 use crate::archive::manifest::Newest;
-use crate::archive::{Archive, ArchiveEvent, Fingerprint, ObjectKey};
+use crate::archive::{Archive, ArchiveEvent, Fingerprint, MANIFESTS, ObjectKey};
 use crate::telemetry::LedgerEvents;
 use crate::units::{CameraName, CaptureTime, SiteName};
 
@@ -55,6 +55,8 @@ pub(super) enum Message {
     Lost(LostFile),
     /// All of the spool is no more.
     SpoolRenewed,
+    /// A manifest in the spool is no more.
+    LostManifest(String),
     /// Files and journals told this.
     Scanned(Vec<Change>),
     /// Whether all was there to be looked at.
@@ -189,6 +191,9 @@ impl LedgerFeed {
                 why: "it was lost with the spool",
                 tombstone: None,
             })),
+            ArchiveEvent::Lost { key, .. } if key.purpose == MANIFESTS => {
+                Some(Message::LostManifest(key.object_name()))
+            }
             ArchiveEvent::SpoolRenewed(_) => Some(Message::SpoolRenewed),
             _ => None,
         };
