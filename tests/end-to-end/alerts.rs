@@ -24,6 +24,10 @@ const WAIT_MAX: Duration = Duration::from_secs(300);
 
 /// It has its turn when all others have been seen: a relay is killed.
 const ABSENT: &str = "ForebayRelayAbsent";
+/// A still is missed when another five minutes have passed: waited for where `FOREBAY_ALERTS_SLOW` is
+/// set.
+const SLOW: &str = "ForebayStillsMissing";
+const SLOW_MAX: Duration = Duration::from_secs(600);
 
 /// Which alert speaks of what, by labels that it must have.
 const EXPECTED: [(&str, &[(&str, &str)]); 24] = [
@@ -34,8 +38,7 @@ const EXPECTED: [(&str, &[(&str, &str)]); 24] = [
         &[("camera", "gate"), ("site", "boatyard")],
     ),
     ("ForebayGapOpen", &[("camera", "gate")]),
-    // One each minute is wanted, and is missed after another.
-    ("ForebayStillsMissing", &[("camera", "gate")]),
+    (SLOW, &[("camera", "gate")]),
     ("ForebayCoverageBelowGoal", &[("camera", "winch")]),
     ("ForebayKeyFramesFarApart", &[("camera", "slipway")]),
     ("ForebayClockWrong", &[("camera", "mast-crane")]),
@@ -94,7 +97,10 @@ fn each_alert_is_fired_by_its_fault() {
 
     let begin = Instant::now();
     let mut seen = BTreeSet::new();
-    let but_one = wait_for(WAIT_MAX, || {
+    let is_slow = std::env::var_os("FOREBAY_ALERTS_SLOW").is_some();
+    let patience = if is_slow { SLOW_MAX } else { WAIT_MAX };
+    let waits_for = |name| name != ABSENT && (is_slow || name != SLOW);
+    let but_one = wait_for(patience, || {
         stage.go_on();
         let now = firing(&server);
         for name in now.difference(&seen) {
@@ -102,7 +108,7 @@ fn each_alert_is_fired_by_its_fault() {
         }
         seen.extend(now);
         std::thread::sleep(Duration::from_millis(200));
-        let all = |(name, _): &(&str, _)| *name == ABSENT || seen.contains(name);
+        let all = |(name, _): &(&str, _)| !waits_for(*name) || seen.contains(name);
         EXPECTED.iter().all(all).then_some(())
     });
     let missing: Vec<_> = EXPECTED
@@ -155,7 +161,7 @@ fn each_alert_explains_itself(server: &Prometheus) {
             assert!(!summary.contains(broken), "{summary}");
         }
     }
-    assert!(alerts.len() >= EXPECTED.len() - 2, "{alerts:?}");
+    assert!(alerts.len() >= EXPECTED.len() - 3, "{alerts:?}");
 }
 
 /// Each query of the dashboard has an answer: after all these faults none has a reason to be empty.
