@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 
 use super::ArchiveEvent;
 use super::disk::is_outage;
-use super::place::NO_BUCKET;
+use super::place::{NO_BUCKET, REFUSED};
 use super::store::{Store, locked};
 use crate::units::CaptureTime;
 
@@ -38,7 +38,7 @@ impl AwayReason {
         match error.kind() {
             NO_BUCKET => Self::Absent,
             // It says so itself.
-            io::ErrorKind::ResourceBusy => Self::Refuses,
+            io::ErrorKind::ResourceBusy | REFUSED => Self::Refuses,
             _ if is_outage(error) => Self::Unanswered,
             _ => Self::Refuses,
         }
