@@ -15,7 +15,7 @@ use crate::units::CaptureTime;
 
 /// A call that takes longer counts as unanswered.
 pub(super) const PATIENCE: Duration = Duration::from_secs(5);
-/// A store is given longer, since the last byte: what the system sends for us is not seen.
+/// A store is given longer, since the other side last took or sent something.
 const FAR_PATIENCE: Duration = Duration::from_secs(15);
 
 /// In what way the archive can't be used. Closed: a metric label.
