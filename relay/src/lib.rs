@@ -31,6 +31,7 @@ pub mod outlet;
 pub mod pictures;
 pub mod sinks;
 pub mod supervise;
+mod tcp;
 pub mod telemetry;
 pub mod trial;
 pub mod units;

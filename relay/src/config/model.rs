@@ -82,6 +82,9 @@ pub struct Relay {
     pub plugin_cache: PathBuf,
 }
 
+/// What an upload to a store has in memory at the most, whatever the length of its object.
+pub const UPLOAD_BYTES_MAX: ByteCount = ByteCount::mib(64);
+
 /// `[store]`: the S3-compatible store that the archive is in.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Store {
@@ -104,10 +107,11 @@ pub struct Store {
     /// `silence_seconds`: without a byte for so long, a request is given up. 0.1 to 3600 s.
     /// Default: 30 s.
     pub silence: Duration,
-    /// `request_seconds`: longest that a request may take with all its tries: an object, or a part of
-    /// one, must be sent in that time. 1 s to a day. Default: 300 s.
+    /// `request_seconds`: longest that a request may take with all its tries, and 1 s more for each
+    /// KiB that goes over the wire for it: what goes on is not cut off. 1 s to a day. Default: 300 s.
     pub request: Duration,
-    /// Larger objects are sent in parts of 16 MiB. 5 MiB to 1 GiB. Default: `64 MiB`.
+    /// Larger objects are sent in parts of 16 MiB; what is sent at a time is in memory. 5 MiB to
+    /// 64 MiB ([`UPLOAD_BYTES_MAX`]). Default: `64 MiB`.
     pub multipart_over: ByteCount,
     /// Each object is read back once it is sent. Default: false; then only where the store does not
     /// confirm the SHA-256 of what it has taken.

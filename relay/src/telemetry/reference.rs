@@ -158,7 +158,7 @@ fn page() -> String {
     let outcomes = [
         ErrorKind::NotFound,
         ErrorKind::AlreadyExists,
-        ErrorKind::PermissionDenied,
+        ErrorKind::ConnectionRefused,
         ErrorKind::ResourceBusy,
         ErrorKind::TimedOut,
         ErrorKind::NotConnected,
