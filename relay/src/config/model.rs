@@ -7,6 +7,7 @@ use std::time::Duration;
 use jiff::tz::TimeZone;
 use url::Url;
 
+use crate::telemetry::logs::LogLevel;
 use crate::units::{CameraName, SinkName, SiteName};
 
 use super::plan::Plan;
@@ -62,7 +63,7 @@ impl Config {
 }
 
 /// `[relay]`: the relay itself.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Relay {
     /// Folder of finished footage. Required. In a [`store`](Self::store): `s3://bucket/prefix`.
     pub archive: PathBuf,
@@ -80,6 +81,9 @@ pub struct Relay {
     /// Folder of compiled plugins. Whoever can write there can run code as the relay.
     /// Default: `plugin-cache` in the spool.
     pub plugin_cache: PathBuf,
+    /// How much `forebay run` logs, unless `--log-level` says so: `error`, `warn`, `info` or `debug`.
+    /// Default: `info`.
+    pub log_level: LogLevel,
 }
 
 /// `[store]`: the S3-compatible store that the archive is in.
@@ -277,7 +281,7 @@ impl Default for LadderRule {
 }
 
 /// `[[site]]`: a place with cameras.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Site {
     /// The site's name; cameras refer to it. Required.
     pub name: SiteName,
@@ -382,7 +386,7 @@ pub struct Position {
 }
 
 /// `[[camera]]`: a stream to be pulled.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Camera {
     /// The camera's name: a folder of the archive and a label of metrics. Required.
     pub name: CameraName,
@@ -557,7 +561,7 @@ pub enum StrayData {
 }
 
 /// `[[sink]]`: a plugin at work on some cameras.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Sink {
     /// The sink's name: a label of metrics. Required.
     pub name: SinkName,
