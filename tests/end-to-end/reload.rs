@@ -26,10 +26,14 @@ const WORK_MAX: Duration = Duration::from_secs(60);
 /// There and back so often. More are needed to see a small leak.
 const RETURNS: usize = 3;
 
+/// Pictures of a group.
+const GOP: usize = 10;
+
 fn site() -> SiteServer {
     let program = Path::new(env!("CARGO_BIN_EXE_site_server"));
-    let options = "--streams 4 --bitrate 400000 --size 320x180 --fps 10 --gop 10";
-    let options: Vec<_> = options.split(' ').collect();
+    let options = "--streams 4 --bitrate 400000 --size 320x180 --fps 10 --gop";
+    let gop = GOP.to_string();
+    let options: Vec<_> = options.split(' ').chain([&*gop]).collect();
     SiteServer::start(program, &options)
 }
 
@@ -388,7 +392,7 @@ fn a_wrong_file_changes_nothing_and_many_right_ones_leave_nothing_behind() {
 
 /// What systemd is told, by sd_notify(3): `RELOADING=1` with the monotonic time, then `READY=1`.
 #[test]
-fn systemd_is_told_of_a_reload() {
+fn systemd_is_told_and_recorders_that_are_begun_anew_miss_nothing() {
     let _beside = beside();
     let folder = fresh_folder(SCRATCH, "reload-notify");
     let site = site();
@@ -403,10 +407,15 @@ fn systemd_is_told_of_a_reload() {
     };
     let relay = Relay::spawn(&before);
     assert!(next().contains("READY=1"));
+    flow(&relay, &["slipway", "gate"], 20.0);
     let file = folder.join("forebay.toml");
     let good = fs::read_to_string(&file).unwrap();
     for (text, status) in [
-        (&*good, "STATUS=recording"),
+        // Each recorder is begun anew.
+        (
+            &*good.replace("segment_seconds = 2", "segment_seconds = 3"),
+            "STATUS=recording",
+        ),
         (
             "[relay",
             "STATUS=recording; the new configuration is refused",
@@ -423,9 +432,30 @@ fn systemd_is_told_of_a_reload() {
         assert!((earlier..=monotonic_micros()).contains(&told), "{told}");
         let done = next();
         assert!(done.contains("READY=1") && done.contains(status), "{done}");
+        flow(&relay, &["slipway", "gate"], 20.0);
     }
+    let page = relay.metrics();
     assert!(relay.stop().status.success());
     assert!(next().contains("STOPPING=1"));
+    // What is begun anew begins with the group that the one before was at.
+    for camera in ["slipway", "gate"] {
+        assert_eq!(starts(&page, camera, "footage"), 2.0, "{camera}");
+        let all = footage(&before, camera);
+        let mut numbers: Vec<_> = all.iter().map(|mark| mark.number).collect();
+        numbers.sort_unstable();
+        numbers.dedup();
+        let (first, last) = (numbers[0], numbers[numbers.len() - 1]);
+        assert_eq!(
+            last - first + 1,
+            numbers.len() as u64,
+            "{camera}: {numbers:?}"
+        );
+        assert!(
+            all.len() - numbers.len() <= 2 * GOP,
+            "{camera}: {}",
+            all.len()
+        );
+    }
 }
 
 /// CLOCK_MONOTONIC, which sd_notify(3) asks for.
