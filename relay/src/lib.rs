@@ -36,4 +36,4 @@ pub mod telemetry;
 pub mod trial;
 pub mod units;
 
-pub use supervise::{RunError, Shutdown, Trigger, run, run_in_turn, shutdown};
+pub use supervise::{RunError, Shutdown, Trigger, run, shutdown};

@@ -46,7 +46,7 @@ pub use model::{
     Position, Quirks, Relay, Scrub, SenderReports, SessionId, Sink, Site, StartTime, Store,
     StrayData, Transport, UPLOAD_BYTES_MAX, Uplink, View, WhenBehind, WhenFull,
 };
-pub use plan::{Pause, Plan};
+pub use plan::{LivePlan, Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};
 pub use quantity::{ByteCount, ByteCountError};
 pub use secrets::{Credentials, PasswordSource, Secret, SecretError};

@@ -7,6 +7,7 @@ use std::time::Duration;
 use jiff::tz::TimeZone;
 use url::Url;
 
+use crate::telemetry::logs::LogLevel;
 use crate::units::{CameraName, SinkName, SiteName};
 
 use super::plan::Plan;
@@ -62,7 +63,7 @@ impl Config {
 }
 
 /// `[relay]`: the relay itself.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Relay {
     /// Folder of finished footage. Required. In a [`store`](Self::store): `s3://bucket/prefix`.
     pub archive: PathBuf,
@@ -80,6 +81,9 @@ pub struct Relay {
     /// Folder of compiled plugins. Whoever can write there can run code as the relay.
     /// Default: `plugin-cache` in the spool.
     pub plugin_cache: PathBuf,
+    /// How much `forebay run` logs, unless `--log-level` says so: `error`, `warn`, `info` or `debug`.
+    /// Default: `info`.
+    pub log_level: LogLevel,
 }
 
 /// What an upload to a store has in memory at the most, whatever the length of its object.
@@ -281,7 +285,7 @@ impl Default for LadderRule {
 }
 
 /// `[[site]]`: a place with cameras.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Site {
     /// The site's name; cameras refer to it. Required.
     pub name: SiteName,
@@ -386,7 +390,7 @@ pub struct Position {
 }
 
 /// `[[camera]]`: a stream to be pulled.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Camera {
     /// The camera's name: a folder of the archive and a label of metrics. Required.
     pub name: CameraName,
@@ -561,7 +565,7 @@ pub enum StrayData {
 }
 
 /// `[[sink]]`: a plugin at work on some cameras.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Sink {
     /// The sink's name: a label of metrics. Required.
     pub name: SinkName,

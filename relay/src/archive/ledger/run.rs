@@ -35,6 +35,8 @@ pub(super) enum Message {
     Tell(Evidence),
     Withdraw(CameraName, Witness, CaptureTime),
     Clock(CameraName, ClockState),
+    /// From that instant on these cameras are in the configuration, and no others.
+    Cameras(Vec<(CameraName, SiteName)>, CaptureTime),
     /// A finished file waits in the spool.
     Waits(FileAt),
     /// A file is under its final name; what of it the ledger reads.
@@ -285,6 +287,12 @@ impl Ledger {
     /// Notes how well capture times are known, and how the camera's clock stands.
     pub fn clock(&self, camera: &CameraName, state: ClockState) {
         self.0.send(Message::Clock(camera.clone(), state));
+    }
+
+    /// Notes that from `at` on these cameras are in the configuration, and no others: those that are
+    /// left out are not wanted any more.
+    pub fn cameras(&self, cameras: Vec<(CameraName, SiteName)>, at: CaptureTime) {
+        self.0.send(Message::Cameras(cameras, at));
     }
 
     /// Notes that an object (its path below the archive) was taken away on purpose, and why: it is
