@@ -99,7 +99,7 @@ fn each_alert_is_fired_by_its_fault() {
     let mut seen = BTreeSet::new();
     let is_slow = std::env::var_os("FOREBAY_ALERTS_SLOW").is_some();
     let patience = if is_slow { SLOW_MAX } else { WAIT_MAX };
-    let waits_for = |name| name != ABSENT && (is_slow || name != SLOW);
+    let waits_for = |name: &str| name != ABSENT && (is_slow || name != SLOW);
     let but_one = wait_for(patience, || {
         stage.go_on();
         let now = firing(&server);
@@ -108,7 +108,7 @@ fn each_alert_is_fired_by_its_fault() {
         }
         seen.extend(now);
         std::thread::sleep(Duration::from_millis(200));
-        let all = |(name, _): &(&str, _)| !waits_for(*name) || seen.contains(name);
+        let all = |(name, _): &(&str, _)| !waits_for(name) || seen.contains(name);
         EXPECTED.iter().all(all).then_some(())
     });
     let missing: Vec<_> = EXPECTED
