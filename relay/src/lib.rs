@@ -32,8 +32,9 @@ pub mod outlet;
 pub mod pictures;
 pub mod sinks;
 pub mod supervise;
+mod tcp;
 pub mod telemetry;
 pub mod trial;
 pub mod units;
 
-pub use supervise::{RunError, Shutdown, Trigger, run, run_in_turn, shutdown};
+pub use supervise::{RunError, Shutdown, Trigger, run, shutdown};

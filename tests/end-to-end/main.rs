@@ -31,6 +31,7 @@ mod moving;
 mod outlet;
 mod pictures;
 mod printed;
+mod reload;
 mod scrape;
 mod storage;
 mod trials;

@@ -2,9 +2,11 @@
 //! recorded, over outages, by many, by slow ones, and by those who mean no good.
 
 mod abuse;
+mod events;
 mod footage;
 mod live;
 mod page;
+mod players;
 mod schema;
 mod viewers;
 

@@ -200,6 +200,26 @@ impl Relay {
         }
     }
 
+    /// Has it read its configuration again, as it is after `change`; waits until that has been done, and
+    /// gives what came of it: `applied`, `unchanged` or `refused`.
+    pub fn reload(&self, change: impl FnOnce()) -> &'static str {
+        const OUTCOMES: [&str; 3] = ["applied", "unchanged", "refused"];
+        let counts = || {
+            let page = self.metrics();
+            let count = |outcome| page.sum("forebay_reloads_total", &[("outcome", outcome)]);
+            OUTCOMES.map(|outcome| count(outcome).unwrap())
+        };
+        let before = counts();
+        change();
+        self.process.signal(Signal::HUP);
+        let done = wait_for(Duration::from_secs(60), || {
+            let pairs = before.into_iter().zip(counts()).zip(OUTCOMES);
+            let mut risen = pairs.filter(|((before, now), _)| now > before);
+            risen.next().map(|(_, outcome)| outcome)
+        });
+        done.unwrap_or_else(|| panic!("nothing came of SIGHUP after 60 s:\n{}", self.log()))
+    }
+
     /// The log so far, of all runs in this folder.
     #[must_use]
     pub fn log(&self) -> String {

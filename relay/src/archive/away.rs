@@ -9,13 +9,13 @@ use std::time::{Duration, Instant};
 
 use super::ArchiveEvent;
 use super::disk::is_outage;
-use super::place::NO_BUCKET;
+use super::place::{NO_BUCKET, REFUSED};
 use super::store::{Store, locked};
 use crate::units::CaptureTime;
 
 /// A call that takes longer counts as unanswered.
 pub(super) const PATIENCE: Duration = Duration::from_secs(5);
-/// A store is given longer, since the last byte: what the system sends for us is not seen.
+/// A store is given longer, since the other side last took or sent something.
 const FAR_PATIENCE: Duration = Duration::from_secs(15);
 
 /// In what way the archive can't be used. Closed: a metric label.
@@ -38,7 +38,7 @@ impl AwayReason {
         match error.kind() {
             NO_BUCKET => Self::Absent,
             // It says so itself.
-            io::ErrorKind::ResourceBusy => Self::Refuses,
+            io::ErrorKind::ResourceBusy | REFUSED => Self::Refuses,
             _ if is_outage(error) => Self::Unanswered,
             _ => Self::Refuses,
         }

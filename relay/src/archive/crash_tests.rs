@@ -158,8 +158,8 @@ impl Writer<'_> {
         let sealed = self.chain.seal(&key.camera, &lines);
         match self.manifest.as_mut().unwrap().append(&[sealed.into()]) {
             Ok(_) => self.chain.appended(&key.camera),
-            Err(error) => {
-                self.chain.broken(&key.camera, &error);
+            Err(_) => {
+                self.chain.broken(&key.camera);
                 self.manifest = None;
             }
         }

@@ -7,7 +7,7 @@ use std::ffi::OsStr;
 use std::fs::{File, OpenOptions};
 use std::io::{self, IoSlice};
 use std::os::unix::fs::{FileExt, MetadataExt};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::{Duration, Instant};
 
 use rustix::fs::{Advice, AtFlags, CWD, FlockOperation, RenameFlags, SeekFrom};
@@ -101,15 +101,15 @@ pub trait Disk: Send + Sync + std::fmt::Debug {
         let _ = path;
         None
     }
-    /// Lets go what was brought to this machine from far, but for what may be about to be opened;
-    /// whether that was anything.
+    /// Lets go what was brought to this machine from far, but for what was used last; whether that was
+    /// anything.
     fn give_room(&self) -> bool {
         false
     }
-    /// Has a file that is far brought to this machine; the path to open it under, like any other. It
-    /// goes again some time.
-    fn fetch(&self, path: &Path) -> io::Result<PathBuf> {
-        Ok(path.to_owned())
+    /// Has a file that is far brought to this machine, to be read like any other. What was brought
+    /// goes again some time, but not from whoever has it open.
+    fn fetch(&self, path: &Path) -> io::Result<File> {
+        File::open(path)
     }
 }
 
@@ -145,7 +145,7 @@ pub(crate) fn is_unsupported(error: &io::Error) -> bool {
 }
 
 /// Whether an error says that what was asked for could not be had now, and nothing of what it is: the
-/// disk, the network or the store does not answer.
+/// disk, the network or the store does not answer, or the store does not let us in.
 #[must_use]
 pub(crate) fn is_outage(error: &io::Error) -> bool {
     use io::ErrorKind as Kind;

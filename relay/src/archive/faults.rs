@@ -17,6 +17,8 @@ pub(super) enum Fault {
     Once(Errno),
     /// This operation and all after it fail, as for a process that is dead.
     Death,
+    /// This operation and some after it fail, as where a disk is away for a while.
+    While(u64, Errno),
 }
 
 /// What a file system lacks.
@@ -91,6 +93,9 @@ impl FaultState {
         match self.fault {
             Fault::Once(errno) if count == self.at => Err(errno.into()),
             Fault::Death if count >= self.at => Err(io::Error::other("the process is dead")),
+            Fault::While(length, errno) if (0..length).contains(&count.wrapping_sub(self.at)) => {
+                Err(errno.into())
+            }
             _ => Ok(()),
         }
     }

@@ -188,8 +188,20 @@ impl Lines {
         Ok(())
     }
 
+    /// Whether nothing waits for a disk that refuses.
+    pub(super) fn is_well(&self) -> bool {
+        let now = Instant::now();
+        let mut books = self.books.values();
+        books
+            .all(|book| book.rest_until.is_none_or(|until| until <= now) && book.waiting.is_empty())
+    }
+
     /// Ends the files.
     pub(super) fn finish(&mut self) -> Vec<Refused> {
+        // There is no later time to rest for.
+        self.books
+            .values_mut()
+            .for_each(|book| book.rest_until = None);
         let mut refused = self.append();
         for ((camera, _), book) in &mut self.books {
             if let Err(error) = book.hand_in(camera, self.chain.as_mut()) {
@@ -296,7 +308,7 @@ impl Book {
                 // Dropped, it is repaired; the lines go to another.
                 self.object = None;
                 if let Some(chain) = chain {
-                    chain.broken(camera, &error);
+                    chain.broken(camera);
                 }
                 Err(error)
             }
@@ -314,7 +326,7 @@ impl Book {
         let finished = object.finish(CaptureTime::now()).map(drop);
         match (chain, &finished) {
             (Some(chain), Ok(())) => chain.ended(camera),
-            (Some(chain), Err(error)) => chain.broken(camera, error),
+            (Some(chain), Err(_)) => chain.broken(camera),
             (None, _) => {}
         }
         finished

@@ -443,7 +443,7 @@ impl Archive {
     #[must_use]
     pub fn oldest_unsettled(&self, camera: &CameraName, purpose: &str) -> Option<CaptureTime> {
         let unsettled = locked(&self.store.unsettled);
-        let keys = unsettled.values();
+        let keys = unsettled.values().map(|file| &file.name.key);
         keys.filter(|key| key.camera == *camera && key.purpose == purpose)
             .map(|key| key.begin)
             .min()

@@ -8,7 +8,6 @@
 use std::fs::File;
 use std::io;
 use std::os::unix::fs::FileExt;
-use std::path::Path;
 
 /// Largest `moov` or `moof` that is looked into: 16 MiB. A fragment of an hour at 60 pictures a
 /// second has a `moof` of 3.5 MB (16 bytes a sample); more is damage.
@@ -53,12 +52,11 @@ pub(crate) struct FileSource {
 }
 
 impl FileSource {
-    /// Opens a file to read.
+    /// Of an open file.
     ///
     /// # Errors
     /// What the disk says.
-    pub(crate) fn open(path: &Path) -> io::Result<Self> {
-        let file = File::open(path)?;
+    pub(crate) fn new(file: File) -> io::Result<Self> {
         let size = file.metadata()?.len();
         Ok(Self { file, size })
     }

@@ -54,7 +54,7 @@ impl Object {
             state,
             flushing,
         });
-        locked(&store.unsettled).insert(number, key.clone());
+        locked(&store.unsettled).insert(number, Arc::clone(&file));
         locked(&store.open).insert(number, Arc::clone(&file));
         Ok(Self {
             store,

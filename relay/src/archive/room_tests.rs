@@ -108,6 +108,30 @@ fn at_the_bound_footage_is_refused_and_nothing_else() {
     );
 }
 
+/// Nobody settles here: as on a disk that hangs, or when many cameras end at once.
+#[test]
+fn what_writers_have_left_counts_before_it_is_settled() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path();
+    let mut options = ArchiveOptions::new(root.join("spool"), root.join("archive"));
+    options.carry.waiting_max = Some(1 << 20);
+    let store = Store::open(options, Arc::new(RealDisk), Arc::new(|_| {})).unwrap();
+    let store = Arc::new(store);
+    for minute in 1..=4 {
+        let mut object = Object::create(Arc::clone(&store), &key(FOOTAGE, minute)).unwrap();
+        let parts = [header().into(), fragment(&[7; 256 << 10]).into()];
+        object.append(&parts).unwrap();
+        drop(object);
+        store.keep_room();
+        assert_eq!(store.spool_state().is_full, minute == 4, "after {minute}");
+    }
+    assert_eq!(store.open_objects(), 0);
+    assert_eq!(store.settle_handed(Duration::ZERO), 0);
+    let waits = store.spool_state().bytes;
+    assert!(waits > 4 << 18, "{waits}");
+    assert_eq!(store.open_bytes(), 0, "nothing counts twice");
+}
+
 /// The files in the spool, by another relay.
 fn waiting_after(root: &Path) -> usize {
     let (archive, _) = open(root, WhenFull::Stop);

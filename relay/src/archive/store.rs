@@ -14,7 +14,7 @@ use super::names::{Spool, SpoolName};
 use super::room::{CarryOptions, Gate};
 use super::scrub::Pace;
 use super::waiting::Waiting;
-use super::{ArchiveEvent, ArchiveOptions, At, ObjectKey, OnEvent, OpenError, StorageError};
+use super::{ArchiveEvent, ArchiveOptions, At, OnEvent, OpenError, StorageError};
 use crate::units::CaptureTime;
 
 /// Abandoned objects that wait for their repair; more are left in the spool for the next start.
@@ -39,7 +39,9 @@ pub(super) struct Store {
     /// Objects being written, by number.
     pub(super) open: Mutex<BTreeMap<u64, Arc<OpenFile>>>,
     /// What this process has begun and not settled, by number.
-    pub(super) unsettled: Mutex<BTreeMap<u64, ObjectKey>>,
+    pub(super) unsettled: Mutex<BTreeMap<u64, Arc<OpenFile>>>,
+    /// Length of what is left to the next start.
+    pub(super) left_bytes: AtomicU64,
     /// Objects to be settled by a thread.
     pub(super) handed: Mutex<VecDeque<Handed>>,
     /// Names in `finished` that one thread works on, so that no other takes them up.
@@ -154,6 +156,7 @@ impl Store {
             next_number: AtomicU64::new(1),
             open: Mutex::default(),
             unsettled: Mutex::default(),
+            left_bytes: AtomicU64::new(0),
             handed: Mutex::default(),
             claimed: Mutex::default(),
             durable_dirs: Mutex::default(),
@@ -204,7 +207,10 @@ impl Store {
         match path {
             None => self.call_settler(),
             Some(path) => {
-                locked(&self.unsettled).remove(&number);
+                if let Some(file) = locked(&self.unsettled).remove(&number) {
+                    let bytes = locked(&file.state).len;
+                    self.left_bytes.fetch_add(bytes, Ordering::AcqRel);
+                }
                 self.tell(ArchiveEvent::PublishFailed {
                     path,
                     error: "too many files wait for their repair; this one waits for the next \
@@ -251,10 +257,16 @@ impl Store {
         locked(&self.open).values().cloned().collect()
     }
 
-    /// What is being written. A file whose disk hangs is passed over.
+    /// What is being written, and what writers have left and is not settled yet. A file whose disk
+    /// hangs is passed over.
     pub(super) fn open_bytes(&self) -> u64 {
+        let files: Vec<_> = locked(&self.unsettled).values().cloned().collect();
         let length = |file: Arc<OpenFile>| Some(file.state.try_lock().ok()?.len);
-        self.open_files().into_iter().filter_map(length).sum()
+        let left = self.left_bytes.load(Ordering::Acquire);
+        files
+            .into_iter()
+            .filter_map(length)
+            .fold(left, u64::saturating_add)
     }
 
     pub(super) fn unflushed_bytes(&self) -> u64 {

@@ -112,7 +112,7 @@ impl Place<'_> {
     pub(super) fn reopen(&self, source: &SourceFile) -> Result<FileSource, ClipError> {
         let open = |path: &Path| {
             let fetched = self.disk.fetch(path);
-            match fetched.and_then(|near| FileSource::open(&near)) {
+            match fetched.and_then(FileSource::new) {
                 // Files never change once they have their names.
                 Ok(file) if file.size() == source.bytes => Ok(Some(file)),
                 Ok(_) => Ok(None),

@@ -112,7 +112,7 @@ impl<'a> Union<'a> {
         let (path, film) = match self.film(candidate) {
             Ok(Some(opened)) => opened,
             Ok(None) => return,
-            Err(Fault::Read(error)) if is_outage(&error) => {
+            Err(Fault::Read(error)) if self.is_only_now(&candidate.path, &error) => {
                 self.unreached = Some(ClipError::read(&candidate.path, error));
                 return;
             }
@@ -152,8 +152,19 @@ impl<'a> Union<'a> {
         }
     }
 
+    /// Whether it may be had another time. What can't be brought here from far says nothing of the
+    /// file, unless it is damaged or gone.
+    fn is_only_now(&self, path: &Path, error: &io::Error) -> bool {
+        use io::ErrorKind as Kind;
+        let is_its_own = matches!(
+            error.kind(),
+            Kind::NotFound | Kind::InvalidData | Kind::UnexpectedEof
+        );
+        is_outage(error) || self.place.disk.is_far(path) && !is_its_own
+    }
+
     fn open_film(&self, path: &Path, begin: CaptureTime) -> Result<Film, Fault> {
-        Film::open(&self.place.disk.fetch(path)?, Some(begin))
+        Film::open(self.place.disk.fetch(path)?, Some(begin))
     }
 
     /// The next group of a file that is of the stretch and not there yet.

@@ -8,7 +8,7 @@ use super::{ConfigFile, Failure, duration, exit};
 use crate::config::{Config, Severity};
 use crate::intake::SessionError;
 use crate::intake::probe::{Probe, Report};
-use crate::sinks::{Engine, Instance, Surroundings};
+use crate::sinks::{Engine, judge};
 
 #[derive(Debug, clap::Args)]
 pub(super) struct CheckArguments {
@@ -71,30 +71,9 @@ async fn check_plugins(config: &Config) -> Result<usize, Failure> {
                 continue;
             }
         };
-        for camera in config
-            .cameras
-            .iter()
-            .filter(|camera| sink.cameras.contains(&camera.name))
-        {
-            let Some(site) = config.site(&camera.site) else {
-                continue;
-            };
-            let surroundings = Surroundings::new(
-                camera.name.clone(),
-                Arc::new(site.clone()),
-                Arc::new(sink.clone()),
-                None,
-                None,
-            );
-            if let Err(error) = Instance::start(&engine, &plugin, &surroundings).await {
-                errors += 1;
-                say(&format!(
-                    "error: sink {}, camera {}: {error}",
-                    sink.name, camera.name
-                ));
-                // The settings are the same for its other cameras.
-                break;
-            }
+        if let Err(error) = judge(&engine, &plugin, sink, config).await {
+            errors += 1;
+            say(&format!("error: {error}"));
         }
     }
     Ok(errors)

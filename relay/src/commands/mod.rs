@@ -80,7 +80,7 @@ pub struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    /// Run the relay until SIGTERM or SIGINT
+    /// Run the relay until SIGTERM or SIGINT; SIGHUP has it read its configuration again
     Run(run::RunArguments),
     /// Check a configuration without running it, and with --probe the cameras too
     Check(check::CheckArguments),
@@ -234,7 +234,7 @@ pub fn execute(arguments: Arguments) -> Result<(), Failure> {
         .map_err(|error| Failure::caused(exit::OS, error))?;
     let result = runtime.block_on(async {
         match arguments.command {
-            Command::Run(arguments) => run::run(arguments).await,
+            Command::Run(given) => run::run(given, arguments.log_level.is_some()).await,
             Command::Check(arguments) => check::check(arguments).await,
             Command::Budget(arguments) => budget::budget(&arguments),
             Command::Health(file) => health::health(&file),

@@ -4,7 +4,8 @@ use super::{ConfigFile, Failure, exit};
 use crate::archive::OpenError;
 use crate::config::{Config, Severity};
 use crate::lease::{LeaseAt, LeaseError};
-use crate::supervise::{RunError, signals};
+use crate::supervise::{Reload, RunError, Service, run_service, signals};
+use crate::telemetry::logs;
 
 #[derive(Debug, clap::Args)]
 pub(super) struct RunArguments {
@@ -18,14 +19,25 @@ pub(super) struct RunArguments {
     lease: Option<LeaseAt>,
 }
 
-pub(super) async fn run(arguments: RunArguments) -> Result<(), Failure> {
+/// `level_is_given`: the command line says how much is logged.
+pub(super) async fn run(arguments: RunArguments, level_is_given: bool) -> Result<(), Failure> {
     let RunArguments { file, lease } = arguments;
+    let os = |error| Failure::caused(exit::OS, error);
+    // From the first moment on: whoever sends it must not end the relay.
+    let hang_ups = signals::catch_hang_ups().map_err(os)?;
     let config = file.load()?;
+    if !level_is_given {
+        logs::set_level(config.relay.log_level);
+    }
     // Beside the start, which must not wait for a folder that does not answer.
     let checked = config.clone();
     tokio::task::spawn_blocking(move || tell_of_surroundings(&checked));
-    let stop = signals::catch().map_err(|error| Failure::caused(exit::OS, error))?;
-    let run = crate::run_in_turn(config, lease.as_ref(), stop, |_| {});
+    let stop = signals::catch().map_err(os)?;
+    let service = Service {
+        lease: lease.as_ref(),
+        reload: Some(Reload::new(file.config, hang_ups, level_is_given)),
+    };
+    let run = run_service(config, service, stop, |_| {});
     run.await.map_err(|error| {
         let code = match &error {
             RunError::LeaseLost | RunError::Lease(LeaseError::Taken(_)) => exit::TRY_LATER,

@@ -12,7 +12,7 @@ use super::output::{complain, say};
 use super::{ConfigFile, Failure, exit};
 use crate::archive::ledger::Span;
 use crate::archive::scrub::{Fault, Offline, Pace, Scrub, ScrubEvent, Scrubbed};
-use crate::archive::{Disk, OpenError};
+use crate::archive::{Disk, OpenError, is_outage};
 use crate::config::{ByteCount, Config};
 use crate::units::{CameraName, CaptureTime, Name};
 
@@ -230,8 +230,10 @@ pub(super) fn scrub(arguments: &ScrubArguments) -> Result<(), Failure> {
         quarantined: 0,
         failed: Ok(()),
     };
-    let scrubbed = arguments.work(&config, &*disk, &mut teller, offline.as_mut())?;
-    teller.end(&scrubbed);
+    let worked = arguments.work(&config, &*disk, &mut teller, offline.as_mut());
+    if let Ok(scrubbed) = &worked {
+        teller.end(scrubbed);
+    }
     let told = teller.failed.and_then(|()| teller.out.flush());
     if let Some(offline) = offline {
         offline.close(CLOSE_TIME).map_err(|error| {
@@ -239,6 +241,7 @@ pub(super) fn scrub(arguments: &ScrubArguments) -> Result<(), Failure> {
             Failure::new(exit::CANT_CREATE, message)
         })?;
     }
+    let scrubbed = worked?;
     match told {
         // Whoever closed the pipe has read enough.
         Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(Failure::new(
@@ -277,6 +280,7 @@ impl ScrubArguments {
         let pace = Pace::new(self.rate.map_or(0, ByteCount::bytes));
         let mut said = Instant::now();
         let (mut objects, mut read) = (0_u64, 0_u64);
+        let mut away = None;
         teller.begin();
         let mut tell = |event| match event {
             ScrubEvent::Fault(fault) => teller.fault(&fault),
@@ -287,7 +291,12 @@ impl ScrubArguments {
                     complain(&format!("{objects} objects of {read} bytes read"));
                 }
             }
-            ScrubEvent::Unlisted { .. } => {}
+            // Somebody waits for it.
+            ScrubEvent::Away(error) => {
+                away = Some(error);
+                pace.stop();
+            }
+            ScrubEvent::Back | ScrubEvent::Unlisted { .. } => {}
             ScrubEvent::Quarantined { object, reason, .. } => {
                 teller.quarantined += 1;
                 if let Some(offline) = &mut offline {
@@ -309,7 +318,11 @@ impl ScrubArguments {
         let there = scrub.cameras(catalog.as_ref()).map_err(|error| {
             let archive = relay.archive.display();
             let message = format!("the archive {archive} can't be read: {error}");
-            Failure::new(exit::NO_INPUT, message)
+            let code = match is_outage(&error) {
+                true => exit::UNAVAILABLE,
+                false => exit::NO_INPUT,
+            };
+            Failure::new(code, message)
         })?;
         let configured = |name: &Name| config.cameras.iter().any(|camera| camera.name == *name);
         if let Some(unknown) = self
@@ -330,8 +343,23 @@ impl ScrubArguments {
         for camera in there.iter().filter(chosen) {
             let window = self.window(config, camera)?;
             scrub.camera(camera, window, None, catalog.as_ref());
+            if scrub.scrubbed.stopped {
+                break;
+            }
         }
-        Ok(scrub.scrubbed)
+        let scrubbed = scrub.scrubbed;
+        match away {
+            None => Ok(scrubbed),
+            Some(error) => Err(Failure::new(
+                exit::UNAVAILABLE,
+                format!(
+                    "the archive {} can't be read any more: {error}. Of it {} objects were read; scrub it \
+                     again when it is back",
+                    relay.archive.display(),
+                    scrubbed.objects
+                ),
+            )),
+        }
     }
 
     /// In the zone of the camera's site; a camera that is not configured any more has UTC.

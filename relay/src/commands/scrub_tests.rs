@@ -52,7 +52,7 @@ fn reports() {
         manifests: 2,
         waiting: 1,
         faults: 2,
-        stopped: false,
+        ..Scrubbed::default()
     };
     let faults = [damaged, catalog];
     assert_eq!(

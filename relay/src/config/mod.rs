@@ -44,9 +44,9 @@ pub use model::{
     BUILTIN_PLUGINS, BitRate, Camera, Carry, Config, Expected, FirstSequence, Heartbeat,
     LADDER_SINK, Ladder, LadderRule, Lens, Limits, PICTURES_SINK, Period, Pictures, Plugin,
     Position, Quirks, Relay, Scrub, SenderReports, SessionId, Sink, Site, StartTime, Store,
-    StrayData, Transport, Uplink, View, WhenBehind, WhenFull,
+    StrayData, Transport, UPLOAD_BYTES_MAX, Uplink, View, WhenBehind, WhenFull,
 };
-pub use plan::{Pause, Plan};
+pub use plan::{LivePlan, Pause, Plan};
 pub use problem::{ConfigError, Place, Problem, Severity};
 pub use quantity::{ByteCount, ByteCountError};
 pub use secrets::{Credentials, PasswordSource, Secret, SecretError};

@@ -7,6 +7,7 @@ use std::time::Duration;
 use jiff::tz::TimeZone;
 use url::Url;
 
+use crate::telemetry::logs::LogLevel;
 use crate::units::{CameraName, SinkName, SiteName};
 
 use super::plan::Plan;
@@ -62,7 +63,7 @@ impl Config {
 }
 
 /// `[relay]`: the relay itself.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Relay {
     /// Folder of finished footage. Required. In a [`store`](Self::store): `s3://bucket/prefix`.
     pub archive: PathBuf,
@@ -80,7 +81,13 @@ pub struct Relay {
     /// Folder of compiled plugins. Whoever can write there can run code as the relay.
     /// Default: `plugin-cache` in the spool.
     pub plugin_cache: PathBuf,
+    /// How much `forebay run` logs, unless `--log-level` says so: `error`, `warn`, `info` or `debug`.
+    /// Default: `info`.
+    pub log_level: LogLevel,
 }
+
+/// What an upload to a store has in memory at the most, whatever the length of its object.
+pub const UPLOAD_BYTES_MAX: ByteCount = ByteCount::mib(64);
 
 /// `[store]`: the S3-compatible store that the archive is in.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -104,10 +111,11 @@ pub struct Store {
     /// `silence_seconds`: without a byte for so long, a request is given up. 0.1 to 3600 s.
     /// Default: 30 s.
     pub silence: Duration,
-    /// `request_seconds`: longest that a request may take with all its tries: an object, or a part of
-    /// one, must be sent in that time. 1 s to a day. Default: 300 s.
+    /// `request_seconds`: longest that a request may take with all its tries, and 1 s more for each
+    /// KiB that goes over the wire for it: what goes on is not cut off. 1 s to a day. Default: 300 s.
     pub request: Duration,
-    /// Larger objects are sent in parts of 16 MiB. 5 MiB to 1 GiB. Default: `64 MiB`.
+    /// Larger objects are sent in parts of 16 MiB; what is sent at a time is in memory. 5 MiB to
+    /// 64 MiB ([`UPLOAD_BYTES_MAX`]). Default: `64 MiB`.
     pub multipart_over: ByteCount,
     /// Each object is read back once it is sent. Default: false; then only where the store does not
     /// confirm the SHA-256 of what it has taken.
@@ -277,7 +285,7 @@ impl Default for LadderRule {
 }
 
 /// `[[site]]`: a place with cameras.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Site {
     /// The site's name; cameras refer to it. Required.
     pub name: SiteName,
@@ -382,7 +390,7 @@ pub struct Position {
 }
 
 /// `[[camera]]`: a stream to be pulled.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Camera {
     /// The camera's name: a folder of the archive and a label of metrics. Required.
     pub name: CameraName,
@@ -557,7 +565,7 @@ pub enum StrayData {
 }
 
 /// `[[sink]]`: a plugin at work on some cameras.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Sink {
     /// The sink's name: a label of metrics. Required.
     pub name: SinkName,

@@ -1,5 +1,7 @@
 //! When a camera is wanted. Pure: the instant is an argument.
 
+use std::sync::{Arc, PoisonError, RwLock};
+
 use jiff::civil::{Date, DateTime, Time, Weekday};
 use jiff::tz::{AmbiguousOffset, TimeZone};
 use jiff::{SignedDuration, Timestamp};
@@ -15,13 +17,36 @@ const WEEK: SignedDuration = SignedDuration::from_hours(7 * 24);
 /// that they skip means the instant at which they skip it: a pause that would begin in the gap
 /// begins when the gap ends, and one that lies in it doesn't happen. Where they are put back, a
 /// pause lasts from the first pass of its begin to the last pass of its end.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Plan {
     zone: TimeZone,
     /// Civil time since Monday's midnight, each within one week; sorted, with wanted time between.
     weekly: Vec<(SignedDuration, SignedDuration)>,
     /// Sorted, with wanted time between.
     dated: Vec<(CaptureTime, CaptureTime)>,
+}
+
+/// A plan that may be replaced while others follow it. Clones share it.
+#[derive(Debug, Clone)]
+pub struct LivePlan(Arc<RwLock<Arc<Plan>>>);
+
+impl LivePlan {
+    /// The plan as it is now. Another one is another `Arc`.
+    #[must_use]
+    pub fn now(&self) -> Arc<Plan> {
+        Arc::clone(&self.0.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// From now on this one is followed.
+    pub fn replace(&self, plan: Plan) {
+        *self.0.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(plan);
+    }
+}
+
+impl From<Plan> for LivePlan {
+    fn from(plan: Plan) -> Self {
+        Self(Arc::new(RwLock::new(Arc::new(plan))))
+    }
 }
 
 /// Time at which a camera is not wanted. Begins are within it, ends are not.

@@ -22,6 +22,7 @@ use super::scrub::read_scrub;
 use super::sink::read_sink;
 use super::store::{Bucket, SCHEME, read_bucket, read_store, refuse_free_space};
 use super::wording::{nearest, quoted};
+use crate::telemetry::logs::LogLevel;
 
 /// Where the web server listens unless told otherwise.
 const LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 8473);
@@ -171,6 +172,16 @@ fn read_relay(
         // What waits for the store has to be somewhere.
         fields.require("spool", "\"/var/lib/forebay\"");
     }
+    let log_level = fields.choice(
+        "log_level",
+        ("info", LogLevel::Info),
+        &[
+            ("error", LogLevel::Error),
+            ("warn", LogLevel::Warn),
+            ("debug", LogLevel::Debug),
+        ],
+    );
+
     if archive.is_some() && archive == spool {
         let advice = "Name another folder, or leave spool out: it is then .spool in the archive.";
         fields.wrong("spool", "spool is the same folder as archive", advice);
@@ -202,6 +213,7 @@ fn read_relay(
         spool,
         listen,
         token_file,
+        log_level,
     });
     (relay, (bucket, is_far))
 }

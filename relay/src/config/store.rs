@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use url::Url;
 
 use super::fields::Fields;
-use super::model::Store;
+use super::model::{Store, UPLOAD_BYTES_MAX};
 use super::quantity::ByteCount;
 use super::secrets::{Credentials, PasswordSource};
 use super::wording::quoted;
@@ -84,7 +84,7 @@ pub(super) fn read_store(
     let multipart_over = fields.bytes(
         "multipart_over",
         ByteCount::mib(64),
-        ByteCount::mib(5)..=ByteCount::gib(1),
+        ByteCount::mib(5)..=UPLOAD_BYTES_MAX,
     );
     let read_back = fields.flag("read_back", false);
     let cache = fields.bytes(

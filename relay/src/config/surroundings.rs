@@ -28,6 +28,12 @@ impl Config {
     /// folders, or in the nearest one above that exists, and removed again.
     #[must_use]
     pub fn check_surroundings(&self) -> Vec<Problem> {
+        let mut problems = self.check_folders();
+        problems.extend(self.check_references());
+        problems
+    }
+
+    fn check_folders(&self) -> Vec<Problem> {
         let mut problems = Vec::new();
         let relay = &self.relay;
         for (key, path) in [
@@ -41,6 +47,15 @@ impl Config {
             let folder = path.clone();
             problems.extend(patiently(key, path, move || writable(key, &folder)));
         }
+        problems
+    }
+
+    /// The part of [`check_surroundings`](Self::check_surroundings) that looks at no folder: what may
+    /// be another one while a relay runs.
+    #[must_use]
+    pub fn check_references(&self) -> Vec<Problem> {
+        let mut problems = Vec::new();
+        let relay = &self.relay;
         if let Some(path) = &relay.token_file {
             let (relay, file) = (relay.clone(), path.clone());
             problems.extend(patiently("token_file", path, move || {

@@ -1,6 +1,7 @@
 //! The ring itself: who writes, what is dropped, and the index of groups.
 
 use std::collections::VecDeque;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use tokio::sync::watch;
@@ -20,7 +21,7 @@ pub struct Hold {
     ring: Mutex<Ring>,
     /// Number of units ever pushed; what cursors wait on.
     pushed: watch::Sender<u64>,
-    bytes_max: usize,
+    bytes_max: AtomicUsize,
 }
 
 impl Hold {
@@ -31,7 +32,7 @@ impl Hold {
         Arc::new(Self {
             ring: Mutex::new(Ring::default()),
             pushed: watch::Sender::new(0),
-            bytes_max,
+            bytes_max: AtomicUsize::new(bytes_max),
         })
     }
 
@@ -41,7 +42,7 @@ impl Hold {
         let (evicted, pushed, bytes) = {
             let mut ring = self.lock();
             ring.push(unit);
-            (ring.evict(self.bytes_max), ring.end(), ring.bytes)
+            (ring.evict(self.bytes_max()), ring.end(), ring.bytes)
         };
         // Payloads are freed outside the lock: cursors need not wait for the allocator.
         drop(evicted);
@@ -157,7 +158,12 @@ impl Hold {
     /// The bound of [`bytes`](Self::bytes).
     #[must_use]
     pub fn bytes_max(&self) -> usize {
-        self.bytes_max
+        self.bytes_max.load(Ordering::Relaxed)
+    }
+
+    /// Keeps at most so many bytes from the next unit on.
+    pub fn resize(&self, bytes_max: usize) {
+        self.bytes_max.store(bytes_max, Ordering::Relaxed);
     }
 
     pub(super) fn lock(&self) -> MutexGuard<'_, Ring> {

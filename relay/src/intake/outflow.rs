@@ -320,6 +320,13 @@ impl Outflow {
         self.tell_pause(now, end);
     }
 
+    /// The pause that lasts ends at another time than was planned.
+    pub(super) fn pause_changes(&mut self, end: Option<CaptureTime>) {
+        if let Some(begin) = self.pause {
+            self.tell_pause(begin, end);
+        }
+    }
+
     /// It is pulled from again, because it is wanted from `end` on: now, or soon.
     pub(super) fn pause_ends(&mut self, now: Instant, end: CaptureTime) {
         if let Some(begin) = self.pause.take() {

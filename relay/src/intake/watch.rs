@@ -129,6 +129,12 @@ impl SiteWatch {
         }
     }
 
+    /// A camera is no longer pulled from: nobody asks it any more.
+    pub fn forget(&mut self, camera: &CameraName, now: Instant) {
+        self.is_away(camera, now);
+        self.cameras.remove(camera);
+    }
+
     /// A camera that plays has fallen silent.
     pub fn silent(&mut self, camera: &CameraName, since: Instant) {
         if let Some(witness) = self.cameras.get_mut(camera) {

@@ -18,6 +18,7 @@ use rustix::process::{PidfdFlags, PidfdGetfdFlags};
 
 use super::cause::{EndCause, SessionError};
 use crate::config::Camera;
+use crate::tcp::TcpInfo;
 
 /// Most bytes that a camera may send until its session plays: a session description and a few
 /// answers are some KiB.
@@ -93,18 +94,6 @@ pub(super) enum Sent {
     Impossible,
     /// Half of it was sent: the connection is of no more use.
     Broken,
-}
-
-/// What the kernel knows of a connection.
-#[derive(Debug, Clone, Copy)]
-struct Info {
-    /// Neither side has closed it.
-    established: bool,
-    /// Segments sent and not acknowledged.
-    unacknowledged: u32,
-    /// Bytes not sent.
-    unsent: u32,
-    bytes_received: u64,
 }
 
 impl Drop for Claim {
@@ -191,40 +180,8 @@ impl Wire {
         }
     }
 
-    fn info(&self) -> Option<Info> {
-        // struct tcp_info (linux/tcp.h), whose layout only ever grows at its end: tcpi_state is the
-        // first byte, tcpi_unacked a u32 at byte 24, tcpi_bytes_received a u64 at 128 (Linux 4.1),
-        // tcpi_notsent_bytes a u32 at 144 (Linux 4.6).
-        const ESTABLISHED: u8 = 1;
-        let mut info = [0_u64; 32];
-        let mut length = libc::socklen_t::try_from(size_of_val(&info)).ok()?;
-        // SAFETY: the descriptor is open, for `self` owns it. The kernel writes at most `length`
-        // bytes to `info`, which has as many, and any bytes are valid u64s. Both pointers come
-        // from live exclusive borrows and are not kept.
-        #[allow(unsafe_code, reason = "no safe interface has TCP_INFO")]
-        let result = unsafe {
-            libc::getsockopt(
-                self.socket.as_raw_fd(),
-                libc::IPPROTO_TCP,
-                libc::TCP_INFO,
-                info.as_mut_ptr().cast(),
-                &raw mut length,
-            )
-        };
-        if result != 0 || length < 148 {
-            return None;
-        }
-        let bytes = |at: usize| info.get(at / 8).map(|word| word.to_ne_bytes());
-        let number = |at: usize| {
-            let [a, b, c, d, ..] = bytes(at)?;
-            Some(u32::from_ne_bytes([a, b, c, d]))
-        };
-        Some(Info {
-            established: bytes(0)?.first() == Some(&ESTABLISHED),
-            unacknowledged: number(24)?,
-            unsent: number(144)?,
-            bytes_received: *info.get(16)?,
-        })
+    fn info(&self) -> Option<TcpInfo> {
+        TcpInfo::of(&self.socket)
     }
 }
 

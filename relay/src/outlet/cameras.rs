@@ -6,7 +6,8 @@ use serde::Serialize;
 use super::accounts::object;
 use super::error::Problem;
 use super::mux::{NoFilm, Parts};
-use super::shop::{Shop, Spot};
+use super::roll::Spot;
+use super::shop::Shop;
 use super::state::State;
 use crate::archive::findings::utc;
 use crate::hold::{Track, TrackKind};
@@ -68,8 +69,9 @@ struct Links {
 }
 
 pub(super) fn all(shop: &Shop) -> Result<Response, Problem> {
-    let held: Vec<_> = shop.spots.iter().map(|spot| spot.hold.newest()).collect();
-    let spots = shop.spots.iter().zip(&held);
+    let spots = shop.roll.spots();
+    let held: Vec<_> = spots.iter().map(|spot| spot.hold.newest()).collect();
+    let spots = spots.iter().zip(&held);
     write(&All {
         now: utc(CaptureTime::now()),
         version: env!("CARGO_PKG_VERSION"),

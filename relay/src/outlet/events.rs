@@ -17,7 +17,8 @@ use tokio::time::MissedTickBehavior;
 use super::error::Problem;
 use super::query::Query;
 use super::range;
-use super::shop::{Shop, Spot};
+use super::roll::{Roll, Spot};
+use super::shop::Shop;
 use super::state::{OpenState, Sight, SinkWord, State};
 use crate::archive::findings::Episodes;
 use crate::archive::findings::{Finding, Phase, Row, utc};
@@ -96,7 +97,7 @@ struct OfGap<'a> {
 impl Hub {
     /// Begins to look, until shutdown.
     pub(super) fn start(
-        spots: &[Arc<Spot>],
+        roll: &Arc<Roll>,
         telemetry: &Arc<Telemetry>,
         shutdown: &Shutdown,
     ) -> Arc<Self> {
@@ -109,9 +110,8 @@ impl Hub {
         let mut news = telemetry.news();
         let watch = Watch {
             hub: Arc::clone(&hub),
-            spots: spots.to_vec(),
+            roll: Arc::clone(roll),
             telemetry: Arc::clone(telemetry),
-            begun,
             seen: HashMap::new(),
         };
         let mut shutdown = shutdown.clone();
@@ -262,8 +262,10 @@ fn of_state<'a>(camera: &'a CameraName, state: &'a State) -> OfState<'a> {
 }
 
 /// What was seen of a camera before.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 struct Seen {
+    /// When it was seen first: the relay had just begun with it.
+    begun: CaptureTime,
     units: u64,
     newest: Option<(CaptureTime, CaptureTime)>,
     idle: BTreeMap<SinkName, CaptureTime>,
@@ -272,16 +274,16 @@ struct Seen {
 /// Looks at all cameras once a second.
 struct Watch {
     hub: Arc<Hub>,
-    spots: Vec<Arc<Spot>>,
+    roll: Arc<Roll>,
     telemetry: Arc<Telemetry>,
-    begun: CaptureTime,
     seen: HashMap<CameraName, Seen>,
 }
 
 impl Watch {
     fn look(&mut self) {
         let now = CaptureTime::now();
-        let spots = self.spots.clone();
+        let spots = self.roll.spots();
+        self.forget(&spots);
         let sights: Vec<_> = spots.iter().map(|spot| self.sight(spot, now)).collect();
         for sight in &sights {
             let others = sights.iter().filter(|other| {
@@ -295,14 +297,35 @@ impl Watch {
             let state = sight.judge(self.hub.state(&sight.camera).as_ref());
             self.hub.judged(&sight.camera, state);
         }
-        for spot in &spots {
+        for spot in spots.iter() {
             spot.audience.look(Instant::now());
             spot.channel.look();
         }
     }
 
+    /// What was known of cameras, and of sinks on them, that are not there any more.
+    fn forget(&mut self, spots: &[Arc<Spot>]) {
+        let spot = |camera: &CameraName| spots.iter().find(|spot| spot.name == *camera);
+        self.seen.retain(|camera, seen| {
+            let Some(spot) = spot(camera) else {
+                return false;
+            };
+            seen.idle.retain(|sink, _| spot.sinks.contains(sink));
+            true
+        });
+        let mut inner = self.hub.inner();
+        inner.states.retain(|camera, _| spot(camera).is_some());
+        inner.gaps.retain(|camera, _| spot(camera).is_some());
+        inner.open.retain(|camera, _| spot(camera).is_some());
+    }
+
     fn sight(&mut self, spot: &Spot, now: CaptureTime) -> Sight {
-        let seen = self.seen.entry(spot.name.clone()).or_default();
+        let seen = self.seen.entry(spot.name.clone()).or_insert(Seen {
+            begun: now,
+            units: 0,
+            newest: None,
+            idle: BTreeMap::new(),
+        });
         let units = spot.hold.units_pushed();
         if units != seen.units {
             seen.units = units;
@@ -328,7 +351,7 @@ impl Watch {
             camera: spot.name.clone(),
             site: spot.site.name.clone(),
             now,
-            begun: self.begun,
+            begun: seen.begun,
             phase: spot.status.phase(),
             phase_since: spot.status.since(),
             error: spot
@@ -380,7 +403,7 @@ pub(super) fn listen(shop: &Shop, uri: &Uri, headers: &HeaderMap) -> Result<Resp
         shutdown: shop.shutdown.clone(),
         _place: place,
     };
-    listener.catch_up(hub, &shop.spots, last);
+    listener.catch_up(hub, &shop.roll.spots(), last);
     let body = stream::unfold(listener, |mut listener| async move {
         let text = listener.next().await?;
         let text = Ok::<_, std::convert::Infallible>(Bytes::from(text));

@@ -14,7 +14,8 @@ use tokio::sync::OwnedSemaphorePermit;
 use super::error::Problem;
 use super::mux::{Breaks, Muxer, NoFilm, Parts, Placed, nanos};
 use super::pace::{Look, Pace, Verdict};
-use super::shop::{Shop, Spot};
+use super::roll::Spot;
+use super::shop::Shop;
 use super::view::{CutOff, Seat};
 use crate::config::WhenBehind;
 use crate::hold::{Cursor, Hold, Unit};
@@ -61,6 +62,7 @@ pub(super) fn film(shop: &Shop, spot: &Spot) -> Result<Response, Problem> {
         begun: false,
         seat: spot.audience.seat(ViewKind::Film),
         shutdown: shop.shutdown.clone(),
+        left: spot.left.clone(),
         _place: place,
     };
     let body = Body::from_stream(stream::unfold(viewer, |mut viewer| async move {
@@ -130,6 +132,8 @@ struct Viewer {
     begun: bool,
     seat: Seat,
     shutdown: Shutdown,
+    /// The camera is left out of the configuration.
+    left: Shutdown,
     _place: OwnedSemaphorePermit,
 }
 
@@ -153,6 +157,7 @@ impl Viewer {
             tokio::select! {
                 () = ready => {}
                 () = self.shutdown.requested() => return None,
+                () = self.left.requested() => return None,
             }
             if self.read() == Verdict::Cut {
                 self.seat.cut_off();

@@ -25,6 +25,7 @@ mod page;
 mod playlist;
 mod query;
 mod range;
+mod roll;
 mod routes;
 mod segments;
 mod server;
@@ -46,6 +47,7 @@ pub use health::Readiness;
 pub use heartbeat::{BeatError, Heart};
 
 use self::limits::{CONNECTIONS_MAX, VIEWERS_MAX};
+use self::roll::Roll;
 use self::routes::{Front, answer};
 use self::shop::Shop;
 use self::token::Gate;
@@ -67,7 +69,7 @@ pub struct Outlet {
 pub struct Doors(Arc<Front>);
 
 impl Doors {
-    /// The cameras run.
+    /// These cameras run now, and no others. Whoever looks at one that goes on notices nothing.
     pub fn open(
         &self,
         config: &Config,
@@ -76,8 +78,14 @@ impl Doors {
         shutdown: &Shutdown,
     ) {
         let front = &self.0;
+        if let Some(shop) = front.shop.get() {
+            shop.roll.call(config, cameras, &front.events);
+            return;
+        }
+        let roll = Arc::<Roll>::default();
+        roll.call(config, cameras, &front.events);
         let told = (&front.telemetry, &front.events);
-        let shop = Shop::new(config, disk, cameras, told, shutdown);
+        let shop = Shop::new(config, disk, roll, told, shutdown);
         // It is opened once.
         front.shop.set(shop).ok();
     }

@@ -13,8 +13,9 @@ use super::error::Problem;
 use super::health::Readiness;
 use super::limits::ANSWER_TIME;
 use super::query::Query;
+use super::roll::Spot;
 use super::segments::NoList;
-use super::shop::{Shop, Spot};
+use super::shop::Shop;
 use super::token::{Denied, Gate};
 use super::{accounts, cameras, events, films, host, live, page, range, still, stills};
 use crate::telemetry::{OutletEvents, Refusal, Telemetry, ViewKind};
@@ -269,11 +270,11 @@ impl Front {
             }
             Route::Day(name, date) => {
                 let spot = shop.spot(name)?;
-                Box::pin(page::day(shop, spot, date, uri)).await
+                Box::pin(page::day(shop, &spot, date, uri)).await
             }
             Route::Still(name, file) => {
                 let spot = shop.spot(name)?;
-                stills::file(shop, spot, file, uri, headers).await
+                stills::file(shop, &spot, file, uri, headers).await
             }
             Route::Cameras => {
                 Query::of(uri, &[])?;
@@ -283,22 +284,22 @@ impl Front {
             Route::Camera(name) => {
                 let spot = shop.spot(name)?;
                 Query::of(uri, &[])?;
-                cameras::one(shop, spot)
+                cameras::one(shop, &spot)
             }
             Route::Leaf(name, leaf) => {
                 let spot = shop.spot(name)?;
-                Box::pin(self.leaf(shop, spot, leaf, asked)).await
+                Box::pin(self.leaf(shop, &spot, leaf, asked)).await
             }
             Route::Live(name, list, file) => {
                 let spot = shop.spot(name)?;
                 Query::of(uri, &[])?;
-                segment(spot, list, file, asked)
+                segment(&spot, list, file, asked)
             }
             Route::Footage(name, file) => {
                 let spot = shop.spot(name)?;
                 match file {
-                    "slice.m4s" => films::slice(shop, spot, uri).await,
-                    "begin.mp4" => films::beginning(shop, spot, uri).await,
+                    "slice.m4s" => films::slice(shop, &spot, uri).await,
+                    "begin.mp4" => films::beginning(shop, &spot, uri).await,
                     _ => Err(nowhere(uri)),
                 }
             }

@@ -20,8 +20,8 @@ const FETCHED: Duration = Duration::from_secs(15);
 /// Addresses that are told apart.
 const ADDRESSES_MAX: usize = 512;
 
-/// Those who look at one camera.
-#[derive(Debug)]
+/// Those who look at one camera. Clones are the same.
+#[derive(Debug, Clone)]
 pub(super) struct Audience(Arc<Inner>);
 
 #[derive(Debug)]

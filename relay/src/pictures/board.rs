@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 use std::time::{Duration, Instant};
 
 use tokio::sync::{Notify, watch};
@@ -30,7 +30,7 @@ pub struct PictureBoard(Arc<Inner>);
 struct Inner {
     /// Events of the main stream, and of the analysis stream where there is one.
     main: PictureEvents,
-    analysis: Option<PictureEvents>,
+    analysis: RwLock<Option<PictureEvents>>,
     seats: Mutex<Vec<Arc<Seat>>>,
     /// Rises when somebody comes, goes, or asks.
     changes: watch::Sender<u64>,
@@ -43,7 +43,7 @@ impl PictureBoard {
     pub fn new(main: PictureEvents, analysis: Option<PictureEvents>) -> Self {
         Self(Arc::new(Inner {
             main,
-            analysis,
+            analysis: RwLock::new(analysis),
             seats: Mutex::default(),
             changes: watch::Sender::new(0),
         }))
@@ -53,21 +53,13 @@ impl PictureBoard {
     #[must_use]
     pub fn subscribe(&self, request: Request) -> Subscription {
         let seat = Arc::new(Seat {
-            source: match self.0.analysis {
-                Some(_) => request.source,
-                None => Source::Main,
-            },
             request,
             mail: Mutex::new(Mail::new(&request)),
             arrived: Notify::new(),
             dropped: AtomicU64::new(0),
         });
-        let subscribers = {
-            let mut seats = self.0.seats();
-            seats.push(Arc::clone(&seat));
-            count(&seats, seat.source)
-        };
-        self.events(seat.source).subscribers(subscribers);
+        self.0.seats().push(Arc::clone(&seat));
+        self.count();
         self.0.changed();
         Subscription {
             board: self.clone(),
@@ -75,19 +67,48 @@ impl PictureBoard {
         }
     }
 
+    /// From now on the camera has a second stream, or none: those who want its pictures get them
+    /// from there, or from the main one.
+    pub fn set_analysis(&self, events: Option<PictureEvents>) {
+        *self
+            .0
+            .analysis
+            .write()
+            .unwrap_or_else(PoisonError::into_inner) = events;
+        self.count();
+        self.0.changed();
+    }
+
+    fn analysis(&self) -> Option<PictureEvents> {
+        let events = self.0.analysis.read();
+        events.unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
     /// The events of a stream.
-    pub(super) fn events(&self, source: Source) -> &PictureEvents {
-        match (source, &self.0.analysis) {
+    pub(super) fn events(&self, source: Source) -> PictureEvents {
+        match (source, self.analysis()) {
             (Source::Analysis, Some(events)) => events,
-            _ => &self.0.main,
+            _ => self.0.main.clone(),
+        }
+    }
+
+    /// The stream that the pictures of a request come from.
+    fn source_of(&self, request: &Request) -> Source {
+        match self.analysis() {
+            Some(_) => request.source,
+            None => Source::Main,
         }
     }
 
     /// Who wants pictures of a stream.
     pub(super) fn seats(&self, source: Source) -> Vec<Arc<Seat>> {
+        let both = self.analysis().is_some();
+        let of_source = |seat: &&Arc<Seat>| match both {
+            true => seat.request.source == source,
+            false => source == Source::Main,
+        };
         let seats = self.0.seats();
-        let of_source = seats.iter().filter(|seat| seat.source == source);
-        of_source.map(Arc::clone).collect()
+        seats.iter().filter(of_source).map(Arc::clone).collect()
     }
 
     /// Tells when somebody comes, goes, or asks.
@@ -96,13 +117,17 @@ impl PictureBoard {
     }
 
     fn leave(&self, seat: &Arc<Seat>) {
-        let subscribers = {
-            let mut seats = self.0.seats();
-            seats.retain(|other| !Arc::ptr_eq(other, seat));
-            count(&seats, seat.source)
-        };
-        self.events(seat.source).subscribers(subscribers);
+        self.0.seats().retain(|other| !Arc::ptr_eq(other, seat));
+        self.count();
         self.0.changed();
+    }
+
+    /// Tells how many want pictures of each stream.
+    fn count(&self) {
+        self.0.main.subscribers(self.seats(Source::Main).len());
+        if let Some(events) = self.analysis() {
+            events.subscribers(self.seats(Source::Analysis).len());
+        }
     }
 }
 
@@ -115,10 +140,6 @@ impl Inner {
     fn changed(&self) {
         self.changes.send_modify(|count| *count += 1);
     }
-}
-
-fn count(seats: &[Arc<Seat>], source: Source) -> usize {
-    seats.iter().filter(|seat| seat.source == source).count()
 }
 
 /// A place at the board. Dropped, it is free again.
@@ -159,7 +180,7 @@ impl Subscription {
     /// Asks for the key frame captured nearest to `at`, past or to come.
     pub fn ask(&self, at: CaptureTime) {
         let displaced = self.seat.mail().ask(at, Instant::now());
-        let events = self.board.events(self.seat.source);
+        let events = self.board.events(self.source());
         events.dropped(DropReason::Displaced, u64::from(displaced));
         self.board.0.changed();
     }
@@ -172,7 +193,7 @@ impl Subscription {
     /// The stream that its pictures come from.
     #[must_use]
     pub fn source(&self) -> Source {
-        self.seat.source
+        self.board.source_of(&self.seat.request)
     }
 }
 
@@ -193,7 +214,6 @@ pub(super) struct Question {
 /// One subscriber, as the lanes see it.
 #[derive(Debug)]
 pub(super) struct Seat {
-    pub(super) source: Source,
     pub(super) request: Request,
     mail: Mutex<Mail>,
     arrived: Notify,

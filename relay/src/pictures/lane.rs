@@ -100,7 +100,7 @@ struct Work<'a> {
 impl<'a> Work<'a> {
     fn new(lane: &'a Lane) -> Self {
         Self {
-            events: lane.board.events(lane.source).clone(),
+            events: lane.board.events(lane.source),
             lane,
             decoder: None,
             cursor: None,

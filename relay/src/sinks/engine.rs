@@ -1,10 +1,12 @@
 //! Loading plugins: compiling, the cache of compiled code, and what may be linked.
 
+use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
+use sha2::{Digest as _, Sha256};
 use tokio::sync::OnceCell;
 use wasmtime::component::{Component, HasSelf, Linker};
 use wasmtime::{Cache, CacheConfig};
@@ -38,6 +40,66 @@ pub struct LoadError(String);
 /// A plugin, compiled and linked: instances are made from it in microseconds.
 pub struct Plugin {
     pub(super) guest: Guest,
+    sum: Sum,
+}
+
+/// SHA-256 of a plugin's code.
+pub type Sum = [u8; 32];
+
+/// The code of a plugin as it was read.
+pub struct Code {
+    name: String,
+    bytes: Cow<'static, [u8]>,
+    sum: Sum,
+}
+
+impl std::fmt::Debug for Code {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Code")
+            .field("name", &self.name)
+            .field("bytes", &self.bytes.len())
+            .finish_non_exhaustive()
+    }
+}
+
+impl Code {
+    /// Reads it.
+    ///
+    /// # Errors
+    /// When the file can't be read, or is no WebAssembly.
+    pub fn read(source: &config::Plugin) -> Result<Self, LoadError> {
+        let (name, bytes) = match source {
+            config::Plugin::Builtin(name) => {
+                let bytes = builtin(name)
+                    .ok_or_else(|| LoadError(format!("there is no built-in plugin {name:?}")))?;
+                (format!("builtin:{name}"), Cow::Borrowed(bytes))
+            }
+            config::Plugin::File(path) => {
+                let bytes = read_file(path)
+                    .map_err(|error| LoadError(format!("{}: {error}", path.display())))?;
+                (path.display().to_string(), Cow::Owned(bytes))
+            }
+        };
+        if bytes.get(..4) != Some(b"\0asm") {
+            return Err(LoadError(format!(
+                "{name}: not a WebAssembly file; build it with `--target wasm32-wasip2`"
+            )));
+        }
+        let sum = Sha256::digest(&bytes).into();
+        Ok(Self { name, bytes, sum })
+    }
+
+    /// Where it is from.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// What it is known by.
+    #[must_use]
+    pub fn sum(&self) -> Sum {
+        self.sum
+    }
 }
 
 /// What instances are made from.
@@ -63,6 +125,14 @@ impl Plugin {
             Guest::Sink(_) => World::Sink,
             Guest::Analyzer(_) => World::Analyzer,
         }
+    }
+}
+
+impl Plugin {
+    /// What its code is known by.
+    #[must_use]
+    pub fn sum(&self) -> Sum {
+        self.sum
     }
 }
 
@@ -187,6 +257,28 @@ impl Engine {
             .map(Arc::clone)
     }
 
+    /// What is loaded from there; waits where that is on its way. None where nobody has wanted it, or
+    /// where it can't be.
+    pub async fn loaded(&self, source: &config::Plugin) -> Option<Arc<Plugin>> {
+        let is_known = {
+            let loaded = self.loaded.lock().unwrap_or_else(PoisonError::into_inner);
+            loaded.iter().any(|(from, _)| from == source)
+        };
+        match is_known {
+            true => self.load(source).await.ok(),
+            false => None,
+        }
+    }
+
+    /// From now on these are what is loaded from there, and nothing else is kept.
+    pub fn replace(&self, plugins: Vec<(config::Plugin, Arc<Plugin>)>) {
+        let slots = plugins.into_iter().map(|(source, plugin)| {
+            let slot = Arc::new(OnceCell::new_with(Some(plugin)));
+            (source, slot)
+        });
+        *self.loaded.lock().unwrap_or_else(PoisonError::into_inner) = slots.collect();
+    }
+
     /// The decoder of pictures, compiled when it is wanted first.
     ///
     /// # Errors
@@ -218,9 +310,21 @@ impl Engine {
     }
 
     async fn compile(&self, source: &config::Plugin) -> Result<Arc<Plugin>, LoadError> {
-        let (engine, linkers, from) = (self.engine.clone(), self.linkers.clone(), source.clone());
+        let source = source.clone();
+        let code = tokio::task::spawn_blocking(move || Code::read(&source))
+            .await
+            .map_err(|error| LoadError(format!("the compiler failed: {error}")))??;
+        self.build(code).await
+    }
+
+    /// Makes a plugin of code, beside what is loaded.
+    ///
+    /// # Errors
+    /// When it is no component of world `sink` or `analyzer`, or imports what is not granted.
+    pub async fn build(&self, code: Code) -> Result<Arc<Plugin>, LoadError> {
+        let (engine, linkers) = (self.engine.clone(), self.linkers.clone());
         // Compiling takes up to seconds: not on a thread that cameras are served from.
-        let plugin = tokio::task::spawn_blocking(move || load(&engine, &linkers, &from))
+        let plugin = tokio::task::spawn_blocking(move || compile(&engine, &linkers, &code))
             .await
             .map_err(|error| LoadError(format!("the compiler failed: {error}")))??;
         self.wanted.fetch_add(1, Ordering::Relaxed);
@@ -228,35 +332,17 @@ impl Engine {
     }
 }
 
-fn load(
+fn compile(
     engine: &wasmtime::Engine,
     linkers: &Linkers,
-    source: &config::Plugin,
+    Code { name, bytes, sum }: &Code,
 ) -> Result<Plugin, LoadError> {
-    let read;
-    let (name, bytes): (String, &[u8]) = match source {
-        config::Plugin::Builtin(name) => {
-            let bytes = builtin(name)
-                .ok_or_else(|| LoadError(format!("there is no built-in plugin {name:?}")))?;
-            (format!("builtin:{name}"), bytes)
-        }
-        config::Plugin::File(path) => {
-            read = read_file(path)
-                .map_err(|error| LoadError(format!("{}: {error}", path.display())))?;
-            (path.display().to_string(), &read)
-        }
-    };
     let fail = |what: &str, error: &wasmtime::Error| {
         LoadError(format!(
             "{name}: {what}: {}",
             super::stderr::one_line(&format!("{error:#}"))
         ))
     };
-    if bytes.get(..4) != Some(b"\0asm") {
-        return Err(LoadError(format!(
-            "{name}: not a WebAssembly file; build it with `--target wasm32-wasip2`"
-        )));
-    }
     let component = Component::from_binary(engine, bytes)
         .map_err(|error| fail("not a WebAssembly component of the kind wanted", &error))?;
     let world = world_of(&component).map_err(|error| LoadError(format!("{name}: {error}")))?;
@@ -282,7 +368,7 @@ fn load(
             )
         }),
     }?;
-    Ok(Plugin { guest })
+    Ok(Plugin { guest, sum: *sum })
 }
 
 /// The world of a component, by the one function that only this world exports.

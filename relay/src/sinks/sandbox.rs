@@ -17,7 +17,7 @@ use super::surroundings::Surroundings;
 use super::timepiece::Timepiece;
 use super::witness::SinkWitness;
 use crate::archive::Archive;
-use crate::config::{Limits, Plan};
+use crate::config::{Limits, LivePlan};
 use crate::telemetry::SinkEvents;
 use crate::units::{CameraName, CaptureTime, SinkName};
 
@@ -39,7 +39,7 @@ pub(super) struct Sandbox {
     timepiece: Timepiece,
     /// What one instance leaves to the next.
     pub(super) left: Arc<Mutex<Option<String>>>,
-    pub(super) plan: Arc<Plan>,
+    pub(super) plan: LivePlan,
     pub(super) camera: CameraName,
     pub(super) sink: SinkName,
     /// `None` while a configuration is only being checked: then nothing can be written.
@@ -85,7 +85,7 @@ impl Sandbox {
             account: Arc::clone(&surroundings.account),
             timepiece: surroundings.timepiece.clone(),
             left: Arc::clone(&surroundings.left),
-            plan: Arc::clone(&surroundings.plan),
+            plan: surroundings.plan.clone(),
             camera: surroundings.camera.clone(),
             sink: surroundings.sink.name.clone(),
             archive: surroundings.archive.clone(),

@@ -10,7 +10,7 @@ use super::timepiece::Timepiece;
 use super::witness::SinkWitness;
 use crate::archive::Archive;
 use crate::archive::ledger::Ledger;
-use crate::config::{self, Plan, Site};
+use crate::config::{self, LivePlan, Plan, Site};
 use crate::telemetry::{EndReason, SinkEvents};
 use crate::units::CameraName;
 
@@ -27,7 +27,7 @@ pub struct Surroundings {
     pub archive: Option<Archive>,
     /// Logs and metrics; `None` then, too.
     pub events: Option<SinkEvents>,
-    pub(super) plan: Arc<Plan>,
+    pub(super) plan: LivePlan,
     pub(super) tell: Tell,
     pub(super) timepiece: Timepiece,
     pub(super) account: Arc<Mutex<Account>>,
@@ -54,7 +54,7 @@ impl Surroundings {
             sink,
             archive,
             events,
-            plan: Arc::new(Plan::always()),
+            plan: Plan::always().into(),
             tell: Tell::default(),
             account: Arc::new(Mutex::new(account)),
             left: Arc::default(),
@@ -72,8 +72,8 @@ impl Surroundings {
 
     /// The same, of a camera that is not always wanted.
     #[must_use]
-    pub fn with_plan(mut self, plan: Plan) -> Self {
-        self.plan = Arc::new(plan);
+    pub fn with_plan(mut self, plan: impl Into<LivePlan>) -> Self {
+        self.plan = plan.into();
         self
     }
 

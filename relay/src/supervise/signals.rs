@@ -1,8 +1,9 @@
-//! SIGTERM and SIGINT: the first asks politely, the second ends at once.
+//! SIGTERM and SIGINT: the first asks politely, the second ends at once. SIGHUP asks for the
+//! configuration to be read again.
 
 use std::time::Duration;
 
-use tokio::signal::unix::{SignalKind, signal};
+use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use super::{Shutdown, shutdown};
 
@@ -36,4 +37,25 @@ pub fn catch() -> std::io::Result<Shutdown> {
         std::process::exit(128 + second.as_raw_value());
     });
     Ok(stop)
+}
+
+/// SIGHUP, which ends no process any more once it is caught here.
+#[derive(Debug)]
+pub struct HangUps(Signal);
+
+/// Catches SIGHUP. What comes before somebody waits for it is not lost, and counts once.
+///
+/// # Errors
+/// When it can't be caught.
+pub fn catch_hang_ups() -> std::io::Result<HangUps> {
+    signal(SignalKind::hangup()).map(HangUps)
+}
+
+impl HangUps {
+    /// Waits for the next one. Cancel-safe.
+    pub async fn next(&mut self) {
+        if self.0.recv().await.is_none() {
+            std::future::pending::<()>().await;
+        }
+    }
 }

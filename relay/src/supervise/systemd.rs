@@ -9,9 +9,18 @@ fn tell(state: &[NotifyState<'_>]) {
     }
 }
 
-/// Started; what it does is for people to read.
+/// Started, or done with a reload; what it does is for people to read.
 pub(super) fn ready(status: &str) {
     tell(&[NotifyState::Ready, NotifyState::Status(status)]);
+}
+
+/// A reload begins: [`ready`] follows in any case (sd_notify(3), `RELOADING=1`).
+pub(super) fn reloading() {
+    // Before the signal was sent systemd has noted the time; ours must not be earlier.
+    match NotifyState::monotonic_usec_now() {
+        Ok(now) => tell(&[NotifyState::Reloading, now]),
+        Err(error) => tracing::warn!(%error, "can't notify systemd"),
+    }
 }
 
 pub(super) fn stopping() {

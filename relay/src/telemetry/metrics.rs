@@ -18,9 +18,11 @@ use prometheus_client::registry::{Metric, Registry};
 
 use tokio::sync::broadcast;
 
+use super::gone::Gone;
 use super::process::ProcessCollector;
 use crate::archive::findings::Finding;
 use crate::archive::ledger::Gap;
+use crate::config::Config;
 use crate::pictures::Source;
 use crate::units::{CameraName, Name, SinkName};
 
@@ -265,6 +267,11 @@ pub(super) struct OfTask {
     pub(super) task: &'static str,
 }
 
+#[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
+pub(super) struct OfReload {
+    pub(super) outcome: &'static str,
+}
+
 fn add<M: Metric + Clone + Default>(registry: &mut Registry, name: &str, help: &str) -> M {
     let metric = M::default();
     registry.register(name, help, metric.clone());
@@ -456,6 +463,9 @@ families! {
     store_sent: Counter = "store_sent_bytes", "Bytes of objects sent to the store, those of failed tries too";
     store_received: Counter = "store_received_bytes", "Bytes received from the store";
     store_damaged: Counter = "store_damaged_objects", "Objects that came damaged from the store, or were damaged on their way there and sent again";
+    reloads: Family<OfReload, Counter> = "reloads", "Times that the configuration was read again, by what came of it";
+    reload_refused: Gauge = "reload_refused", "1 while the configuration that was read last is not the one in force, because it was refused";
+    reload_restart: Gauge = "reload_needs_restart", "Settings of the file that was read last which this relay takes over only when it is started again";
     task_failures: Family<OfTask, Counter> = "task_failures", "Tasks of the relay that failed by a defect and were started again";
 }
 
@@ -489,6 +499,8 @@ pub struct Telemetry {
     news: broadcast::Sender<News>,
     /// When the books were last brought up to date.
     pub(super) accounted: Mutex<Option<Instant>>,
+    /// Whose metrics are told no more.
+    gone: Mutex<Gone>,
 }
 
 impl Telemetry {
@@ -547,7 +559,14 @@ impl Telemetry {
             plugin_observations,
             news: broadcast::Sender::new(NEWS_MAX),
             accounted: Mutex::default(),
+            gone: Mutex::default(),
         }
+    }
+
+    /// Tells nothing any more of cameras, sinks and sites that are not in this configuration.
+    pub fn keep_only(&self, config: &Config) {
+        let mut gone = self.gone.lock().unwrap_or_else(PoisonError::into_inner);
+        gone.keep_only(config);
     }
 
     /// What happens from now on.
@@ -603,7 +622,8 @@ impl Telemetry {
             encode_registry(&mut text, &self.analysis_registry)?;
         }
         encode_eof(&mut text)?;
-        Ok(text)
+        let gone = self.gone.lock().unwrap_or_else(PoisonError::into_inner);
+        Ok(gone.without(text))
     }
 
     /// The metrics of the line of a stream.

@@ -3,6 +3,7 @@
 
 mod calm;
 mod events;
+mod gone;
 pub mod logs;
 mod metrics;
 mod process;

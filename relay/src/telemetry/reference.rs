@@ -85,6 +85,7 @@ samples! {
     OfForm { camera: name(FREE), form: FREE }
     OfRetirement { camera: name(FREE), form: FREE, fate: FREE, reason: FREE }
     OfTask { task: FREE }
+    OfReload { outcome: FREE }
     OfCameraReason { camera: name(FREE), reason: FREE }
     OfViewer { camera: name(FREE), kind: FREE }
     OfRequest { route: FREE, class: FREE }
@@ -158,7 +159,7 @@ fn page() -> String {
     let outcomes = [
         ErrorKind::NotFound,
         ErrorKind::AlreadyExists,
-        ErrorKind::PermissionDenied,
+        ErrorKind::ConnectionRefused,
         ErrorKind::ResourceBusy,
         ErrorKind::TimedOut,
         ErrorKind::NotConnected,

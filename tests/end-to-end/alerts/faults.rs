@@ -15,8 +15,8 @@ use super::machines::{Strayed, contender, small};
 use super::server::Prometheus;
 use crate::bad_cameras::site::Running;
 
-/// The time that the motion plugin needs to learn a view: 10 s, and some to begin.
-const LEARNED_AFTER: Duration = Duration::from_secs(16);
+/// The motion plugin learns a view for 10 s, and looks at two pictures in each.
+const LEARNED_FROM: f64 = 28.0;
 /// How long `winch` is off.
 const SHORT: Duration = Duration::from_secs(6);
 
@@ -30,7 +30,9 @@ pub(super) struct Stage {
     _contender: Relay,
     /// When all of `boatyard` was seen to deliver.
     begun: Instant,
-    done: [bool; 2],
+    is_winch_on: bool,
+    /// Whether those that are watched show something else.
+    has_changed: bool,
     folder: PathBuf,
 }
 
@@ -143,7 +145,8 @@ impl Stage {
             strayed,
             _contender: contender,
             begun,
-            done: [false; 2],
+            is_winch_on: false,
+            has_changed: false,
             folder: folder.to_owned(),
         }
     }
@@ -151,20 +154,24 @@ impl Stage {
     /// What is due by now is done.
     pub(super) fn go_on(&mut self) {
         self.strayed.go_on();
-        let passed = self.begun.elapsed();
-        let mut is_due = |index: usize, at: Duration| {
-            let due = passed > at && !self.done[index];
-            self.done[index] |= due;
-            due
-        };
-        if is_due(0, SHORT) {
+        if !self.is_winch_on && self.begun.elapsed() > SHORT {
             find(&self.boatyard, "winch").power(true);
+            self.is_winch_on = true;
         }
-        if is_due(1, LEARNED_AFTER) {
+        if !self.has_changed && self.has_learned() {
             for (name, sight) in WATCHED {
                 find(&self.boatyard, &format!("{name}-eye")).see(sight);
             }
+            self.has_changed = true;
         }
+    }
+
+    fn has_learned(&self) -> bool {
+        let page = self.large.metrics();
+        WATCHED.iter().all(|(camera, _)| {
+            let labels = [("camera", *camera), ("sink", "motion")];
+            page.sum("forebay_sink_pictures_total", &labels) >= Some(LEARNED_FROM)
+        })
     }
 
     /// Kills the small relay; gives its address.

@@ -1,6 +1,7 @@
 //! What is recorded: over an outage, as a list and as one file, by ranges.
 
 use std::fs;
+use std::net::SocketAddr;
 use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
@@ -10,6 +11,7 @@ use forebay_tests::recording::{rfc3339_of, unix_of_rfc3339};
 use forebay_tests::{Relay, fresh_folder, mp4_files, run, script, unix_now, wait_for};
 use serde_json::{Value, json};
 
+use super::events::{Listener, is_gap_of};
 use super::{configuration, site, wait_for_pictures};
 use crate::{SCRATCH, beside};
 
@@ -66,6 +68,7 @@ fn what_is_recorded_plays_at_true_time_over_an_outage() {
     let relay = Relay::start(&configuration);
     let begin = unix_now() - 1.0;
     wait_for_pictures(&relay, "slipway", 90.0);
+    let listener = Listener::start(relay.address(), &folder.join("events"), None);
     // Off for six seconds; a camera that restarts holds nothing back.
     let order = json!({"do": "reboot", "camera": "camera-0", "seconds": 6});
     site.order(&order).unwrap();
@@ -115,6 +118,7 @@ fn what_is_recorded_plays_at_true_time_over_an_outage() {
 
     ranges(&url, &film, &head);
     accounts(address, &window, gone);
+    told_of(&listener, address, gone);
     // None, with a word why.
     let none = get(
         address,
@@ -192,8 +196,41 @@ fn ranges(url: &str, film: &Path, head: &str) {
     }
 }
 
-/// The account has the gap, and the events have told of it.
-fn accounts(address: std::net::SocketAddr, window: &str, gone: f64) {
+/// Events have told that the camera is well, that it is not, that it is again, and of the gap; one who
+/// comes back hears what was missed.
+fn told_of(listener: &Listener, address: SocketAddr, gone: f64) {
+    let whole = wait_for(WAIT_MAX, || {
+        let events = listener.events();
+        let gap = events.iter().position(|event| is_gap_of(event, gone))?;
+        let states = events.iter().filter(|event| event.kind == "state");
+        let states: Vec<_> = states
+            .map(|event| event.data["state"].as_str().unwrap().to_owned())
+            .collect();
+        (states.last()? == "fine").then_some((events, states, gap))
+    });
+    let Some((events, states, gap)) = whole else {
+        panic!("{:#?}", listener.events());
+    };
+    println!("{states:?}");
+    assert_eq!(states.first().map(String::as_str), Some("fine"));
+    assert!(states.iter().any(|state| state == "silent"), "{states:?}");
+    let ids: Vec<_> = events.iter().map(|event| event.id.clone()).collect();
+    let mut unlike = ids.clone();
+    unlike.dedup();
+    assert_eq!(unlike, ids);
+    let before = gap.checked_sub(1).map(|before| ids[before].as_str());
+    let again = fresh_folder(SCRATCH, "outlet-events").join("again");
+    let again = Listener::start(address, &again, before);
+    let missed = wait_for(WAIT_MAX, || again.events().first().cloned());
+    let missed = missed.expect("what was missed is told");
+    assert_eq!(
+        (missed.id, missed.data),
+        (ids[gap].clone(), events[gap].data.clone())
+    );
+}
+
+/// The account has the gap.
+fn accounts(address: SocketAddr, window: &str, gone: f64) {
     let told = wait_for(WAIT_MAX, || {
         let told = get(address, &format!("/v1/cameras/slipway/coverage?{window}")).json();
         let gaps = told["sites"][0]["cameras"][0]["gaps"].as_array()?.clone();

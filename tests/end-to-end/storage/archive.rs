@@ -9,8 +9,11 @@ use forebay_tests::{SiteServer, http_get, unix_now, wait_for};
 
 use super::{LONG, Stage, files_below, frozen, rest};
 
-/// Of the archive's disk: a minute of footage of all cameras, and some more.
-const MEGABYTES: u64 = 64;
+/// Of the archive's disk: a minute of footage of all cameras and some more, and what comes while it
+/// hangs, a quarter of a megabyte each second.
+fn megabytes() -> u64 {
+    64 + frozen().as_secs() / 3
+}
 /// All cameras send 36, but a camera that begins again has not sent all of them.
 const UNITS_A_SECOND: f64 = 30.0;
 
@@ -22,7 +25,7 @@ fn mount(stage: &Stage) -> BrokenDisk {
 /// Nothing of it costs a picture: the spool has room.
 pub(super) fn is_away_and_comes_back(sites: &[SiteServer]) -> Vec<String> {
     let mut stage = Stage::new("archive", sites, "");
-    let small = SmallDisk::mount(&stage.folder.join("disk"), MEGABYTES);
+    let small = SmallDisk::mount(&stage.folder.join("disk"), megabytes());
     let mut disk = mount(&stage);
     stage.start_and_flow();
     hangs(&stage, &disk);
@@ -82,7 +85,7 @@ pub(super) fn is_away_and_comes_back(sites: &[SiteServer]) -> Vec<String> {
         at,
         length: end - at,
     });
-    let failures = stage.judge();
+    let failures = stage.judge(true);
     drop(disk);
     drop(small);
     failures

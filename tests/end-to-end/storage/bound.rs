@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use forebay_tests::storage::BrokenDisk;
+use forebay_tests::truth::schedule::Kind;
 use forebay_tests::{SiteServer, unix_now};
 
 use super::{Stage, rest};
@@ -35,7 +36,7 @@ pub(super) fn stops(sites: &[SiteServer]) -> Vec<String> {
     assert!(waits < 3_500_000.0, "{waits} bytes wait");
     disk.thaw();
     stage.until("footage is taken again", |page| !is_full(page));
-    stage.costs(at, unix_now());
+    stage.costs(Kind::Storage, at, unix_now());
     stage.until_carried();
     rest(3.0 * f64::from(super::SEGMENT_SECONDS));
     assert!(
@@ -45,7 +46,7 @@ pub(super) fn stops(sites: &[SiteServer]) -> Vec<String> {
             .contains("footage is not recorded until there is room")
     );
     stage.stop();
-    let failures = stage.judge();
+    let failures = stage.judge(true);
     drop(disk);
     failures
 }
@@ -72,14 +73,14 @@ pub(super) fn drops_the_oldest(sites: &[SiteServer]) -> Vec<String> {
     // What is lost is not what is newest: that begins a bound's worth before now.
     disk.thaw();
     stage.until_carried();
-    stage.costs(at, end);
+    stage.costs(Kind::Storage, at, end);
     rest(f64::from(super::SEGMENT_SECONDS));
     let names = || super::files_below(&stage.spool().join("let-go"));
     let buried =
         forebay_tests::wait_for(Duration::from_secs(20), || names().is_empty().then_some(()));
     assert!(buried.is_some(), "{:?}", names());
     stage.stop();
-    let failures = stage.judge();
+    let failures = stage.judge(true);
     drop(disk);
     failures
 }

@@ -30,6 +30,8 @@ pub enum Kind {
     Kill,
     /// The spool's file system is full.
     Storage,
+    /// The spool is removed: what is being written in it is lost.
+    Removal,
     /// The recorder traps.
     Sink,
     /// The camera is not wanted.
@@ -77,7 +79,7 @@ impl Event {
             Kind::Reboot(_) | Kind::PowerCut(_) | Kind::Freeze(_) => &[Cause::Camera],
             Kind::Loss(_) => &[Cause::Loss],
             Kind::Kill => &[Cause::Relay],
-            Kind::Storage => &[Cause::Storage],
+            Kind::Storage | Kind::Removal => &[Cause::Storage],
             Kind::Sink => &[Cause::Sink],
             Kind::Pause(_) => &[Cause::Planned],
         }
@@ -104,6 +106,8 @@ impl Event {
             Kind::Reboot(camera) | Kind::PowerCut(camera) | Kind::Freeze(camera) => one(camera),
             Kind::Loss(camera) | Kind::Pause(camera) => one(camera),
             Kind::Kill | Kind::Storage | Kind::Sink => Need::Gap,
+            // A file may have been finished just before.
+            Kind::Removal => Need::Either,
         }
     }
 

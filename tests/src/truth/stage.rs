@@ -288,6 +288,8 @@ impl Stage {
                 sleep(length);
                 self.start();
             }
+            // No schedule has one.
+            Kind::Removal => {}
             Kind::Storage => self.disk.as_ref().unwrap().fill(length),
             // The relay's configuration and its recorder know when.
             Kind::Sink | Kind::Pause(_) => sleep_until(end),

@@ -11,7 +11,7 @@ use std::fs::File;
 use std::io;
 use std::path::Path;
 
-use super::files::{open, spooled};
+use super::files::spooled;
 use super::{Finding, Phase, read_line};
 use crate::archive::catalog::{Catalog, CatalogError, Side};
 use crate::archive::disk::Disk;
@@ -131,7 +131,7 @@ impl<'a> Edges<'a> {
                 // Files of the spool have been read.
                 let path = self.archive.join(&trace.object);
                 if !trace.object.starts_with("spool/") && read.insert(trace.object) {
-                    nearest.read(open(self.disk, &path), &path);
+                    nearest.read(self.disk.fetch(&path), &path);
                 }
             }
         }

@@ -57,7 +57,7 @@ pub fn each(
     archived(disk, archive, camera, window, (&mut sources, &mut passed));
     sources.sort_by_key(|source| source.begin);
     for source in sources {
-        let file = source.file.map_or_else(|| open(disk, &source.path), Ok);
+        let file = source.file.map_or_else(|| disk.fetch(&source.path), Ok);
         let read = file.and_then(|file| {
             each_line(file, &mut |line| {
                 match read_line(line) {
@@ -108,11 +108,6 @@ pub(super) fn spooled(spool: &Path, camera: &CameraName) -> Vec<Source> {
         }
     }
     sources
-}
-
-/// Opens a file of the archive, wherever that is.
-pub(super) fn open(disk: &dyn Disk, path: &Path) -> io::Result<File> {
-    File::open(disk.fetch(path)?)
 }
 
 fn archived(
@@ -184,7 +179,7 @@ fn begins_alike(disk: &dyn Disk, spooled: &File, archived: &Path) -> bool {
         head.truncate(read);
         Ok::<_, io::Error>(head)
     };
-    let (Ok(one), Ok(other)) = (head(spooled), open(disk, archived).and_then(|f| head(&f))) else {
+    let (Ok(one), Ok(other)) = (head(spooled), disk.fetch(archived).and_then(|f| head(&f))) else {
         return false;
     };
     let both = one.len().min(other.len());

@@ -10,6 +10,7 @@
 
 mod clock;
 pub mod forecast;
+mod handle;
 pub mod pins;
 pub mod rules;
 mod run;
@@ -19,11 +20,12 @@ mod step;
 mod survey;
 mod thin;
 
+pub use handle::LadderHandle;
 pub use pins::{Pin, PinError, Pins};
 pub use rules::{
     Act, Form, Object, Pressure, Reason, Room, Step, Verdict, due, plan, relieve, yields,
 };
-pub use run::{LadderHandle, LadderOptions};
+pub use run::LadderOptions;
 pub use shelf::{DayFolder, KEY_FRAMES, day_folders, objects};
 pub use survey::{DueTally, Survey, survey};
 pub(in crate::archive) use thin::OnDisk;

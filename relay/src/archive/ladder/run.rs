@@ -8,8 +8,8 @@
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::path::PathBuf;
-use std::sync::Arc;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::clock::SteadyClock;
@@ -20,7 +20,7 @@ use super::{
     Act, DayFolder, Form, Object, Pins, Pressure, Room, Step, Verdict, day_folders, due, objects,
     pins, relieve,
 };
-use crate::archive::ending::{Ended, Ending};
+use crate::archive::ending::Ending;
 use crate::archive::jsonl::Lines;
 use crate::archive::ledger::{JOURNALS, Ledger};
 use crate::archive::{Archive, Disk, StorageError};
@@ -48,7 +48,7 @@ const GUARD_REST: Duration = Duration::from_millis(500);
 const JOURNAL_OPEN_MAX: Duration = Duration::from_secs(6 * 3600);
 
 /// What the ladder goes by.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct LadderOptions {
     /// The archive.
     pub archive: PathBuf,
@@ -121,56 +121,6 @@ impl LadderOptions {
     }
 }
 
-/// The running ladder; dropped, it ends.
-#[derive(Debug)]
-pub struct LadderHandle {
-    ending: Arc<Ending>,
-    waker: SyncSender<()>,
-}
-
-impl LadderHandle {
-    /// Starts its thread.
-    ///
-    /// # Errors
-    /// When it can't be started.
-    pub fn start(
-        options: LadderOptions,
-        archive: &Archive,
-        ledger: &Ledger,
-        events: LadderEvents,
-    ) -> std::io::Result<Self> {
-        let ending = Arc::new(Ending::default());
-        let (waker, woken) = sync_channel(1);
-        let disk = archive.disk();
-        let mut keeper = Keeper::new(options, disk, archive, ledger, events);
-        let ended = Ended(Arc::clone(&ending));
-        std::thread::Builder::new()
-            .name("ladder".to_owned())
-            .spawn(move || keeper.run(&ended.0, &woken))?;
-        Ok(Self { ending, waker })
-    }
-
-    /// Ends it after its present step; whether that was within `patience`.
-    #[must_use]
-    pub fn close(&self, patience: Duration) -> bool {
-        self.ask();
-        self.ending.wait(patience)
-    }
-
-    /// Asks it to end after its present step.
-    pub fn ask(&self) {
-        self.ending.ask();
-        // A full channel wakes it, too.
-        self.waker.try_send(()).ok();
-    }
-}
-
-impl Drop for LadderHandle {
-    fn drop(&mut self) {
-        self.ask();
-    }
-}
-
 /// Room that is being made.
 struct Relief {
     room: Room,
@@ -182,8 +132,10 @@ struct Relief {
     folders: VecDeque<DayFolder>,
 }
 
-struct Keeper {
+pub(super) struct Keeper {
     options: LadderOptions,
+    /// What it is to go by from its next step on.
+    changed: Changed,
     disk: Arc<dyn Disk>,
     hand: Hand,
     events: LadderEvents,
@@ -216,9 +168,12 @@ enum Done {
     Nothing,
 }
 
+/// Other options, until they are taken.
+pub(super) type Changed = Arc<Mutex<Option<LadderOptions>>>;
+
 impl Keeper {
-    fn new(
-        options: LadderOptions,
+    pub(super) fn new(
+        (options, changed): (LadderOptions, Changed),
         disk: Arc<dyn Disk>,
         archive: &Archive,
         ledger: &Ledger,
@@ -236,6 +191,7 @@ impl Keeper {
                 journal,
             ),
             options,
+            changed,
             disk,
             events,
             clock: None,
@@ -253,7 +209,7 @@ impl Keeper {
         }
     }
 
-    fn run(&mut self, ending: &Ending, woken: &Receiver<()>) {
+    pub(super) fn run(&mut self, ending: &Ending, woken: &Receiver<()>) {
         let mut rest = REST_MIN;
         loop {
             match woken.recv_timeout(rest) {
@@ -265,6 +221,7 @@ impl Keeper {
                 return;
             }
             let begun = Instant::now();
+            self.take_change(begun);
             rest = match self.step(CaptureTime::now(), begun) {
                 Ok(Done::Worked) => (begun.elapsed() * REST_FACTOR).clamp(REST_MIN, REST_MAX),
                 Ok(Done::Guarded) => GUARD_REST,
@@ -280,6 +237,18 @@ impl Keeper {
                 }
             };
         }
+    }
+
+    /// What was decided by other rules is decided anew.
+    fn take_change(&mut self, now: Instant) {
+        let changed = self.changed.lock();
+        let Some(options) = changed.unwrap_or_else(PoisonError::into_inner).take() else {
+            return;
+        };
+        self.options = options;
+        self.relief = None;
+        self.to_age.clear();
+        (self.next_age, self.next_room, self.next_quota) = (now, now, now);
     }
 
     /// One step. Room comes first, then what is due, then learning what there is.

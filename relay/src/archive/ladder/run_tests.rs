@@ -75,7 +75,13 @@ impl Yard {
             cameras: BTreeMap::new(),
         };
         let events = LadderEvents::new(&telemetry);
-        let keeper = Keeper::new(options, disk, &archive, &ledger, events);
+        let keeper = Keeper::new(
+            (options, Changed::default()),
+            disk,
+            &archive,
+            &ledger,
+            events,
+        );
         Some(Self {
             telemetry,
             archive,

@@ -3,6 +3,7 @@
 mod horizon;
 mod listing;
 mod lost;
+mod roll;
 mod strangers;
 
 use std::collections::{BTreeMap, HashSet, VecDeque};
@@ -18,7 +19,7 @@ use super::reader::{Job, Reader};
 use super::run::{FileAt, Flags, LedgerOptions, Message};
 use super::scan::{FOOTAGE, Subject, spooled};
 use super::spans::later;
-use super::{Evidence, Span, Witness};
+use super::{Evidence, Witness};
 use crate::archive::Archive;
 use crate::archive::catalog::{Catalog, CatalogError, Change, Found, RunRecord};
 use crate::archive::jsonl::Refused;
@@ -41,15 +42,6 @@ const JOURNAL_TICK: Duration = Duration::from_secs(60);
 const CATALOG_REST: Duration = Duration::from_secs(30);
 /// How long the first settling waits for the scan of the archive.
 const SCAN_PATIENCE: Duration = Duration::from_secs(30);
-/// What is younger is not settled: it may be on its way.
-const SETTLE_AFTER: i64 = 30 * SECOND;
-/// Settled in steps of this.
-const SETTLE_STEP: i64 = 5 * SECOND;
-/// As long as intake sees a dropout, or nothing explains why no file is open, what is missing may
-/// yet come, from the camera's buffer or from the hold; but not after this.
-const SETTLE_AT_LAST: i64 = 120 * SECOND;
-/// An object that is open for longer (twice the longest segment and more) settles nothing any more.
-const OPEN_MAX: i64 = 3 * 3600 * SECOND;
 /// A step between the clocks that ends the run: the computer slept, or its clock was set.
 const CLOCK_STEP: i64 = 5 * SECOND;
 /// Evidence without an end that is watched for each camera.
@@ -72,6 +64,21 @@ struct Camera {
     reading: BTreeMap<String, CaptureTime>,
     /// Evidence without an end.
     open: BTreeMap<(Witness, CaptureTime), Evidence>,
+    /// Since when it is not in the configuration any more; up to then its account is settled.
+    left: Option<CaptureTime>,
+}
+
+impl Camera {
+    fn new((name, site): (CameraName, SiteName)) -> Self {
+        Self {
+            name,
+            site,
+            counted: None,
+            reading: BTreeMap::new(),
+            open: BTreeMap::new(),
+            left: None,
+        }
+    }
 }
 
 /// The thread's state.
@@ -107,6 +114,8 @@ pub(super) struct Keeper {
     /// The catalog lacks something that only a scan finds.
     rescan: bool,
     relist: Relist,
+    /// A manifest has failed, and lines may be lost that the disk had seemed to take.
+    lines_lost: bool,
     /// Not before this: the archive was away.
     rescan_rest: Option<Instant>,
     moved: VecDeque<(String, String)>,
@@ -119,7 +128,7 @@ pub(super) struct Keeper {
 }
 
 /// What no manifest lists is listed, though the catalog knows it: a kill has come between the two, or
-/// manifests have gone with the spool.
+/// manifests have gone with the spool or were not taken by its disk.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Relist {
     No,
@@ -139,13 +148,6 @@ impl Keeper {
         inbox: Receiver<Message>,
         (missed, pulse): (Arc<AtomicBool>, Pulse),
     ) -> Self {
-        let camera = |(name, site)| Camera {
-            name,
-            site,
-            counted: None,
-            reading: BTreeMap::new(),
-            open: BTreeMap::new(),
-        };
         let now = CaptureTime::now();
         Self {
             journals: Journals::new(archive.clone()),
@@ -158,7 +160,7 @@ impl Keeper {
             events,
             reader,
             inbox,
-            cameras: options.cameras.into_iter().map(camera).collect(),
+            cameras: options.cameras.into_iter().map(Camera::new).collect(),
             catalog: None,
             catalog_rest: None,
             doubted: false,
@@ -172,6 +174,7 @@ impl Keeper {
             missed,
             rescan: false,
             relist: Relist::Wanted,
+            lines_lost: false,
             rescan_rest: None,
             moved: VecDeque::new(),
             lost: VecDeque::new(),
@@ -187,7 +190,10 @@ impl Keeper {
             .for_each(|c| self.events.camera(&c.name));
         self.ask_for_manifests();
         self.open_catalog();
-        self.begin_run(true);
+        for camera in 0..self.cameras.len() {
+            self.tell_earlier(camera);
+        }
+        self.begin_run(CaptureTime::now());
         self.commit();
         loop {
             let until_tick = TICK.saturating_sub(self.ticked.elapsed());
@@ -244,16 +250,11 @@ impl Keeper {
         }
     }
 
-    /// Notes a new run: at the start, and where the clock makes no sense of the present one.
-    fn begin_run(&mut self, start: bool) {
-        let now = CaptureTime::now();
+    /// Notes a new run: at the start, where the clock makes no sense of the present one, and where
+    /// the cameras are others from now on.
+    fn begin_run(&mut self, now: CaptureTime) {
         (self.run, self.alive) = (now, now);
-        for camera in &self.cameras {
-            let earlier = self.catalog.as_ref().filter(|_| start);
-            let earlier = earlier.and_then(|c| c.last_runs(&camera.name, EARLIER_RUNS).ok());
-            for run in earlier.into_iter().flatten().rev() {
-                self.journals.run(&camera.name, &run);
-            }
+        for camera in roll::present(&self.cameras) {
             self.pending.push(Change::Camera {
                 run: now,
                 camera: camera.name.clone(),
@@ -274,7 +275,7 @@ impl Keeper {
     fn stand(&mut self) {
         self.stood = CaptureTime::now().day();
         self.journal_run(false);
-        for camera in &self.cameras {
+        for camera in roll::present(&self.cameras) {
             for evidence in camera.open.values() {
                 self.journals.change(&Change::Evidence {
                     run: self.run,
@@ -300,7 +301,7 @@ impl Keeper {
 
     fn journal_run(&mut self, ended: bool) {
         self.journal_ticked = Instant::now();
-        for camera in &self.cameras {
+        for camera in roll::present(&self.cameras) {
             let run = RunRecord {
                 begin: self.run,
                 alive: self.alive.max(later(self.run, 1)),
@@ -316,6 +317,7 @@ impl Keeper {
             Message::Tell(evidence) => self.tell(evidence),
             Message::Withdraw(camera, witness, begin) => self.withdraw(camera, witness, begin),
             Message::Clock(camera, state) => self.journals.clock(&camera, &state),
+            Message::Cameras(cameras, at) => self.reconfigure(cameras, at),
             Message::Waits(file) => {
                 let path = file.spooled.clone();
                 if let Some(object) = spool_object(&path) {
@@ -353,10 +355,8 @@ impl Keeper {
             }
             Message::Scanned(changes) => self.scanned(changes),
             Message::Lost(file) => self.lost(file),
-            Message::SpoolRenewed => {
-                (self.relist, self.rescan) = (Relist::Wanted, true);
-                self.rescan_rest = None;
-            }
+            Message::SpoolRenewed => self.relist(),
+            Message::LostManifest(object) => self.lost_manifest(&object),
             Message::ScanEnded(true) => {
                 (self.scanning, self.told) = (None, None);
                 if self.relist == Relist::Scanned {
@@ -416,6 +416,12 @@ impl Keeper {
         let Some(camera) = self.camera(&evidence.camera) else {
             return;
         };
+        if let Some(left) = camera.left {
+            if evidence.begin >= left {
+                return;
+            }
+            evidence.end = Some(evidence.end.map_or(left, |end| end.min(left)));
+        }
         let key = (evidence.witness.clone(), evidence.begin);
         if evidence.end.is_some() {
             camera.open.remove(&key);
@@ -501,7 +507,7 @@ impl Keeper {
                 "the clock was set, or the computer slept"
             );
             self.live(true);
-            self.begin_run(false);
+            self.begin_run(now);
         } else {
             self.alive = self.alive.max(now);
             self.live(false);
@@ -513,6 +519,10 @@ impl Keeper {
         }
         self.save_catalog();
         self.look_out();
+        if self.lines_lost && self.manifests.is_well() {
+            self.lines_lost = false;
+            self.relist();
+        }
         self.rescan |= self.missed.swap(false, Ordering::AcqRel);
         let rests = self.rescan_rest.is_some_and(|until| until > Instant::now());
         if self.rescan && self.scanning.is_none() && !rests {
@@ -526,7 +536,7 @@ impl Keeper {
             self.settle(now, false);
             self.commit();
         }
-        for camera in &self.cameras {
+        for camera in roll::present(&self.cameras) {
             self.events.gap(&camera.name, self.lasting_gap(camera));
         }
         self.events.accounted();
@@ -546,49 +556,8 @@ impl Keeper {
         self.alive = self.alive.max(still.begin);
         self.live(false);
         self.journal_run(false);
-        self.begin_run(false);
+        self.begin_run(CaptureTime::now());
         true
-    }
-
-    fn is_unsettled(&self, camera: &Camera) -> bool {
-        let oldest = self.archive.oldest_unsettled(&camera.name, FOOTAGE);
-        oldest.is_some()
-    }
-
-    /// Accounts for what has become certain. `last`: nothing more will come.
-    fn settle(&mut self, now: CaptureTime, last: bool) {
-        let Some(catalog) = &self.catalog else { return };
-        let mut failure = None;
-        for camera in &self.cameras {
-            let busy = !camera.reading.is_empty() || self.is_unsettled(camera);
-            let horizon = match last && !busy {
-                true => self.alive,
-                false => self.horizon(catalog, camera, now),
-            };
-            let least = if last { 0 } else { SETTLE_STEP };
-            match settle(catalog, camera, self.run, horizon, least) {
-                Ok(Some(coverage)) => {
-                    self.events.settled(&coverage);
-                    self.events.horizon(&camera.name, horizon);
-                    self.pending.push(Change::Settled {
-                        camera: camera.name.clone(),
-                        until: horizon,
-                    });
-                }
-                Ok(None) => {}
-                Err(error) => failure = Some(error),
-            }
-        }
-        for change in &self.pending {
-            if let Change::Settled { camera, until } = change
-                && let Some(camera) = self.cameras.iter_mut().find(|c| c.name == *camera)
-            {
-                camera.counted = Some(*until);
-            }
-        }
-        if let Some(error) = failure {
-            self.failed(&error);
-        }
     }
 
     fn finish(&mut self) {
@@ -632,29 +601,6 @@ impl Keeper {
         }: &Refused,
     ) {
         self.events.journal_failed(camera, error, *lost);
-    }
-}
-
-/// The account of what has been settled since the last time.
-fn settle(
-    catalog: &Catalog,
-    camera: &Camera,
-    run: CaptureTime,
-    horizon: CaptureTime,
-    least: i64,
-) -> Result<Option<super::Coverage>, CatalogError> {
-    let counted = match camera.counted {
-        Some(counted) => counted,
-        None => match catalog.settled(&camera.name)? {
-            Some(settled) => settled,
-            None => catalog.first_run(&camera.name)?.unwrap_or(run),
-        },
-    };
-    match Span::new(counted, horizon) {
-        Some(window) if window.nanos() >= least => {
-            catalog.coverage_to(&camera.name, window, horizon)
-        }
-        _ => Ok(None),
     }
 }
 

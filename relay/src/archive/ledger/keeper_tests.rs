@@ -5,7 +5,7 @@ use tempfile::TempDir;
 use super::super::footage::tests::{file, part};
 use super::super::scan::MP4;
 use super::super::{
-    Coverage, GapCause, Ledger, LedgerFeed, LedgerInbox, Scanned, rebuild, total_nanos,
+    Coverage, GapCause, Ledger, LedgerFeed, LedgerInbox, Scanned, Span, rebuild, total_nanos,
 };
 use super::*;
 use crate::archive::{ArchiveOptions, ObjectKey, RealDisk};
@@ -213,7 +213,7 @@ fn a_step_of_the_clock_begins_a_run() {
     let told = (missed, Pulse::start().unwrap());
     let mut keeper = Keeper::new(archive, root, options, events, reader, receiver, told);
     keeper.open_catalog();
-    keeper.begin_run(true);
+    keeper.begin_run(CaptureTime::now());
     keeper.tell(evidence(Witness::Intake, GapCause::Uplink, keeper.run, 0));
     keeper.tick();
     let runs = |keeper: &Keeper| {
@@ -504,4 +504,58 @@ fn evidence_is_withdrawn() {
         .tell(evidence(Witness::Archive, GapCause::Storage, at, 0));
     relay.close();
     assert_eq!(causes(&coverage(dir.path())), ["storage"]);
+}
+
+#[test]
+fn a_camera_is_wanted_while_it_is_configured() {
+    let dir = tempfile::tempdir().unwrap();
+    let relay = Relay::start(dir.path());
+    let (gate, site) = (Name::new("gate").unwrap(), Name::new("boatyard").unwrap());
+    let begin = CaptureTime::now();
+    pause(1500);
+    // Both from here on, and from there on the one that was not there at first.
+    let both = CaptureTime::now();
+    let cameras = vec![(slipway(), site.clone()), (gate.clone(), site.clone())];
+    relay.ledger.cameras(cameras, both);
+    pause(1500);
+    let alone = CaptureTime::now();
+    relay.ledger.cameras(vec![(gate.clone(), site)], alone);
+    // Of nobody's interest any more.
+    let late = evidence(Witness::Intake, GapCause::Camera, alone, 0);
+    relay.ledger.tell(late);
+    pause(1500);
+    let told = |camera: &str| {
+        let name = format!("forebay_wanted_seconds_total{{camera=\"{camera}\"}}");
+        metric(&relay.telemetry, &name)
+    };
+    assert_eq!(told("gate"), Some(0.0));
+    relay.close();
+    let end = CaptureTime::now();
+    let catalog = Catalog::open_to_read(&folders(dir.path()).1).unwrap();
+    let window = Span::new(CaptureTime::from_unix_nanos(0), later(end, 3600 * SECOND)).unwrap();
+    let wanted = |camera: &CameraName| catalog.coverage(camera, window).unwrap().unwrap().wanted;
+    let near = |a: CaptureTime, b: CaptureTime| {
+        let apart = a.unix_nanos().abs_diff(b.unix_nanos());
+        assert!(apart < 400 * MS.unsigned_abs(), "{a} is not {b}");
+    };
+    let [slip] = wanted(&slipway())[..] else {
+        panic!("{:?}", wanted(&slipway()));
+    };
+    near(slip.begin, begin);
+    assert_eq!(slip.end, alone);
+    let [of_gate] = wanted(&gate)[..] else {
+        panic!("{:?}", wanted(&gate));
+    };
+    assert_eq!(of_gate.begin, both);
+    near(of_gate.end, end);
+
+    // The journals tell the same, to those who have no catalog.
+    let (archive, spool) = folders(dir.path());
+    until("the lock", || {
+        rebuild(&RealDisk, &archive, &spool, &mut |_| {}).is_ok()
+    });
+    let catalog = Catalog::open_to_read(&folders(dir.path()).1).unwrap();
+    let again = |camera: &CameraName| catalog.coverage(camera, window).unwrap().unwrap().wanted;
+    assert_eq!(again(&slipway()), [slip]);
+    assert_eq!(again(&gate), [of_gate]);
 }

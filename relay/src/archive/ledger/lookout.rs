@@ -104,8 +104,13 @@ fn folders(disk: &dyn Disk, archive: &Path, days: &[String; 2]) -> io::Result<Ve
 
 #[cfg(test)]
 mod tests {
+    use std::sync::Arc;
+
+    use rustix::io::Errno;
+
     use super::*;
     use crate::archive::RealDisk;
+    use crate::archive::faults::{Fault, FaultyDisk, Lack};
 
     #[test]
     fn each_object_is_told_of_once_and_a_look_later() {
@@ -129,5 +134,39 @@ mod tests {
         assert_eq!(look(), [first]);
         assert_eq!(look(), [second]);
         assert_eq!(look(), Vec::<String>::new());
+    }
+
+    /// Another relay writes while listing fails, wherever it does.
+    #[test]
+    fn what_a_look_that_failed_has_missed_is_told_of_later() {
+        let days = ["2026-05-04", "2026-05-03"].map(str::to_owned);
+        let before = "gate/footage/2026-05-04/2026-05-04T073100.120Z.mp4";
+        let meanwhile = "slipway/stills/2026-05-04/2026-05-04T073200.120Z.jpg";
+        let mut failed = 0;
+        for at in 1..100 {
+            let dir = tempfile::tempdir().unwrap();
+            let put = |object: &str| {
+                let path = dir.path().join(object);
+                std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+                std::fs::write(path, "x").unwrap();
+            };
+            let away = Fault::While(3, Errno::HOSTUNREACH);
+            let disk = FaultyDisk::new(Arc::new(RealDisk), Lack::Nothing, at, away);
+            let mut lookout = Lookout::default();
+            put(before);
+            let mut told = Vec::new();
+            for round in 0..8 {
+                if round == 1 {
+                    put(meanwhile);
+                }
+                // There is no time to rest.
+                lookout.rests_until = None;
+                told.extend(lookout.look(&disk, dir.path(), &days));
+            }
+            told.sort();
+            assert_eq!(told, [before, meanwhile], "away at {at}");
+            failed += u64::from(disk.count() >= at);
+        }
+        assert!(failed > 20, "{failed}");
     }
 }

@@ -14,7 +14,7 @@ use super::{ClockState, Evidence, Retired, Witness};
 use crate::archive::catalog::Change;
 use crate::archive::ending::{Ended, Ending};
 use crate::archive::manifest::Newest;
-use crate::archive::{Archive, ArchiveEvent, Fingerprint, ObjectKey};
+use crate::archive::{Archive, ArchiveEvent, Fingerprint, MANIFESTS, ObjectKey};
 use crate::telemetry::LedgerEvents;
 use crate::units::{CameraName, CaptureTime, SiteName};
 
@@ -35,6 +35,8 @@ pub(super) enum Message {
     Tell(Evidence),
     Withdraw(CameraName, Witness, CaptureTime),
     Clock(CameraName, ClockState),
+    /// From that instant on these cameras are in the configuration, and no others.
+    Cameras(Vec<(CameraName, SiteName)>, CaptureTime),
     /// A finished file waits in the spool.
     Waits(FileAt),
     /// A file is under its final name; what of it the ledger reads.
@@ -55,6 +57,8 @@ pub(super) enum Message {
     Lost(LostFile),
     /// All of the spool is no more.
     SpoolRenewed,
+    /// A manifest in the spool is no more.
+    LostManifest(String),
     /// Files and journals told this.
     Scanned(Vec<Change>),
     /// Whether all was there to be looked at.
@@ -189,6 +193,9 @@ impl LedgerFeed {
                 why: "it was lost with the spool",
                 tombstone: None,
             })),
+            ArchiveEvent::Lost { key, .. } if key.purpose == MANIFESTS => {
+                Some(Message::LostManifest(key.object_name()))
+            }
             ArchiveEvent::SpoolRenewed(_) => Some(Message::SpoolRenewed),
             _ => None,
         };
@@ -280,6 +287,12 @@ impl Ledger {
     /// Notes how well capture times are known, and how the camera's clock stands.
     pub fn clock(&self, camera: &CameraName, state: ClockState) {
         self.0.send(Message::Clock(camera.clone(), state));
+    }
+
+    /// Notes that from `at` on these cameras are in the configuration, and no others: those that are
+    /// left out are not wanted any more.
+    pub fn cameras(&self, cameras: Vec<(CameraName, SiteName)>, at: CaptureTime) {
+        self.0.send(Message::Cameras(cameras, at));
     }
 
     /// Notes that an object (its path below the archive) was taken away on purpose, and why: it is

@@ -1,7 +1,6 @@
 //! How the manifests of a camera hang together while they are written.
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
-use std::fmt::Display;
 
 use super::line::{Check, Line, Link, Named, Record};
 use crate::archive::ObjectKey;
@@ -13,6 +12,9 @@ use crate::units::{CameraName, CaptureTime};
 const ALSO_MAX: usize = 16;
 /// Names that are remembered as vouched for: what closed files say is seen in them.
 const VOUCHED_MAX: usize = 1024;
+/// Files that failed, and may yet be published with what they kept. More than these are taken up by
+/// the next start.
+const FAILED_MAX: usize = 64;
 
 /// What is known of the manifests of earlier runs.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -60,6 +62,8 @@ pub(in crate::archive) struct Chain {
     others: BTreeMap<CameraName, Vec<Newest>>,
     /// What the files of this run have named.
     vouched: VecDeque<String>,
+    /// Files of this run that failed.
+    failed: VecDeque<(CameraName, CaptureTime)>,
 }
 
 /// A file that is being written.
@@ -87,6 +91,10 @@ impl Chain {
 
     /// Takes note of a manifest that is closed.
     pub(in crate::archive) fn learn(&mut self, camera: &CameraName, newest: Newest) {
+        if self.has_failed(camera, &newest) {
+            self.others.entry(camera.clone()).or_default().push(newest);
+            return;
+        }
         let is_ours = self.begun.contains(camera);
         let is_newer = match self.newest.get(camera) {
             None => !is_ours,
@@ -96,6 +104,20 @@ impl Chain {
         if is_newer {
             self.newest.insert(camera.clone(), newest);
         }
+    }
+
+    /// Whether it is what is left of a file that failed; once.
+    fn has_failed(&mut self, camera: &CameraName, newest: &Newest) -> bool {
+        // The next file may have begun with the same line.
+        let known = self.newest.get(camera);
+        if known.is_some_and(|known| known.sha256 == newest.sha256) {
+            return false;
+        }
+        let begin = newest.place().map(|(begin, _)| begin);
+        let is_it =
+            |(of, failed): &(CameraName, CaptureTime)| of == camera && Some(*failed) == begin;
+        let at = self.failed.iter().position(is_it);
+        at.is_some_and(|at| self.failed.remove(at).is_some())
     }
 
     /// Takes note of the closed files of a camera that no closed one names. The next file does.
@@ -191,11 +213,14 @@ impl Chain {
         }
     }
 
-    /// The camera's open file has failed: how much of it is kept is learned when it is published.
-    pub(in crate::archive) fn broken(&mut self, camera: &CameraName, error: &dyn Display) {
-        if let Some(Open { name, .. }) = self.open.remove(camera) {
-            let sha256 = Err(format!("the relay could not write to it: {error}"));
-            self.newest.insert(camera.clone(), Newest { name, sha256 });
+    /// The camera's open file has failed. Nothing may be left of it, so nobody names it before it is
+    /// published.
+    pub(in crate::archive) fn broken(&mut self, camera: &CameraName) {
+        let open = self.open.remove(camera);
+        if let Some(name) = open.as_ref().and_then(|open| ObjectName::parse(&open.name)) {
+            self.failed.push_back((camera.clone(), name.begin));
+            let surplus = self.failed.len().saturating_sub(FAILED_MAX);
+            self.failed.drain(..surplus);
         }
     }
 }
@@ -233,7 +258,7 @@ mod tests {
         chain.appended(&camera);
         match ended {
             true => chain.ended(&camera),
-            false => chain.broken(&camera, &"full"),
+            false => chain.broken(&camera),
         }
         let first = bytes.split(|byte| *byte == b'\n').next().unwrap();
         let Some((Record::Chain(link), _)) = super::super::line::record(first) else {
@@ -261,17 +286,22 @@ mod tests {
         chain.learn(&camera, newest(100, &first));
         let (_, link) = write(&mut chain, 200, false);
         assert_eq!(link.sha256, newest(50, &second).sha256.ok());
-        let (_, link) = write(&mut chain, 200, false);
-        assert_eq!(link.previous, Some(key(200).object_name()));
-        assert_eq!(
-            link.reason.as_deref(),
-            Some("the relay could not write to it: full")
-        );
+        // Nobody knows whether anything is left of it.
+        let (third, link) = write(&mut chain, 300, true);
+        assert_eq!(link.previous, Some(key(50).object_name()));
+        assert_eq!(link.also, []);
         // Cut to whole lines and published, it is known after all.
         let kept = newest(200, b"kept");
         chain.learn(&camera, kept.clone());
-        let (_, link) = write(&mut chain, 300, true);
-        assert_eq!(link.sha256, kept.sha256.ok());
+        let (_, link) = write(&mut chain, 400, true);
+        assert_eq!(link.sha256, newest(300, &third).sha256.ok());
+        let named = Named {
+            name: kept.name,
+            sha256: kept.sha256.ok(),
+        };
+        assert_eq!(link.also, [named]);
+        let (_, link) = write(&mut chain, 500, true);
+        assert_eq!(link.also, []);
     }
 
     #[test]

@@ -77,6 +77,11 @@ impl Manifests {
         self.0.append()
     }
 
+    /// Whether all lines are handed over.
+    pub(in crate::archive) fn is_well(&self) -> bool {
+        self.0.is_well()
+    }
+
     /// Ends the files.
     pub(in crate::archive) fn finish(&mut self) -> Vec<Refused> {
         self.0.finish()

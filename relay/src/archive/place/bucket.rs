@@ -2,43 +2,37 @@
 
 use std::io::{self, Write};
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
-use std::sync::mpsc::sync_channel;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::mpsc::{RecvTimeoutError, sync_channel};
 use std::time::{Duration, Instant};
 
 use bytes::Bytes;
 use futures_util::StreamExt as _;
 use object_store::aws::{AmazonS3, AmazonS3Builder, Checksum as Algorithm};
-use object_store::multipart::{MultipartStore as _, PartId};
 use object_store::path::Path as Key;
 use object_store::{
-    Attribute, AttributeValue, Attributes, BackoffConfig, Error, ObjectMeta, ObjectStore as _,
-    ObjectStoreExt as _, PutMode, PutMultipartOptions, PutOptions, PutPayload, Result, RetryConfig,
+    Attribute, BackoffConfig, ObjectMeta, ObjectStore as _, ObjectStoreExt as _, Result,
+    RetryConfig,
 };
 use tokio::runtime::{Builder, Runtime};
 
-use super::wire::{Tally, Trust, Wire};
-use super::{NO_BUCKET, Operation, PlaceError, Put};
+use super::errors::{told, words};
+use super::wire::{MOVED, Tally, Trust, Wire};
+use super::{Operation, PlaceError};
 use crate::archive::checksum::{Checksum, Fingerprint, Fingerprinting};
-use crate::archive::disk::{DiskFile, read_exact_at};
 use crate::config::Store;
 use crate::telemetry::StoreEvents;
 use crate::units::CaptureTime;
 
-/// What is handed to the wire at a time: between two of these a silence is measured.
-const PIECE_BYTES: usize = 64 << 10;
-/// A part of an upload, and what is read of an object at a time.
-const PART_BYTES: usize = 16 << 20;
 /// Metadata of an object: its SHA-256, so that whoever fetches it can tell whether it is whole.
-const SHA256: &str = "sha256";
+pub(super) const SHA256: &str = "sha256";
 /// How often a request is sent again before its caller is told.
 const TRIES: usize = 3;
-/// An answer is waited for a little longer than the request itself may take.
-const GRACE: Duration = Duration::from_secs(2);
-/// What is sent may take as much longer as it would at this rate: whatever goes on is not cut off.
-const SLOW_BYTES_PER_SECOND: u64 = 32 << 10;
-/// Parts of S3 are numbered up to here.
-const PARTS_MAX: u64 = 10_000;
+/// A request may take as much longer as what has gone over the wire for it would take at this rate:
+/// what goes on is not cut off, be it slow, and what drips comes to an end.
+const LEAST_BYTES_PER_SECOND: u64 = 1 << 10;
+/// How often it is looked at whether a request has taken too long.
+const LOOK: Duration = Duration::from_millis(250);
 
 /// What is known of an object.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -57,10 +51,12 @@ pub(super) struct Listed {
 /// A bucket, or what lies below a prefix of it.
 #[derive(Debug)]
 pub(super) struct Bucket {
-    store: Arc<AmazonS3>,
-    options: Store,
-    tally: Arc<Tally>,
-    events: StoreEvents,
+    pub(super) store: Arc<AmazonS3>,
+    pub(super) options: Store,
+    pub(super) tally: Arc<Tally>,
+    pub(super) events: StoreEvents,
+    /// The store is known to keep names that are taken: in one piece, and in parts.
+    pub(super) keeps_names: [AtomicBool; 2],
     /// None once it is dropped.
     runtime: Option<Runtime>,
 }
@@ -128,6 +124,7 @@ impl Bucket {
             options,
             tally,
             events,
+            keeps_names: Default::default(),
             runtime: Some(runtime),
         })
     }
@@ -138,7 +135,7 @@ impl Bucket {
     }
 
     /// The key of what lies at a path below the archive.
-    fn key(&self, object: &str) -> io::Result<Key> {
+    pub(super) fn key(&self, object: &str) -> io::Result<Key> {
         let key = match (self.options.prefix.as_str(), object) {
             ("", object) => object.to_owned(),
             (prefix, "") => prefix.to_owned(),
@@ -147,43 +144,45 @@ impl Bucket {
         Key::parse(key).map_err(|error| io::Error::new(io::ErrorKind::InvalidInput, error))
     }
 
-    /// Does something of the store; waits for it as long as a request may take.
-    fn ask<T: Send + 'static>(
-        &self,
-        operation: Operation,
-        work: impl Future<Output = Result<T>> + Send + 'static,
-    ) -> io::Result<T> {
-        self.ask_long(operation, 0, work)
+    /// How long a request may take of which so much has gone over the wire.
+    fn patience(&self, moved: u64) -> Duration {
+        let slow = match self.tally.bytes_per_second {
+            0 => LEAST_BYTES_PER_SECOND,
+            // Shared by all that is sent.
+            most => (most / 8).clamp(1, LEAST_BYTES_PER_SECOND),
+        };
+        self.options.request + Duration::from_secs(moved / slow)
     }
 
-    /// As [`ask`](Self::ask), with so many bytes to be moved for it.
-    fn ask_long<T: Send + 'static>(
+    /// Does something of the store, and waits for it as long as it may take.
+    pub(super) fn ask<T: Send + 'static>(
         &self,
         operation: Operation,
-        bytes: u64,
         work: impl Future<Output = Result<T>> + Send + 'static,
     ) -> io::Result<T> {
         let begun = Instant::now();
-        let slow = match self.tally.bytes_per_second {
-            0 => SLOW_BYTES_PER_SECOND,
-            most => (most / 2).clamp(1, SLOW_BYTES_PER_SECOND),
-        };
-        let patience = self.options.request + Duration::from_secs(bytes / slow);
+        let moved = Arc::new(AtomicU64::new(0));
         let (sender, receiver) = sync_channel(1);
         let asked = match &self.runtime {
-            Some(runtime) => runtime.spawn(async move {
-                let answer = tokio::time::timeout(patience, work).await;
-                sender.send(answer).ok();
-            }),
+            Some(runtime) => runtime.spawn(MOVED.scope(Arc::clone(&moved), async move {
+                sender.send(work.await).ok();
+            })),
             None => return Err(io::ErrorKind::BrokenPipe.into()),
         };
-        let answer = match receiver.recv_timeout(patience + GRACE) {
-            Ok(Ok(answer)) => answer.map_err(|error| told(operation, &error)),
-            Ok(Err(_)) | Err(_) => {
-                asked.abort();
-                let seconds = patience.as_secs_f32();
-                let text = format!("the store has not answered within {seconds} s");
-                Err(io::Error::new(io::ErrorKind::TimedOut, text))
+        let answer = loop {
+            let bytes = moved.load(Ordering::Relaxed);
+            match receiver.recv_timeout(LOOK) {
+                Ok(answer) => break answer.map_err(|error| told(operation, &error)),
+                Err(RecvTimeoutError::Timeout) if begun.elapsed() < self.patience(bytes) => {}
+                Err(_) => {
+                    asked.abort();
+                    let seconds = begun.elapsed().as_secs_f32();
+                    let text = format!(
+                        "the store has not come to an end within {seconds:.0} s, in which {bytes} bytes \
+                         have gone there and back"
+                    );
+                    break Err(io::Error::new(io::ErrorKind::TimedOut, text));
+                }
             }
         };
         let outcome = answer.as_ref().map(drop).map_err(io::Error::kind);
@@ -286,125 +285,6 @@ impl Bucket {
         }
     }
 
-    /// Puts a file under a name that must be free. With [`Put::Done`] the store has it whole.
-    pub(super) fn put(
-        &self,
-        file: &dyn DiskFile,
-        taken: Fingerprint,
-        object: &str,
-    ) -> io::Result<Put> {
-        let unconfirmed = || self.tally.unconfirmed.load(Ordering::Relaxed);
-        let before = unconfirmed();
-        let in_parts = taken.bytes > self.options.multipart_over.bytes();
-        let put = match in_parts {
-            true => self.put_in_parts(file, taken, object)?,
-            false => self.put_whole(file, taken, object)?,
-        };
-        if put == Put::Taken || !self.options.read_back && unconfirmed() == before {
-            return Ok(put);
-        }
-        let there = self.fingerprint(object);
-        if there.as_ref().is_ok_and(|there| *there == taken) {
-            return Ok(put);
-        }
-        let wrong = match there {
-            Err(error) if error.kind() != io::ErrorKind::InvalidData => return Err(error),
-            Err(error) => error.to_string(),
-            Ok(there) => format!("{} bytes with SHA-256 {}", there.bytes, there.sha256),
-        };
-        // Nobody has read it, and it was made by this call: a wrong copy must not keep the name.
-        self.remove(object)?;
-        self.events.damaged();
-        Err(io::Error::new(
-            io::ErrorKind::InvalidData,
-            format!(
-                "{} bytes with SHA-256 {} were sent, but read back it is {wrong}; it was removed again",
-                taken.bytes, taken.sha256
-            ),
-        ))
-    }
-
-    fn put_whole(&self, file: &dyn DiskFile, taken: Fingerprint, object: &str) -> io::Result<Put> {
-        let (store, key) = (Arc::clone(&self.store), self.key(object)?);
-        let mut sum = Fingerprinting::default();
-        let payload = payload(file, 0, taken.bytes, &mut sum)?;
-        same(sum.finish(), taken)?;
-        let options = PutOptions {
-            mode: PutMode::Create,
-            attributes: attributes(taken),
-            ..PutOptions::default()
-        };
-        self.ask_long(Operation::Put, taken.bytes, async move {
-            match store.put_opts(&key, payload, options).await {
-                Err(Error::AlreadyExists { .. }) => Ok(Put::Taken),
-                result => result.map(|_| Put::Done),
-            }
-        })
-    }
-
-    fn put_in_parts(
-        &self,
-        file: &dyn DiskFile,
-        taken: Fingerprint,
-        object: &str,
-    ) -> io::Result<Put> {
-        let (store, key) = (Arc::clone(&self.store), self.key(object)?);
-        let options = PutMultipartOptions {
-            attributes: attributes(taken),
-            ..PutMultipartOptions::default()
-        };
-        let id = self.ask(Operation::Put, {
-            let (store, key) = (Arc::clone(&store), key.clone());
-            async move { store.create_multipart_opts(&key, options).await }
-        })?;
-        let put = self.put_parts(file, taken, &key, &id);
-        if !matches!(put, Ok(Put::Done)) {
-            // As well as it goes: the store lets go of what is left by the rules of its owner.
-            let id = id.clone();
-            self.ask(Operation::Remove, async move {
-                store.abort_multipart(&key, &id).await
-            })
-            .ok();
-        }
-        put
-    }
-
-    fn put_parts(
-        &self,
-        file: &dyn DiskFile,
-        taken: Fingerprint,
-        key: &Key,
-        id: &str,
-    ) -> io::Result<Put> {
-        let part_bytes = (PART_BYTES as u64).max(taken.bytes.div_ceil(PARTS_MAX));
-        let mut sum = Fingerprinting::default();
-        let mut parts: Vec<PartId> = Vec::new();
-        let mut offset = 0;
-        while offset < taken.bytes {
-            let bytes = part_bytes.min(taken.bytes - offset);
-            let payload = payload(file, offset, bytes, &mut sum)?;
-            let (store, key, id, number) = (
-                Arc::clone(&self.store),
-                key.clone(),
-                id.to_owned(),
-                parts.len(),
-            );
-            parts.push(self.ask_long(Operation::Put, bytes, async move {
-                store.put_part(&key, &id, number, payload).await
-            })?);
-            offset += bytes;
-        }
-        same(sum.finish(), taken)?;
-        let (store, key, id) = (Arc::clone(&self.store), key.clone(), id.to_owned());
-        self.ask(Operation::Put, async move {
-            // Conditional by the wire.
-            match store.complete_multipart(&key, &id, parts).await {
-                Err(error) if is_taken(&error) => Ok(Put::Taken),
-                result => result.map(|_| Put::Done),
-            }
-        })
-    }
-
     /// Takes an object away; one that is not there is no error.
     pub(super) fn remove(&self, object: &str) -> io::Result<()> {
         let (store, key) = (Arc::clone(&self.store), self.key(object)?);
@@ -418,151 +298,4 @@ fn known(meta: &ObjectMeta) -> Known {
         bytes: meta.size,
         changed: CaptureTime::from_unix_nanos(nanos),
     }
-}
-
-fn attributes(taken: Fingerprint) -> Attributes {
-    let sum = (
-        Attribute::Metadata(SHA256.into()),
-        AttributeValue::from(taken.sha256.to_string()),
-    );
-    Attributes::from_iter([sum])
-}
-
-/// A range of a file, in pieces.
-fn payload(
-    file: &dyn DiskFile,
-    offset: u64,
-    bytes: u64,
-    sum: &mut Fingerprinting,
-) -> io::Result<PutPayload> {
-    let mut pieces: Vec<Bytes> = Vec::new();
-    let end = offset + bytes;
-    let mut at = offset;
-    while at < end {
-        let length = usize::try_from(end - at).map_or(PIECE_BYTES, |left| left.min(PIECE_BYTES));
-        let mut piece = vec![0; length];
-        read_exact_at(file, at, &mut piece)?;
-        sum.update(&piece);
-        pieces.push(piece.into());
-        at += length as u64;
-    }
-    Ok(PutPayload::from_iter(pieces))
-}
-
-/// A file must not change while it is sent.
-fn same(sent: Fingerprint, taken: Fingerprint) -> io::Result<()> {
-    match sent == taken {
-        true => Ok(()),
-        false => Err(io::Error::new(
-            io::ErrorKind::InvalidData,
-            "the file in the spool reads differently each time; its disk or the memory fails",
-        )),
-    }
-}
-
-/// The end of an upload in parts was refused since its name is taken.
-fn is_taken(error: &Error) -> bool {
-    matches!(
-        error,
-        Error::AlreadyExists { .. } | Error::Precondition { .. } | Error::NotModified { .. }
-    ) || code(error).as_deref() == Some("PreconditionFailed")
-}
-
-/// What went wrong, for whoever reads the log. Neither keys nor signatures are in it.
-fn told(operation: Operation, error: &Error) -> io::Error {
-    use io::ErrorKind as Kind;
-    let code = code(error);
-    let bucket_missing = code.as_deref() == Some("NoSuchBucket");
-    let (kind, text) = match error {
-        _ if bucket_missing => (NO_BUCKET, "the store has no such bucket".to_owned()),
-        Error::NotFound { .. } if operation.needs_bucket_alone() => {
-            (NO_BUCKET, "the store has no such bucket".to_owned())
-        }
-        Error::NotFound { .. } => (Kind::NotFound, "it is not in the store".to_owned()),
-        Error::AlreadyExists { .. } => (Kind::AlreadyExists, "something else is there".to_owned()),
-        // Of a list the library says no more than the status.
-        error if is_refusal(error) => {
-            let why = code.unwrap_or_else(|| "no reason given".to_owned());
-            let text = format!("the store refuses the access key ({why})");
-            (Kind::PermissionDenied, text)
-        }
-        error => (kind(error), words(error)),
-    };
-    io::Error::new(kind, text)
-}
-
-fn is_refusal(error: &Error) -> bool {
-    let refused = matches!(
-        error,
-        Error::PermissionDenied { .. } | Error::Unauthenticated { .. }
-    );
-    refused || matches!(status(error), Some(401 | 403))
-}
-
-/// Of what kind a failure is that has no name of its own.
-fn kind(error: &Error) -> io::ErrorKind {
-    let mut source: Option<&(dyn std::error::Error + 'static)> = Some(error);
-    while let Some(error) = source {
-        if let Some(error) = error.downcast_ref::<io::Error>() {
-            return error.kind();
-        }
-        if let Some(error) = error.downcast_ref::<object_store::client::HttpError>() {
-            use object_store::client::HttpErrorKind as Http;
-            match error.kind() {
-                Http::Connect => return io::ErrorKind::NotConnected,
-                Http::Timeout => return io::ErrorKind::TimedOut,
-                Http::Interrupted | Http::Request => return io::ErrorKind::ConnectionReset,
-                _ => {}
-            }
-        }
-        source = error.source();
-    }
-    match status(error) {
-        Some(429 | 500..=599) => io::ErrorKind::ResourceBusy,
-        Some(400) => io::ErrorKind::InvalidData,
-        _ => io::ErrorKind::Other,
-    }
-}
-
-/// The error code in the answer of a store: `<Code>SlowDown</Code>`.
-fn code(error: &Error) -> Option<String> {
-    let text = chain(error);
-    let (_, rest) = text.split_once("<Code>")?;
-    let (code, _) = rest.split_once("</Code>")?;
-    let plain = code.len() <= 64 && code.bytes().all(|c| c.is_ascii_alphanumeric());
-    plain.then(|| code.to_owned())
-}
-
-/// The status of the answer, which the library has in words alone.
-fn status(error: &Error) -> Option<u16> {
-    let text = chain(error);
-    let (_, rest) = text.split_once("status code: ")?;
-    rest.get(..3)?.parse().ok()
-}
-
-fn chain(error: &Error) -> String {
-    let mut text = error.to_string();
-    let mut source = std::error::Error::source(error);
-    while let Some(error) = source {
-        text = format!("{text}: {error}");
-        source = error.source();
-    }
-    text
-}
-
-/// An error in few words: what the store answers is a page of XML, with the request's keys in it.
-fn words(error: &Error) -> String {
-    if let Some(code) = code(error) {
-        let status = status(error).map(|status| format!(" (status {status})"));
-        return format!("the store answers {code}{}", status.unwrap_or_default());
-    }
-    if let Some(status) = status(error) {
-        return format!("the store answers with status {status}");
-    }
-    let mut last: &(dyn std::error::Error + 'static) = error;
-    while let Some(source) = last.source() {
-        last = source;
-    }
-    let text: String = last.to_string().chars().take(200).collect();
-    format!("the store can't be used: {text}")
 }

@@ -5,12 +5,15 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::time::SystemTime;
+use std::time::{Duration, SystemTime};
 
+use super::disk::is_unnamed;
 use crate::archive::store::locked;
 
-/// Files that are never removed to make room: they may be about to be opened.
+/// The files that were used last are never removed to make room: one may be about to be used again.
 const KEPT: usize = 8;
+/// What is being written, or waits to be put, is in use; unless a crash has left it so long ago.
+const PART_AGE_MAX: Duration = Duration::from_secs(24 * 3600);
 /// Tries to fetch what comes damaged.
 const TRIES: usize = 3;
 
@@ -48,29 +51,32 @@ impl Cache {
         Ok(folder.join(format!(".{}-{number}.part", std::process::id())))
     }
 
-    /// Has an object fetched unless it is there, and returns its path. `fetch` writes it whole, or
-    /// fails; what it finds to be damaged it is asked for again.
+    /// Has an object fetched unless it is there, and opens it. `fetch` writes it whole, or fails; what
+    /// it finds to be damaged it is asked for again.
     pub(super) fn fetch(
         &self,
         object: &str,
         fetch: &mut dyn FnMut(File) -> io::Result<u64>,
-    ) -> io::Result<PathBuf> {
+    ) -> io::Result<File> {
         let path = self.path(object);
-        if path.is_file() {
-            return Ok(path);
+        if let Ok(file) = File::open(&path) {
+            // What is used stays. Where it is another user's it may go all the same.
+            file.set_modified(SystemTime::now()).ok();
+            return Ok(file);
         }
         let part = self.part(object)?;
         let fetched = self.fetch_part(&part, fetch);
         // Whole when it has its name, after a power cut too.
         let named = fetched.and_then(|bytes| {
-            File::open(&part)?.sync_all()?;
+            let file = File::open(&part)?;
+            file.sync_all()?;
             std::fs::rename(&part, &path)?;
-            Ok(bytes)
+            Ok((file, bytes))
         });
         match named {
-            Ok(bytes) => {
+            Ok((file, bytes)) => {
                 self.added(bytes);
-                Ok(path)
+                Ok(file)
             }
             Err(error) => {
                 std::fs::remove_file(&part).ok();
@@ -122,6 +128,11 @@ impl Cache {
         files.sort();
         let before: u64 = files.iter().map(|(_, bytes, _)| bytes).sum();
         let mut bytes = before;
+        let is_left = |changed: &SystemTime| {
+            let age = changed.elapsed();
+            age.is_ok_and(|age| age > PART_AGE_MAX)
+        };
+        files.retain(|(changed, _, path)| !is_unnamed(path) || is_left(changed));
         let removable = files.len().saturating_sub(KEPT);
         for (_, length, path) in files.iter().take(removable) {
             // Somewhat more than needed, so that not each new file is a walk.
@@ -158,7 +169,7 @@ fn walk(folder: &Path, files: &mut Vec<(SystemTime, u64, PathBuf)>) {
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
-    use std::io::Write as _;
+    use std::io::{Read as _, Write as _};
 
     use super::*;
 
@@ -179,9 +190,11 @@ mod tests {
                 }
             };
             cache.fetch(&object(nth), &mut fetch).unwrap();
-            let path = cache.fetch(&object(nth), &mut fetch).unwrap();
+            let mut file = cache.fetch(&object(nth), &mut fetch).unwrap();
             assert_eq!(fetched, 2);
-            assert_eq!(std::fs::read(path).unwrap(), [7; 10]);
+            let mut content = Vec::new();
+            file.read_to_end(&mut content).unwrap();
+            assert_eq!(content, [7; 10]);
             let mut files = Vec::new();
             walk(dir.path(), &mut files);
             assert!(files.len() <= 20, "{files:?}");
@@ -200,5 +213,46 @@ mod tests {
         let mut files = Vec::new();
         walk(dir.path(), &mut files);
         assert!(files.iter().all(|(_, bytes, _)| *bytes == 10), "{files:?}");
+    }
+
+    fn age(path: &Path, age: Duration) {
+        let file = File::options().write(true).open(path).unwrap();
+        file.set_modified(SystemTime::now() - age).unwrap();
+    }
+
+    #[test]
+    fn what_is_in_use_stays() {
+        const HOUR: Duration = Duration::from_secs(3600);
+        let dir = tempfile::tempdir().unwrap();
+        let cache = Cache::new(dir.path().into(), 20);
+        let object = |nth: usize| format!("gate/footage/{nth}.mp4");
+        let mut fetch = |mut file: File| file.write_all(&[7; 10]).map(|()| 10);
+        // It is being uploaded, or fetched over a slow link.
+        let part = cache.part("gate/footage/x.mp4").unwrap();
+        std::fs::write(&part, [7; 10]).unwrap();
+        age(&part, 2 * HOUR);
+        for nth in 0..8 {
+            cache.fetch(&object(nth), &mut fetch).unwrap();
+            age(&cache.path(&object(nth)), HOUR);
+        }
+        // The first is used again: newer ones go before it.
+        cache
+            .fetch(&object(0), &mut |_| panic!("it is there"))
+            .unwrap();
+        let mut open = cache.fetch(&object(1), &mut fetch).unwrap();
+        age(&cache.path(&object(1)), 2 * HOUR);
+        for nth in 8..14 {
+            cache.fetch(&object(nth), &mut fetch).unwrap();
+        }
+        assert!(part.exists());
+        assert!(cache.path(&object(0)).exists());
+        assert!(!cache.path(&object(1)).exists());
+        let mut content = Vec::new();
+        open.read_to_end(&mut content).unwrap();
+        assert_eq!(content, [7; 10]);
+        // But for what a crash has left.
+        age(&part, 25 * HOUR);
+        cache.make_room(0);
+        assert!(!part.exists());
     }
 }

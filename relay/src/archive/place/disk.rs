@@ -160,12 +160,16 @@ impl BucketDisk {
             Put::Taken if self.bucket.fingerprint(object)? == taken => {}
             Put::Taken => return Err(io::ErrorKind::AlreadyExists.into()),
         }
-        self.near.unlink(from)
+        match self.near.unlink(from) {
+            // It has its name in the store; that somebody was quicker here is no matter.
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+            result => result,
+        }
     }
 }
 
 /// `.….part`: it is written on this machine.
-fn is_unnamed(path: &Path) -> bool {
+pub(super) fn is_unnamed(path: &Path) -> bool {
     let name = path.file_name().and_then(OsStr::to_str);
     name.is_some_and(|name| name.starts_with('.') && name.ends_with(".part"))
 }
@@ -340,9 +344,9 @@ impl Disk for BucketDisk {
         self.cache.make_room(0) > 0
     }
 
-    fn fetch(&self, path: &Path) -> io::Result<PathBuf> {
+    fn fetch(&self, path: &Path) -> io::Result<File> {
         match self.at(path) {
-            At::Near(near) => Ok(near),
+            At::Near(near) => File::open(near),
             At::Far(object) => self.cache.fetch(&object, &mut |file| {
                 Ok(self.bucket.fetch(&object, file)?.bytes)
             }),

@@ -11,6 +11,13 @@
 mod bucket;
 mod cache;
 mod disk;
+mod errors;
+mod meter;
+#[cfg(test)]
+mod small;
+#[cfg(test)]
+mod tests;
+mod upload;
 mod wire;
 
 use std::io;
@@ -27,6 +34,9 @@ const FOLDER: &str = "store";
 
 /// Of errors that say that there is no such bucket: no object that is missing looks like that.
 pub(in crate::archive) const NO_BUCKET: io::ErrorKind = io::ErrorKind::AddrNotAvailable;
+
+/// Of errors that say that the store does not let us in: of what was asked for that says nothing.
+pub(in crate::archive) const REFUSED: io::ErrorKind = io::ErrorKind::ConnectionRefused;
 
 /// What is asked of a store.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,7 +1,8 @@
 //! The HTTP below a bucket: connections, TLS, and an end to each silence.
 //!
 //! The library that speaks S3 leaves the HTTP to its user. Here it has three things added: a server
-//! that no longer takes or sends anything is given up; the end of an upload in parts, for which the
+//! that no longer takes or sends anything is given up (what it has taken is what its kernel has
+//! acknowledged, and not what ours has in its buffer); the end of an upload in parts, for which the
 //! library has no condition, must not overwrite (`If-None-Match: *`); and what the store says of the
 //! SHA-256 of what it has taken is compared with what was sent.
 
@@ -21,7 +22,7 @@ use axum::http::{HeaderMap, HeaderValue, Method, Request, header, request};
 use bytes::Bytes;
 use http_body::{Body, Frame, SizeHint};
 use hyper_rustls::{HttpsConnector, HttpsConnectorBuilder};
-use hyper_util::client::legacy::connect::HttpConnector as Tcp;
+use hyper_util::client::legacy::connect::{HttpConnector as Tcp, capture_connection};
 use hyper_util::client::legacy::{Client, Error as ClientError};
 use hyper_util::rt::{TokioExecutor, TokioTimer};
 use object_store::ClientOptions;
@@ -34,6 +35,7 @@ use rustls::pki_types::pem::PemObject as _;
 use rustls::{ClientConfig, RootCertStore};
 use tokio::time::Sleep;
 
+use super::meter::{Connector, delivered};
 use crate::archive::store::locked;
 
 /// How often a silence is looked for.
@@ -41,6 +43,11 @@ const LOOK: Duration = Duration::from_millis(250);
 /// A connection that nobody uses is closed.
 const IDLE: Duration = Duration::from_secs(20);
 const SHA256: &str = "x-amz-checksum-sha256";
+
+tokio::task_local! {
+    /// What has gone over the wire, in either direction, for what a task asks of the store.
+    pub(super) static MOVED: Arc<AtomicU64>;
+}
 
 /// What has gone over the wire, and what may.
 #[derive(Debug)]
@@ -78,8 +85,12 @@ impl Tally {
     fn count(&self, bytes: usize, counter: &AtomicU64) {
         if bytes > 0 {
             counter.fetch_add(bytes as u64, Ordering::Relaxed);
-            *locked(&self.heard) = Instant::now();
+            self.hear();
         }
+    }
+
+    fn hear(&self) {
+        *locked(&self.heard) = Instant::now();
     }
 
     /// So many bytes are sent now: when the next may be.
@@ -98,7 +109,7 @@ impl Tally {
 /// Makes the connections of a bucket, and keeps them.
 #[derive(Clone)]
 pub(super) struct Wire {
-    client: Client<HttpsConnector<Tcp>, Sent>,
+    client: Client<HttpsConnector<Connector>, Sent>,
     silence: Duration,
     tally: Arc<Tally>,
 }
@@ -143,7 +154,7 @@ impl Wire {
         let client = Client::builder(TokioExecutor::new())
             .pool_idle_timeout(IDLE)
             .pool_timer(TokioTimer::new())
-            .build(connector.enable_http1().wrap_connector(tcp));
+            .build(connector.enable_http1().wrap_connector(Connector(tcp)));
         Ok(Self {
             client,
             silence,
@@ -203,19 +214,33 @@ impl HttpService for Wire {
         }
         let sum = head.headers.get(SHA256).cloned();
         let pulse = Arc::new(Pulse::new());
+        let moved = MOVED.try_with(Arc::clone).unwrap_or_default();
         let body = Sent {
             body,
             pulse: Arc::clone(&pulse),
             tally: Arc::clone(&self.tally),
+            moved: Arc::clone(&moved),
             pause: None,
         };
-        let answer = self.client.request(Request::from_parts(head, body));
+        let mut request = Request::from_parts(head, body);
+        let taken = capture_connection(&mut request);
+        let answer = self.client.request(request);
         tokio::pin!(answer);
+        let mut known = None;
         let response = loop {
             match tokio::time::timeout(LOOK, &mut answer).await {
                 Ok(response) => break response.map_err(broken)?,
-                Err(_) if pulse.silence() >= self.silence => return Err(silent(self.silence)),
-                Err(_) => {}
+                Err(_) => {
+                    let there = delivered(&taken);
+                    if there != known {
+                        known = there;
+                        pulse.beat();
+                        self.tally.hear();
+                    }
+                    if pulse.silence() >= self.silence {
+                        return Err(silent(self.silence));
+                    }
+                }
             }
         };
         if response.status().is_success() {
@@ -227,6 +252,7 @@ impl HttpService for Wire {
             left: Box::pin(tokio::time::sleep(self.silence)),
             silence: self.silence,
             tally: Arc::clone(&self.tally),
+            moved,
         });
         Ok(HttpResponse::from_parts(head, body))
     }
@@ -268,7 +294,8 @@ impl Pulse {
 
     /// Nothing is sent until then, on purpose.
     fn rest(&self, until: Instant) {
-        *locked(&self.0) = until;
+        let mut last = locked(&self.0);
+        *last = (*last).max(until);
     }
 
     fn silence(&self) -> Duration {
@@ -276,11 +303,12 @@ impl Pulse {
     }
 }
 
-/// The body of a request, which beats with each piece that is taken.
+/// The body of a request, which beats with each piece that the connection takes.
 struct Sent {
     body: HttpRequestBody,
     pulse: Arc<Pulse>,
     tally: Arc<Tally>,
+    moved: Arc<AtomicU64>,
     /// For the bandwidth that is allowed.
     pause: Option<Pin<Box<Sleep>>>,
 }
@@ -305,6 +333,7 @@ impl Body for Sent {
         }
         let bytes = length(&frame);
         self.tally.count(bytes, &self.tally.sent_bytes);
+        self.moved.fetch_add(bytes as u64, Ordering::Relaxed);
         if let Some(due) = self.tally.spend(bytes).filter(|_| bytes > 0) {
             self.pulse.rest(due);
             self.pause = Some(Box::pin(tokio::time::sleep_until(due.into())));
@@ -327,6 +356,7 @@ struct Answer<B> {
     left: Pin<Box<Sleep>>,
     silence: Duration,
     tally: Arc<Tally>,
+    moved: Arc<AtomicU64>,
 }
 
 impl<B> Body for Answer<B>
@@ -346,6 +376,7 @@ where
         let frame = frame.map_err(|error| HttpError::new(HttpErrorKind::Interrupted, error));
         let bytes = length(&frame);
         this.tally.count(bytes, &this.tally.received_bytes);
+        this.moved.fetch_add(bytes as u64, Ordering::Relaxed);
         if frame.is_ready() {
             let until = tokio::time::Instant::now() + this.silence;
             this.left.as_mut().reset(until);

@@ -1,7 +1,7 @@
 //! One file, sample by sample.
 
 use std::collections::VecDeque;
-use std::path::Path;
+use std::fs::File;
 
 use bytes::Bytes;
 
@@ -69,12 +69,12 @@ pub(crate) struct Film {
 }
 
 impl Film {
-    /// Opens a file. `base`: capture time of its beginning, where the caller knows it.
+    /// Begins to read a file. `base`: capture time of its beginning, where the caller knows it.
     ///
     /// # Errors
     /// What is wrong with it.
-    pub(crate) fn open(path: &Path, base: Option<CaptureTime>) -> Result<Self, Fault> {
-        let source = FileSource::open(path)?;
+    pub(crate) fn open(file: File, base: Option<CaptureTime>) -> Result<Self, Fault> {
+        let source = FileSource::new(file)?;
         let movie = movie::read(&source)?;
         let base = base.or(movie.created);
         let streams = movie.streams.len();

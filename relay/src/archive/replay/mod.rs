@@ -252,7 +252,7 @@ impl Replay {
     fn open_next(&mut self) -> Option<Result<(), ReplayError>> {
         let (path, base) = self.files.pop_front()?;
         let fetched = self.disk.fetch(&path).map_err(Fault::Read);
-        let film = match fetched.and_then(|near| Film::open(&near, base)) {
+        let film = match fetched.and_then(|file| Film::open(file, base)) {
             Ok(film) => film,
             Err(source) => return Some(Err(ReplayError::File { path, source })),
         };

@@ -4,6 +4,7 @@
 //! against that. The manifests vouch for each other, and the catalog, which says the same once
 //! more, is held against both.
 
+mod away;
 mod chain;
 mod objects;
 mod pace;
@@ -99,6 +100,10 @@ pub enum ScrubEvent {
         /// What was read.
         bytes: u64,
     },
+    /// The archive can't be read now, and why: the scrub waits, unless its pace is stopped.
+    Away(String),
+    /// It can be read again, and the scrub goes on.
+    Back,
     /// An object that no manifest lists was read.
     Unlisted {
         /// Its path below the archive.
@@ -132,6 +137,8 @@ pub struct Scrubbed {
     pub faults: u64,
     /// It was told to stop before its end.
     pub stopped: bool,
+    /// What can't be read is tried again before it is told.
+    pub(crate) holds: bool,
 }
 
 /// The folders of an archive, and how to go through them.
@@ -174,6 +181,10 @@ impl Scrub<'_> {
     }
 
     fn fault(&mut self, kind: FaultKind, camera: Option<&CameraName>, path: &str, detail: String) {
+        let Scrubbed { stopped, holds, .. } = self.scrubbed;
+        if kind == FaultKind::Unreadable && (stopped || holds) {
+            return;
+        }
         self.scrubbed.faults += 1;
         (self.tell)(ScrubEvent::Fault(Fault {
             kind,
@@ -268,11 +279,11 @@ impl Scrub<'_> {
         behind: Option<&str>,
         catalog: Option<&Catalog>,
     ) {
-        if let Err(error) = self.check_place() {
+        if let Err(error) = self.had(Self::check_place) {
             let detail = format!("nothing can be read: {error}");
             return self.fault(FaultKind::Unreadable, Some(camera), camera.as_str(), detail);
         }
-        if let Some(folders) = self.manifests(camera, catalog) {
+        if let Some(folders) = self.manifests_at_last(camera, catalog) {
             self.objects(camera, folders, window, behind, catalog);
         }
     }

@@ -50,7 +50,7 @@ impl Scrub<'_> {
         behind: Option<&str>,
         catalog: Option<&Catalog>,
     ) {
-        let folders = match self.folders(camera, &listed, catalog) {
+        let folders = match self.had(|scrub| scrub.folders(camera, &listed, catalog)) {
             Ok(folders) => folders,
             Err(error) => {
                 let detail = format!("the camera's folders can't be listed: {error}");
@@ -76,7 +76,7 @@ impl Scrub<'_> {
             let folders: Vec<_> = folders.collect();
             let wants = |name: &ObjectName<'_>| days.contains(&name.day) && is_within(name, window);
             let told = &listed;
-            let listed = match self.entries(camera, told, days, &wants) {
+            let listed = match self.had(|scrub| scrub.entries(camera, told, days, &wants)) {
                 Ok(listed) => listed,
                 Err(error) => return self.unreadable_manifests(camera, &error),
             };
@@ -168,7 +168,8 @@ impl Scrub<'_> {
         window: Option<Span>,
     ) -> Vec<Stray> {
         let mut strays = Vec::new();
-        let files = match names(self.disk, &self.archive.join(folder)) {
+        let path = self.archive.join(folder);
+        let files = match self.had(|scrub| names(scrub.disk, &path)) {
             Ok(files) => files,
             Err(error) => {
                 let detail = format!("the folder can't be listed: {error}");
@@ -195,7 +196,8 @@ impl Scrub<'_> {
                 }
                 None => "no manifest lists it".to_owned(),
             };
-            let Ok(metadata) = self.disk.metadata(&self.archive.join(&object)) else {
+            let path = self.archive.join(&object);
+            let Ok(metadata) = self.had(|scrub| scrub.disk.metadata(&path)) else {
                 // Taken away meanwhile.
                 continue;
             };
@@ -232,7 +234,7 @@ impl Scrub<'_> {
             is_object,
         } = stray;
         self.fault(FaultKind::Unlisted, Some(camera), &object, detail);
-        if is_object && let Ok(Some(fingerprint)) = self.read(&object) {
+        if is_object && let Ok(Some(fingerprint)) = self.had(|scrub| scrub.read(&object)) {
             (self.tell)(ScrubEvent::Unlisted {
                 object,
                 fingerprint,
@@ -250,28 +252,31 @@ impl Scrub<'_> {
         taken
     }
 
-    fn look(&self, object: &str, written: Fingerprint) -> Found {
-        match self.disk.metadata(&self.archive.join(object)) {
-            Ok(metadata) if metadata.is_file && metadata.bytes != written.bytes => {
-                return Found::Damaged(format!(
-                    "it has {} bytes instead of {}",
-                    metadata.bytes, written.bytes
-                ));
-            }
-            Ok(_) => {}
-            Err(error) if error.kind() == io::ErrorKind::NotFound => return Found::Missing,
-            Err(error) => return Found::Unreadable(error),
-        }
-        match self.read(object) {
-            Ok(None) => Found::Stopped,
-            Ok(Some(taken)) if taken == written => Found::Whole(taken.bytes),
-            Ok(Some(taken)) => Found::Damaged(format!(
-                "its SHA-256 is {} instead of {}",
-                taken.sha256, written.sha256
-            )),
+    fn look(&mut self, object: &str, written: Fingerprint) -> Found {
+        match self.had(|scrub| scrub.look_once(object, written)) {
+            Ok(found) => found,
+            Err(_) if self.scrubbed.stopped => Found::Stopped,
             Err(error) if error.kind() == io::ErrorKind::NotFound => Found::Missing,
             Err(error) => Found::Unreadable(error),
         }
+    }
+
+    fn look_once(&self, object: &str, written: Fingerprint) -> io::Result<Found> {
+        let metadata = self.disk.metadata(&self.archive.join(object))?;
+        if metadata.is_file && metadata.bytes != written.bytes {
+            return Ok(Found::Damaged(format!(
+                "it has {} bytes instead of {}",
+                metadata.bytes, written.bytes
+            )));
+        }
+        Ok(match self.read(object)? {
+            None => Found::Stopped,
+            Some(taken) if taken == written => Found::Whole(taken.bytes),
+            Some(taken) => Found::Damaged(format!(
+                "its SHA-256 is {} instead of {}",
+                taken.sha256, written.sha256
+            )),
+        })
     }
 
     /// Reads an object; whether it is missing.
@@ -326,9 +331,11 @@ impl Scrub<'_> {
         if missing.is_empty() && unlike.is_empty() {
             return;
         }
-        let there = self.check_place();
-        let entries = || self.entries(camera, told, days, &|name| days.contains(&name.day));
-        let listed = match there.and_then(|()| entries()) {
+        let listed = self.had(|scrub| {
+            scrub.check_place()?;
+            scrub.entries(camera, told, days, &|name| days.contains(&name.day))
+        });
+        let listed = match listed {
             Ok(listed) => listed.objects,
             Err(error) => return self.unreadable_manifests(camera, &error),
         };

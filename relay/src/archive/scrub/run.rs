@@ -261,7 +261,7 @@ impl Told<'_> {
             ScrubEvent::Quarantined { object, reason, .. } => {
                 worker.ledger.quarantined(&object, &reason);
             }
-            ScrubEvent::Fault(_) => {}
+            ScrubEvent::Fault(_) | ScrubEvent::Away(_) | ScrubEvent::Back => {}
         }
     }
 }

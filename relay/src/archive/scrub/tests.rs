@@ -19,9 +19,9 @@ use crate::telemetry::{LedgerEvents, ScrubEvents, Telemetry};
 
 const PATIENCE: Duration = Duration::from_secs(20);
 const HOUR: i64 = 3600 * 1_000_000_000;
-const CAMERAS: [&str; 2] = ["gate", "slipway"];
+pub(super) const CAMERAS: [&str; 2] = ["gate", "slipway"];
 
-fn name(text: &str) -> Name {
+pub(super) fn name(text: &str) -> Name {
     Name::new(text).unwrap()
 }
 
@@ -31,7 +31,7 @@ fn real() -> Arc<dyn crate::archive::Disk> {
 }
 
 /// An archive with its relay.
-struct Yard {
+pub(super) struct Yard {
     dir: TempDir,
 }
 
@@ -61,11 +61,11 @@ impl Running {
 }
 
 impl Yard {
-    fn archive(&self) -> PathBuf {
+    pub(super) fn archive(&self) -> PathBuf {
         self.dir.path().join("archive")
     }
 
-    fn spool(&self) -> PathBuf {
+    pub(super) fn spool(&self) -> PathBuf {
         self.dir.path().join("spool")
     }
 
@@ -92,7 +92,7 @@ impl Yard {
     }
 
     /// Three runs: three manifests a camera, each with stills of some days.
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         let dir = TempDir::new().unwrap();
         let yard = Self { dir };
         let now = CaptureTime::now().unix_nanos();
@@ -111,7 +111,7 @@ impl Yard {
     }
 
     /// The files of the archive, by their names as those of objects.
-    fn files(&self, manifests: bool) -> Vec<String> {
+    pub(super) fn files(&self, manifests: bool) -> Vec<String> {
         let mut files = Vec::new();
         for camera in CAMERAS {
             for purpose in names(&RealDisk, &self.archive().join(camera)).unwrap() {

@@ -1,6 +1,6 @@
 //! What a camera's sessions give, and their silences.
 
-use std::sync::{MutexGuard, PoisonError};
+use std::sync::{Arc, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::super::assemble::Frame;
@@ -246,7 +246,12 @@ impl Work<'_> {
 
     /// Begins and ends planned pauses.
     pub(super) fn follow_plan(&mut self, now: Instant) {
-        let plan = &self.task.camera.plan;
+        let plan = self.task.plan.now();
+        let replaced = !Arc::ptr_eq(&plan, &self.plan);
+        if replaced {
+            self.plan = Arc::clone(&plan);
+            self.plan_holds_until = None;
+        }
         let wall = CaptureTime::now();
         let due = self.plan_holds_until;
         if due.is_some_and(|until| wall < until) {
@@ -265,6 +270,9 @@ impl Work<'_> {
             .map_or(change, |next| change.min(next));
         self.plan_holds_until = Some(change);
         if wanted == self.wanted {
+            if replaced && !wanted {
+                self.outflow.pause_changes(plan.next_change(wall));
+            }
             return;
         }
         self.wanted = wanted;

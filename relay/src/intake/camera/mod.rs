@@ -26,7 +26,7 @@ use super::session::{Item, Session, farewell};
 use super::step::{Event, Slot, Step};
 use super::wire::Sent;
 use crate::archive::ledger::Ledger;
-use crate::config::Camera;
+use crate::config::{Camera, LivePlan, Plan};
 use crate::hold::Hold;
 use crate::supervise::Shutdown;
 use crate::telemetry::{CameraEvents, KickOutcome};
@@ -98,6 +98,8 @@ impl CameraStatus {
 pub struct CameraTask {
     /// What the operator configured.
     pub camera: Arc<Camera>,
+    /// When it is wanted.
+    pub plan: LivePlan,
     /// Where units go.
     pub hold: Arc<Hold>,
     /// What the line is doing, for others to read.
@@ -178,6 +180,8 @@ struct Work<'a> {
     /// Since when connects go unanswered without a session.
     unanswered: Option<Instant>,
     wanted: bool,
+    /// The plan that was looked at last.
+    plan: Arc<Plan>,
     /// Until when nothing changes by the plan.
     plan_holds_until: Option<CaptureTime>,
     /// The site's watch counts on this camera.
@@ -217,6 +221,7 @@ impl<'a> Work<'a> {
             report_strikes: 0,
             unanswered: None,
             wanted: true,
+            plan: task.plan.now(),
             plan_holds_until: None,
             testifies: false,
             pulse_due: now,

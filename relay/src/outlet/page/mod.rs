@@ -23,7 +23,8 @@ use super::cameras::why_no_film;
 use super::error::Problem;
 use super::query::{Query, shown};
 use super::range;
-use super::shop::{Shop, Spot};
+use super::roll::Spot;
+use super::shop::Shop;
 use super::stills;
 use crate::archive::findings::{Phase, each};
 use crate::archive::ledger::Span;
@@ -54,7 +55,7 @@ const POLICY: &str = "default-src 'none'; img-src 'self' data:; media-src 'self'
 pub(super) async fn front(shop: &Arc<Shop>) -> Result<Response, Problem> {
     let now = CaptureTime::now();
     let mut sites: Vec<SiteView> = Vec::new();
-    for spot in &shop.spots {
+    for spot in shop.roll.spots().iter() {
         let newest = spot.hold.newest();
         let key = spot.hold.newest_key_frame();
         let view = CameraView {
@@ -198,7 +199,8 @@ pub(super) async fn day(
         site: Arc::clone(&spot.site),
         camera: spot.name.clone(),
         others: shop
-            .spots
+            .roll
+            .spots()
             .iter()
             .filter(|other| other.site.name == spot.site.name)
             .map(|other| other.name.clone())

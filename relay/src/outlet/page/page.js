@@ -29,6 +29,12 @@ async function refresh() {
       const answer = await fetch("/", { cache: "no-store" });
       if (!answer.ok) throw new Error(answer.statusText);
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+      // Where there are other cameras, all of it is another page; what plays stays.
+      const parts = (of) => [...of.querySelectorAll("[data-part]")].map((part) => part.id).join();
+      if (parts(page) !== parts(document) && !document.querySelector("video")) {
+        location.reload();
+        return;
+      }
       for (const part of document.querySelectorAll("[data-part]")) {
         const fresh = page.getElementById(part.id);
         if (fresh) renew(part, fresh);

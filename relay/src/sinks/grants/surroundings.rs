@@ -11,7 +11,7 @@ const LEFT_BYTES_MAX: usize = 4096;
 
 impl Host for Sandbox {
     fn wanted(&mut self, at: i64) -> wasmtime::Result<bool> {
-        Ok(self.plan.is_wanted(CaptureTime::from_unix_nanos(at)))
+        Ok(self.plan.now().is_wanted(CaptureTime::from_unix_nanos(at)))
     }
 
     fn leave(&mut self, text: String) -> wasmtime::Result<Result<(), String>> {

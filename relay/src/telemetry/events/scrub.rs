@@ -65,6 +65,10 @@ impl ScrubEvents {
                 families.scrub_quarantined.inc();
                 warn!(object, path = %path.display(), reason, "a damaged object was moved aside");
             }
+            ScrubEvent::Away(error) => {
+                warn!(error, "the scrub waits: the archive can't be read now");
+            }
+            ScrubEvent::Back => info!("the scrub goes on: the archive can be read again"),
             ScrubEvent::Unlisted { .. } => {}
         }
     }

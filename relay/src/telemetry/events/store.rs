@@ -64,7 +64,7 @@ fn word(kind: ErrorKind) -> &'static str {
     match kind {
         ErrorKind::NotFound | ErrorKind::AddrNotAvailable => "absent",
         ErrorKind::AlreadyExists => "taken",
-        ErrorKind::PermissionDenied => "refused",
+        ErrorKind::ConnectionRefused => "refused",
         ErrorKind::ResourceBusy => "busy",
         ErrorKind::TimedOut => "timeout",
         ErrorKind::NotConnected | ErrorKind::ConnectionReset => "unreachable",

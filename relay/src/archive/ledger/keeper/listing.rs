@@ -78,6 +78,22 @@ impl Keeper {
         }
     }
 
+    /// Looks soon for objects that no manifest lists, whatever the catalog knows.
+    pub(super) fn relist(&mut self) {
+        (self.relist, self.rescan) = (Relist::Wanted, true);
+        self.rescan_rest = None;
+    }
+
+    /// A manifest was closed, and never reached the archive. A later one may name it: it says why it
+    /// is not there. What it listed is listed again.
+    pub(super) fn lost_manifest(&mut self, object: &str) {
+        let reason = "it was lost with the spool";
+        if !self.manifests.acknowledged(object, None, reason) {
+            self.events.dropped();
+        }
+        self.relist();
+    }
+
     /// Lists a published file in its manifest. A manifest is chained instead.
     pub(super) fn list(&mut self, path: &Path, fingerprint: Fingerprint, late: bool) {
         let Some(object) = published(&self.root, path) else {
@@ -245,6 +261,7 @@ impl Keeper {
             self.chain(Err("the archive has not answered".to_owned()));
         }
         for refused in self.manifests.append() {
+            self.lines_lost = true;
             self.events
                 .manifest_failed(&refused.camera, &refused.error, refused.lost);
         }

@@ -193,6 +193,32 @@ fn what_a_crash_left_without_a_line_is_listed_late() {
 }
 
 #[test]
+fn what_a_removed_spool_took_along_is_listed_again() {
+    let dir = TempDir::new().unwrap();
+    let relay = Relay::start(dir.path());
+    let now = CaptureTime::now();
+    pause(300);
+    relay.record(now, 0, 300);
+    let (archive, spool) = folders(dir.path());
+    until("a line", || listed(&archive, &spool).1.len() == 1);
+    let written = std::fs::read_dir(spool.join("open")).unwrap();
+    assert!(written.count() >= 2, "a journal and a manifest");
+    std::fs::remove_dir_all(spool.join("open")).unwrap();
+    assert_eq!(listed(&archive, &spool).1.len(), 0);
+    until("the line again", || {
+        relay.metric("forebay_ledger_listed_late_total") == Some(1.0)
+    });
+    relay.record(now, 300, 600);
+    relay.close();
+    let (pages, entries) = listed(&archive, &spool);
+    assert_eq!(states(entries), there(&archive));
+    // The manifest that went was never closed, so none names it.
+    assert_eq!(pages.len(), 1);
+    let link = pages[0].link.clone().unwrap();
+    assert_eq!((link.previous, link.also), (None, vec![]));
+}
+
+#[test]
 fn a_catalog_of_version_2_learns_of_files_from_manifests() {
     let dir = TempDir::new().unwrap();
     let (archive, spool) = folders(dir.path());

@@ -1,6 +1,7 @@
 //! Footage that was durable in the spool and never reached the archive.
 
 use std::collections::BTreeSet;
+use std::io;
 use std::path::PathBuf;
 
 use super::super::run::LostFile;
@@ -26,7 +27,14 @@ impl Keeper {
         };
         let is_told =
             |tombstone: &PathBuf| self.tombstones.iter().any(|(_, path)| path == tombstone);
-        if file.tombstone.as_ref().is_some_and(is_told) {
+        // One beyond the bound is told of again, and counted then: only what is known here is known to
+        // have been counted.
+        let is_full = self.tombstones.len() >= TOMBSTONES_MAX;
+        if file
+            .tombstone
+            .as_ref()
+            .is_some_and(|it| is_full || is_told(it))
+        {
             return;
         }
         let span = Span {
@@ -67,11 +75,8 @@ impl Keeper {
         if self.lost.len() > MOVED_MAX {
             self.lost.pop_front();
         }
-        // One beyond that is told again, and changes nothing.
-        if self.tombstones.len() < TOMBSTONES_MAX {
-            let told = file.tombstone.map(|path| (file.camera, path));
-            self.tombstones.extend(told);
-        }
+        let told = file.tombstone.map(|path| (file.camera, path));
+        self.tombstones.extend(told);
     }
 
     /// Writes a catalog again whose file was removed, with what it knows; what it does not save is
@@ -117,11 +122,18 @@ impl Keeper {
             if !told.contains(camera) {
                 return true;
             }
-            // One that can't be removed is told of again, which changes nothing.
-            if let Err(error) = disk.unlink(path) {
-                tracing::debug!(path = %path.display(), %error, "the name of lost footage stays");
+            match disk.unlink(path) {
+                Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                    // It is told of again, and must be known then.
+                    tracing::debug!(path = %path.display(), %error, "the name of lost footage stays");
+                    true
+                }
+                _ => false,
             }
-            false
         });
     }
 }
+
+#[cfg(test)]
+#[path = "lost_tests.rs"]
+mod tests;
