@@ -68,7 +68,7 @@ impl KeyFrames {
     }
 
     fn open(&self, path: &Path) -> Result<Film, Fault> {
-        Film::open(&self.disk.fetch(path)?, files::begin(path))
+        Film::open(self.disk.fetch(path)?, files::begin(path))
     }
 
     /// The file of a candidate; that with its key frames, where the whole has gone meanwhile.
@@ -353,7 +353,7 @@ impl Run {
         out.write_all(&header(&[track], CaptureTime::from_unix_nanos(0), media))?;
         for (path, offset, size) in &self.places {
             go_on(stop)?;
-            let mut file = std::fs::File::open(disk.fetch(path)?)?;
+            let mut file = disk.fetch(path)?;
             file.seek(SeekFrom::Start(*offset))?;
             let copied = io::copy(&mut file.take((*size).into()), out)?;
             if copied != u64::from(*size) {
