@@ -1,7 +1,7 @@
 //! From years of frames to a film.
 //!
 //! In the order of the work: [`source`] lists candidates, [`calendar`] says which instants are wanted,
-//! [`survey`] looks at the candidates near them, [`choose`] takes the best of each, [`level`] and
+//! [`survey`] looks at the candidates near them, [`choose()`] takes the best of each, [`level`] and
 //! [`align`] measure what was taken, [`film`] puts it in a row, and `render` makes frames and film;
 //! [`blend`], [`region`] and [`stamp`] change the picture, [`encode`] and `mux` code it. `store` keeps
 //! what is done, so that an interrupted run goes on; `report` tells of all of it.
