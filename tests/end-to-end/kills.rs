@@ -1,4 +1,4 @@
-//! SIGKILL at random moments while three cameras record, 40 times (`FOREBAY_KILLS`). Each start
+//! SIGKILL at random moments while three cameras record, 24 times (`FOREBAY_KILLS`). Each start
 //! repairs and publishes what the kill before left open. Then every published file plays whole,
 //! and nothing that was captured five seconds before a kill, or earlier, is missing.
 //!
@@ -74,7 +74,7 @@ type Picture = (u64, f64);
 
 #[test]
 fn nothing_older_than_five_seconds_is_lost_by_a_kill() {
-    kill(number("FOREBAY_KILLS", 40), "kills", None);
+    kill(number("FOREBAY_KILLS", 24), "kills", None);
 }
 
 #[test]
@@ -82,7 +82,7 @@ fn nothing_is_lost_by_a_kill_in_carrying_publishing_and_thinning() {
     // Another file system than that of the archive, on any machine with Linux.
     let elsewhere = fresh_folder("/dev/shm", "carried");
     kill(
-        number("FOREBAY_CARRY_KILLS", 12),
+        number("FOREBAY_CARRY_KILLS", 8),
         "carry-kills",
         Some(&elsewhere),
     );
