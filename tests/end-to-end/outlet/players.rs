@@ -1,6 +1,7 @@
 //! Players of others go on over outages: ffmpeg, GStreamer and a parser of playlists read what is live,
 //! each for as long as `FOREBAY_PLAYERS_SECONDS` says (default 24), and then what was recorded.
 
+use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::path::Path;
 use std::process::{Command, Stdio};
@@ -26,19 +27,61 @@ fn seconds() -> u64 {
     seconds.map_or(24, |text| text.parse().expect("FOREBAY_PLAYERS_SECONDS"))
 }
 
-/// Plays so many seconds, and fails with what was said of any error.
+/// Plays for so long, and gives what was said of any error. A film closes its gaps, so it is shorter
+/// than that.
 fn by_ffmpeg(url: &str, seconds: u64) -> String {
     let output = Command::new("timeout")
-        .arg((seconds + MARGIN).to_string())
+        .args(["--signal", "INT", &seconds.to_string()])
         .args(["ffmpeg", "-nostdin", "-v", "error", "-xerror", "-i", url])
-        .args(["-t", &seconds.to_string(), "-f", "null", "-"])
+        .args(["-progress", "pipe:1", "-f", "null", "-"])
         .stdin(Stdio::null())
         .output()
         .unwrap();
     let said = String::from_utf8_lossy(&output.stderr);
-    match output.status.success() && said.is_empty() {
+    let told = String::from_utf8_lossy(&output.stdout);
+    let mut told = told.lines().rev();
+    let frames = told.find_map(|line| line.strip_prefix("frame="));
+    let frames: u64 = frames.map_or(0, |frames| frames.trim().parse().unwrap());
+    println!("ffmpeg, {url}: {frames} pictures");
+    // What timeout(1) says of a program that it has ended.
+    let in_time = output.status.code() == Some(124);
+    match in_time && said.is_empty() && frames >= 25 * seconds / 3 {
         true => String::new(),
-        false => format!("ffmpeg, {url}: {}: {said}", output.status),
+        false => format!(
+            "ffmpeg, {url}: {}, {frames} pictures: {said}",
+            output.status
+        ),
+    }
+}
+
+/// Takes the film as it comes, and looks at its boxes (ISO/IEC 14496-12 §4.2).
+fn by_curl(url: &str, to: &Path, seconds: u64) -> String {
+    Command::new("curl")
+        .args(["--silent", "--max-time", &seconds.to_string(), "--output"])
+        .arg(to)
+        .arg(url)
+        .status()
+        .unwrap();
+    let film = fs::read(to).unwrap();
+    let mut kinds = BTreeMap::<String, usize>::new();
+    let mut at = 0;
+    // It is cut off somewhere.
+    while let Some([a, b, c, d, kind @ ..]) = film.get(at..at + 8) {
+        let size = u32::from_be_bytes([*a, *b, *c, *d]) as usize;
+        *kinds
+            .entry(String::from_utf8_lossy(kind).into_owned())
+            .or_default() += 1;
+        at += size.max(8);
+    }
+    println!("curl, {url}: {kinds:?}");
+    let count = |kind: &str| kinds.get(kind).copied().unwrap_or(0);
+    let known = ["ftyp", "moov", "prft", "moof", "mdat", "free"];
+    let is_right = kinds.keys().all(|kind| known.contains(&kind.as_str()))
+        && (count("ftyp"), count("moov")) == (1, 1)
+        && count("free") > 0;
+    match is_right {
+        true => String::new(),
+        false => format!("curl, {url}: {kinds:?}"),
     }
 }
 
@@ -66,7 +109,9 @@ fn by_gstreamer(url: &str, demux: &str, log: &Path, seconds: u64) -> String {
         .find(|line| line.starts_with("ERROR") || line.starts_with("WARNING"));
     match wrong {
         Some(line) => format!("GStreamer, {url}: {line}"),
-        None if decoded < 60 => format!("GStreamer, {url}: only {decoded} pictures"),
+        None if decoded as u64 <= 25 * seconds / 3 => {
+            format!("GStreamer, {url}: only {decoded} pictures")
+        }
         None => String::new(),
     }
 }
@@ -119,6 +164,7 @@ fn players_go_on_over_outages() {
             scope.spawn(|| by_gstreamer(&film, "! qtdemux", of_film, seconds)),
             scope.spawn(|| by_gstreamer(&list, "! hlsdemux ! qtdemux", of_list, seconds)),
             scope.spawn(|| by_parser(&list, seconds)),
+            scope.spawn(|| by_curl(&film, &folder.join("film.mp4"), seconds)),
         ];
         let begun = Instant::now();
         for outage in OUTAGES.into_iter().cycle() {
