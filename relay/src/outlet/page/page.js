@@ -51,7 +51,7 @@ async function refresh() {
 function live(link) {
   const picture = document.getElementById(link.dataset.camera + "-picture");
   const video = document.createElement("video");
-  video.muted = video.autoplay = video.controls = video.playsInline = true;
+  video.muted = video.controls = video.playsInline = true;
   video.setAttribute("aria-label", "Live view of " + link.dataset.camera);
   for (const [address, kind] of [[link.href, "video/mp4"], [link.dataset.list, "application/vnd.apple.mpegurl"]]) {
     const source = document.createElement("source");
@@ -81,6 +81,9 @@ function live(link) {
   };
   picture.replaceChildren(video, stop);
   link.hidden = true;
+  // `autoplay` waits until the browser thinks that it can play on to the end: two seconds of what is live.
+  // Where a browser does not begin by itself, there are the controls.
+  video.play().catch(() => {});
   video.focus();
 }
 
