@@ -195,6 +195,25 @@ fn the_demo_with_outages_accounts_for_what_is_missing() {
 }
 
 #[test]
+fn the_demo_of_a_year_finds_what_is_true_of_it() {
+    let _beside = beside();
+    let folder = fresh_folder(SCRATCH, "demo-year");
+    let year = ["demo", "--year", "--days", "30", "--width", "480", "--dir"];
+    let output = forebay(&year, &folder);
+    let said = text(&output);
+    assert!(output.status.success(), "{said}");
+    assert!(said.contains("forebay lapse --frames "), "{said}");
+    assert_eq!(said.matches("The camera was knocked").count(), 2, "{said}");
+    for file in ["film/film.mp4", "film/report.html"] {
+        assert!(folder.join(file).metadata().unwrap().len() > 1000, "{file}");
+    }
+    // Begun again it draws nothing twice, and has nothing to do.
+    let film = fs::read(folder.join("film/film.mp4")).unwrap();
+    assert!(forebay(&year, &folder).status.success());
+    assert!(fs::read(folder.join("film/film.mp4")).unwrap() == film);
+}
+
+#[test]
 fn a_demo_too_short_for_its_outages_says_so() {
     let folder = fresh_folder(SCRATCH, "demo-short");
     let output = forebay(&["demo", "--outages", "--for", "12s", "--dir"], &folder);
@@ -233,6 +252,10 @@ fn the_demo_leaves_the_folders_of_others_alone() {
     let output = forebay(&["demo", "--for", "5s", "--dir"], &folder);
     assert_eq!(output.status.code(), Some(CANT_CREATE), "{}", text(&output));
     assert_eq!(fs::read_to_string(&file).unwrap(), "# mine\n");
+    fs::create_dir(folder.join("stills")).unwrap();
+    let output = forebay(&["demo", "--year", "--dir"], &folder);
+    assert_eq!(output.status.code(), Some(CANT_CREATE), "{}", text(&output));
+    assert_eq!(fs::read_dir(folder.join("stills")).unwrap().count(), 0);
 }
 
 #[test]

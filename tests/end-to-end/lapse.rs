@@ -145,6 +145,26 @@ fn key_frames_of_the_demo_become_a_film() {
     let config = folder.join("forebay.toml");
     let archive = folder.join("archive");
     check_key_frames(&config, "slipway", &archive, &folder.join("film"));
+    // A camera that was taken away still has its footage.
+    let other = folder.join("other.toml");
+    let text = fs::read_to_string(&config).unwrap();
+    fs::write(
+        &other,
+        text.replace("name = \"slipway\"", "name = \"quay\""),
+    )
+    .unwrap();
+    let options = [
+        "--source",
+        "key-frames",
+        "--every",
+        "1s",
+        "--window",
+        "00:00-23:59",
+        "--plan",
+    ];
+    let planned = lapse(&other, "slipway", &options);
+    assert!(planned.status.success(), "{}", said(&planned));
+
     let output = lapse(&config, "mooring", &["--length", "3s", "--plan"]);
     assert_eq!(output.status.code(), Some(USAGE));
     assert!(

@@ -38,15 +38,22 @@ mod trials;
 mod truth;
 mod two;
 
+use std::fs::File;
+use std::io::Write as _;
 use std::sync::{Condvar, Mutex, PoisonError};
+use std::time::Instant;
 
 /// Where the tests write.
 const SCRATCH: &str = env!("CARGO_TARGET_TMPDIR");
 
 /// Held while cameras and relays run. Two such tests at a time are all that two cores bear, and one
-/// that says something about time or load has the machine for itself.
+/// that says something about time or load has the machine for itself. How long each held how much of it
+/// is added to the file that `FOREBAY_HELD` names: the test runner's own times count the waiting, too.
 #[derive(Debug)]
-struct Share(u8);
+struct Share {
+    shares: u8,
+    since: Instant,
+}
 
 /// What is left of the machine, in shares, and who waits for some.
 static MACHINE: (Mutex<u8>, Condvar) = (Mutex::new(2), Condvar::new());
@@ -66,13 +73,27 @@ fn take(shares: u8) -> Share {
     let left = left.lock().unwrap_or_else(PoisonError::into_inner);
     let left = given_back.wait_while(left, |left| *left < shares);
     *left.unwrap_or_else(PoisonError::into_inner) -= shares;
-    Share(shares)
+    let since = Instant::now();
+    Share { shares, since }
 }
 
 impl Drop for Share {
     fn drop(&mut self) {
         let (left, given_back) = &MACHINE;
-        *left.lock().unwrap_or_else(PoisonError::into_inner) += self.0;
+        *left.lock().unwrap_or_else(PoisonError::into_inner) += self.shares;
         given_back.notify_all();
+        if let Some(file) = std::env::var_os("FOREBAY_HELD")
+            && let Ok(mut file) = File::options().append(true).create(true).open(file)
+        {
+            let thread = std::thread::current();
+            let line = format!(
+                "{:>7.1} {}/2 {}\n",
+                self.since.elapsed().as_secs_f64(),
+                self.shares,
+                thread.name().unwrap_or_default()
+            );
+            // Nothing depends on it.
+            file.write_all(line.as_bytes()).ok();
+        }
     }
 }

@@ -10,9 +10,11 @@ mod players;
 mod schema;
 mod viewers;
 
+use std::fs::{self, File};
 use std::path::Path;
+use std::process::{Command, Stdio};
 
-use forebay_tests::{Camera, Configuration, Relay, SiteServer};
+use forebay_tests::{Camera, Configuration, Relay, Running, SiteServer};
 
 /// A camera `slipway` of the simulated site, in 25 pictures a second with a key frame each second.
 fn site(options: &[&str]) -> SiteServer {
@@ -43,4 +45,27 @@ fn wait_for_pictures(relay: &Relay, camera: &str, number: f64) {
 fn connections(site: &mut SiteServer) -> u64 {
     let told = site.order(&serde_json::json!({"do": "tell"})).unwrap();
     told["cameras"][0]["connections"].as_u64().unwrap()
+}
+
+/// GStreamer that decodes what is at an address, and writes what it says into a file. What is live has no
+/// end: it goes on until it is dropped.
+fn gstreamer(url: &str, demux: &str, log: &Path) -> Running {
+    const DECODE: &str =
+        "! h264parse ! avdec_h264 ! identity silent=false name=count ! fakesink -v";
+    let said = File::create(log).unwrap();
+    Running::start(
+        Command::new("gst-launch-1.0")
+            .args(["souphttpsrc", &format!("location={url}")])
+            .args(demux.split(' '))
+            .args(DECODE.split(' '))
+            .stderr(Stdio::from(said.try_clone().unwrap()))
+            .stdout(Stdio::from(said)),
+    )
+}
+
+/// What it has said, and how many pictures it has decoded.
+fn decoded(log: &Path) -> (String, usize) {
+    let said = fs::read_to_string(log).unwrap_or_default();
+    let pictures = said.matches("last-message = chain").count();
+    (said, pictures)
 }

@@ -177,25 +177,33 @@ fn median(values: &mut [f64]) -> f64 {
     *median
 }
 
-/// Which candidates each slot has, by index; both are in order.
+/// Which candidates each slot has, by index; both are in order. A candidate goes to the slot that wants it
+/// most nearly, to the earlier one of two: no picture is shown in two places.
 #[must_use]
 pub fn shared_out(times: &[Instant], slots: &[Slot]) -> Vec<Vec<usize>> {
-    let within = |wanted: Instant, reach: i64| {
-        let from = times.partition_point(|at| *at < wanted.saturating_sub(reach));
-        let to = times.partition_point(|at| *at <= wanted.saturating_add(reach));
-        from..to.max(from)
-    };
-    let of = |slot: &Slot| {
-        let mut found: Vec<usize> = slot
-            .wanted
-            .iter()
-            .flat_map(|wanted| within(*wanted, slot.reach_nanos))
-            .collect();
-        found.sort_unstable();
-        found.dedup();
-        found
-    };
-    slots.iter().map(of).collect()
+    let mut nearest: Vec<Option<(u64, usize)>> = vec![None; times.len()];
+    for (slot, number) in slots.iter().zip(0..) {
+        let (begin, end) = slot.hours;
+        for wanted in &slot.wanted {
+            let first = wanted.saturating_sub(slot.reach_nanos).max(begin);
+            let last = wanted.saturating_add(slot.reach_nanos).min(end);
+            let from = times.partition_point(|at| *at < first);
+            let near = times.iter().zip(&mut nearest).skip(from);
+            for (at, nearest) in near.take_while(|(at, _)| **at <= last) {
+                let own = (at.abs_diff(*wanted), number);
+                if nearest.is_none_or(|other| own < other) {
+                    *nearest = Some(own);
+                }
+            }
+        }
+    }
+    let mut shared = vec![Vec::new(); slots.len()];
+    for (nearest, index) in nearest.into_iter().zip(0..) {
+        if let Some(own) = nearest.and_then(|(_, slot)| shared.get_mut(slot)) {
+            own.push(index);
+        }
+    }
+    shared
 }
 
 /// Scores of all candidates, before any slot: `timely` is 1.

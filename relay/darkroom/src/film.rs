@@ -106,6 +106,16 @@ pub fn row(choices: &[Choice], missing: Missing) -> (Vec<Taken>, Vec<Shown>) {
     (taken, shown)
 }
 
+/// The first frame of each view behind the first one: there the film cuts.
+#[must_use]
+pub fn views(poses: &[Pose]) -> Vec<usize> {
+    let both = poses.iter().zip(poses.iter().skip(1));
+    both.zip(1..)
+        .filter(|((before, behind), _)| before.view != behind.view)
+        .map(|(_, taken)| taken)
+        .collect()
+}
+
 /// A knock: from one frame to the next the camera hangs otherwise, and goes on to.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Step {
@@ -268,4 +278,24 @@ pub fn weekly(times: &[Instant], most: usize) -> Vec<usize> {
         .collect();
     let step = middles.len().div_ceil(most.max(1)).max(1);
     middles.into_iter().step_by(step).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_view_begins_where_its_number_changes() {
+        let of = |all: &[u32]| {
+            let pose = |view: &u32| Pose {
+                affine: Affine::IDENTITY,
+                correlation: 1.0,
+                view: *view,
+            };
+            views(&all.iter().map(pose).collect::<Vec<Pose>>())
+        };
+        assert_eq!(of(&[0, 0, 1, 1, 1, 2, 4]), [2, 5, 6]);
+        assert_eq!(of(&[3, 3]), []);
+        assert_eq!(of(&[]), []);
+    }
 }

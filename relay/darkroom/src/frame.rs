@@ -82,6 +82,37 @@ impl Plane {
         }
     }
 
+    fn upright(&self, orientation: u32) -> Self {
+        let (right, down) = (self.width.saturating_sub(1), self.height.saturating_sub(1));
+        // From 5 on its rows are columns.
+        let (width, height) = match orientation {
+            5.. => (self.height, self.width),
+            _ => (self.width, self.height),
+        };
+        let place = |x: usize, y: usize| match orientation {
+            2 => (right - x, y),
+            3 => (right - x, down - y),
+            4 => (x, down - y),
+            5 => (y, x),
+            6 => (y, down - x),
+            7 => (right - y, down - x),
+            8 => (right - y, x),
+            _ => (x, y),
+        };
+        let mut samples = Vec::with_capacity(self.samples.len());
+        for y in 0..height {
+            for x in 0..width {
+                let (x, y) = place(x, y);
+                samples.push(self.row(y).get(x).copied().unwrap_or_default());
+            }
+        }
+        Self {
+            width,
+            height,
+            samples,
+        }
+    }
+
     /// Mean of all samples.
     #[must_use]
     pub fn mean(&self) -> f64 {
@@ -140,6 +171,18 @@ impl Frame {
     pub fn luma(&self) -> &Plane {
         let [luma, ..] = &self.planes;
         luma
+    }
+
+    /// As it is to be seen, of one that lies as Exif 2.3 numbers it: the side of the picture that its
+    /// first row and its first column are. Any other number leaves it as it lies.
+    #[must_use]
+    pub fn upright(self, orientation: u32) -> Self {
+        if !(2..=8).contains(&orientation) {
+            return self;
+        }
+        Self {
+            planes: self.planes.map(|plane| plane.upright(orientation)),
+        }
     }
 
     /// Reads a JPEG.
@@ -279,4 +322,36 @@ fn one_line(text: &dyn std::fmt::Display) -> String {
         .chars()
         .take(200)
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Exif 2.3, table of `Orientation`: which side of the scene the first row and the first column show.
+    #[test]
+    fn pictures_are_turned_as_exif_says() {
+        // Rows of a scene, its corners told apart, stored in each of the eight ways.
+        let scene = [[1, 2, 3], [4, 5, 6]];
+        let stored: [(u32, Vec<Vec<u8>>); 8] = [
+            (1, vec![vec![1, 2, 3], vec![4, 5, 6]]),       // top, left
+            (2, vec![vec![3, 2, 1], vec![6, 5, 4]]),       // top, right
+            (3, vec![vec![6, 5, 4], vec![3, 2, 1]]),       // bottom, right
+            (4, vec![vec![4, 5, 6], vec![1, 2, 3]]),       // bottom, left
+            (5, vec![vec![1, 4], vec![2, 5], vec![3, 6]]), // left, top
+            (6, vec![vec![3, 6], vec![2, 5], vec![1, 4]]), // right, top
+            (7, vec![vec![6, 3], vec![5, 2], vec![4, 1]]), // right, bottom
+            (8, vec![vec![4, 1], vec![5, 2], vec![6, 3]]), // left, bottom
+        ];
+        for (orientation, rows) in stored {
+            let plane = Plane {
+                width: rows[0].len(),
+                height: rows.len(),
+                samples: rows.concat(),
+            };
+            let upright = plane.upright(orientation);
+            assert_eq!((upright.width, upright.height), (3, 2), "{orientation}");
+            assert_eq!(upright.samples, scene.concat(), "{orientation}");
+        }
+    }
 }

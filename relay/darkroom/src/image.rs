@@ -140,15 +140,17 @@ impl Image {
 
     /// Value and gradient between samples; none beyond the edge.
     pub(crate) fn sample(&self, x: f64, y: f64) -> Option<(f32, f32, f32)> {
-        let (left, top) = (x.floor(), y.floor());
-        if left < 1.0 || top < 1.0 {
+        let (right, bottom) = (self.width as f64, self.height as f64);
+        if !(1.0..right).contains(&x) || !(1.0..bottom).contains(&y) {
             return None;
         }
-        let (column, row) = (left as usize, top as usize);
+        // Cut off is rounded down, since they are positive; `floor` is a call where the processor's own
+        // instruction can't be taken for granted.
+        let (column, row) = (x as usize, y as usize);
         if column + 2 >= self.width || row + 2 >= self.height {
             return None;
         }
-        let (fx, fy) = ((x - left) as f32, (y - top) as f32);
+        let (fx, fy) = ((x - column as f64) as f32, (y - row as f64) as f32);
         let index = row * self.width + column;
         let line = |index: usize| {
             let four = self.samples.get(index - 1..index + 3)?;

@@ -8,6 +8,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::calendar::Instant;
 use crate::frame::{Frame, Plane};
 
 /// Steps of a distribution: values of which 0, 1/128 … 128/128 of all samples are below.
@@ -20,6 +21,15 @@ const LOWEST: f64 = -0.5;
 const SLOPE_MAX: f64 = 2.5;
 /// Frames on either side of what may be a jump.
 const JUMP_SIDE: usize = 10;
+/// How often a channel is brought to its mean: what is cut off at black or white must be made up for.
+const SHIFTS: usize = 3;
+/// Days on either side, where a day has several: two dark ones before two bright ones are weather.
+const JUMP_DAYS: usize = 5;
+/// Pairs of frames that tell of a jump, at the most.
+const PAIRS_MAX: usize = 128;
+const DAY: i64 = 86_400_000_000_000;
+/// How far from the same time of another day a frame may be: an hour where clocks were set between them.
+const SAME_TIME_NANOS: i64 = 75 * 60_000_000_000;
 /// Levels of mean luma that a jump has at the least.
 const JUMP_MIN: f64 = 8.0;
 
@@ -33,6 +43,10 @@ pub struct Levelling {
     /// Frames over which a jump that stays (another exposure, a cleaned lens) is spread; 0: jumps are
     /// left to the window.
     pub fade_frames: usize,
+    /// Frames of a day; 0 or 1 where a day has one or less. What comes again at the same time of each day is
+    /// no jump.
+    #[serde(default)]
+    pub period_frames: usize,
 }
 
 /// The distribution of one channel: the inverse cumulative histogram at equal steps.
@@ -195,27 +209,29 @@ impl Table {
         }
     }
 
+    /// Levels a frame, by `apart` where `weights` are 255, and by some of both in between. `weights` has the
+    /// frame's size.
+    pub fn apply_beside(&self, apart: &Self, weights: &Frame, frame: &mut Frame) {
+        let tables = self.0.iter().zip(&apart.0);
+        for ((plane, (own, apart)), weights) in
+            frame.planes.iter_mut().zip(tables).zip(&weights.planes)
+        {
+            for (sample, weight) in plane.samples.iter_mut().zip(&weights.samples) {
+                let level = usize::from(*sample);
+                let of = |table: &[u8; 256]| table.get(level).copied().map_or(0, u32::from);
+                let part = u32::from(*weight);
+                *sample = ((of(own) * (255 - part) + of(apart) * part + 127) / 255) as u8;
+            }
+        }
+    }
+
     /// Mean luma that comes out of a frame with these curves.
     #[must_use]
     pub fn mean(&self, curves: &Curves) -> f64 {
         let ([luma, ..], Some(table)) = (curves, self.0.first()) else {
             return 0.0;
         };
-        let steps = (KNOTS - 1) as f64 * 4.0;
-        let of = |step: u32| {
-            let level = luma
-                .level((f64::from(step) + 0.5) / steps)
-                .clamp(0.0, 255.0);
-            let (low, part) = (level.floor(), level.fract());
-            let at = |index: f64| {
-                table
-                    .get(index.min(255.0) as usize)
-                    .copied()
-                    .map_or(0.0, f64::from)
-            };
-            at(low) + part * (at(low + 1.0) - at(low))
-        };
-        (0..steps as u32).map(of).sum::<f64>() / steps
+        mean_of(luma, table)
     }
 }
 
@@ -235,17 +251,33 @@ pub struct Leveller {
     curves: Vec<Curves>,
     /// Which frames belong together: none is averaged with one of another view.
     views: Vec<u32>,
+    times: Vec<Instant>,
     jumps: Vec<(Jump, Curves)>,
 }
 
 impl Leveller {
-    /// For the frames of a film, in order.
+    /// For the frames of a film, in order; each day has as many as the others.
     #[must_use]
     pub fn new(curves: Vec<Curves>, views: Vec<u32>, options: Levelling) -> Self {
+        let apart = DAY / i64::try_from(options.period_frames.max(1)).unwrap_or(DAY);
+        let times = (0..).map(|number| number * apart);
+        let times = times.take(curves.len()).collect();
+        Self::timed(curves, views, times, options)
+    }
+
+    /// With the time of each frame: days may have unequal numbers of them.
+    #[must_use]
+    pub fn timed(
+        curves: Vec<Curves>,
+        views: Vec<u32>,
+        times: Vec<Instant>,
+        options: Levelling,
+    ) -> Self {
         let mut leveller = Self {
             options,
             curves,
             views,
+            times,
             jumps: Vec::new(),
         };
         if options.fade_frames > 0 && options.strength > 0.0 {
@@ -268,21 +300,8 @@ impl Leveller {
             return None;
         }
         let wanted = self.wanted(frame)?;
-        let tables = own.iter().zip(&wanted).map(|(own, wanted)| {
-            let mut last = f64::NEG_INFINITY;
-            let mut before = None;
-            std::array::from_fn(|level| {
-                let level = level as f64;
-                let out = wanted.level(own.share(level));
-                let out = level + strength * (out - level);
-                // Never the other way round, never steeper than noise allows.
-                let out = out.max(last);
-                let out = before.map_or(out, |before: f64| out.min(before + SLOPE_MAX));
-                last = out;
-                before = Some(out);
-                (out + 0.5).clamp(0.0, 255.0) as u8
-            })
-        });
+        let tables = own.iter().zip(&wanted);
+        let tables = tables.map(|(own, wanted)| levels(own, wanted, strength));
         Some(Table(tables.collect()))
     }
 
@@ -352,67 +371,423 @@ impl Leveller {
         }
     }
 
+    /// Frames on either side of what may be a jump: those of some days.
+    fn side(&self) -> usize {
+        match self.options.period_frames {
+            0 | 1 => JUMP_SIDE,
+            period => period.saturating_mul(JUMP_SIDE.div_ceil(period).max(JUMP_DAYS)),
+        }
+    }
+
     fn find_jumps(&mut self) {
         let means: Vec<f64> = self.curves.iter().map(|[luma, ..]| luma.mean()).collect();
-        let middle = |values: &[f64]| {
-            let mut values = values.to_vec();
-            values.sort_by(f64::total_cmp);
-            let median = values.get(values.len() / 2).copied().unwrap_or(0.0);
-            let mut far: Vec<f64> = values.iter().map(|value| (value - median).abs()).collect();
-            far.sort_by(f64::total_cmp);
-            (median, far.get(far.len() / 2).copied().unwrap_or(0.0))
-        };
-        let mut found: Vec<Jump> = Vec::new();
-        for frame in JUMP_SIDE..means.len().saturating_sub(JUMP_SIDE) {
-            let (Some(before), Some(after)) = (
-                means.get(frame - JUMP_SIDE..frame),
-                means.get(frame..frame + JUMP_SIDE),
-            ) else {
-                continue;
-            };
-            let same = self.views.get(frame - JUMP_SIDE) == self.views.get(frame + JUMP_SIDE - 1);
-            let ((low, noise), (high, other_noise)) = (middle(before), middle(after));
-            let levels = high - low;
-            if !same || levels.abs() < JUMP_MIN.max(4.0 * noise.max(other_noise)) {
-                continue;
-            }
-            // From one frame to the next, not little by little.
+        let side = self.side();
+        let mut found: Vec<(Jump, f64)> = Vec::new();
+        for frame in side..=means.len().saturating_sub(side) {
             let step = means
                 .get(frame)
                 .zip(means.get(frame - 1))
                 .map_or(0.0, |(b, a)| b - a);
+            let step = step - self.usual_step(&means, frame, side);
+            let same = self.views.get(frame - side) == self.views.get(frame + side - 1);
+            // Most frames go no further.
+            if !same || step.abs() < 0.5 * JUMP_MIN {
+                continue;
+            }
+            let jump = match (self.options.period_frames, frame) {
+                (0 | 1, _) => means
+                    .get(frame - side..frame)
+                    .zip(means.get(frame..frame + side))
+                    .and_then(|(before, after)| jump(before, after)),
+                _ => jump_of_days(&self.risen(&means, frame, side)),
+            };
+            let Some((levels, size)) = jump else {
+                continue;
+            };
+            // From one frame to the next, not little by little.
             if step * levels.signum() < 0.5 * levels.abs() {
                 continue;
             }
             let jump = Jump { frame, levels };
             match found.last_mut() {
-                Some(last) if frame - last.frame < JUMP_SIDE => {
-                    if levels.abs() > last.levels.abs() {
-                        *last = jump;
+                Some((last, largest)) if frame - last.frame < side => {
+                    if size > *largest {
+                        (*last, *largest) = (jump, size);
                     }
                 }
-                _ => found.push(jump),
+                _ => found.push((jump, size)),
             }
         }
         self.jumps = found
             .into_iter()
-            .filter_map(|jump| Some((jump, self.step(jump.frame)?)))
+            .filter_map(|(jump, _)| Some((jump, self.step(jump.frame)?)))
             .collect();
+    }
+
+    /// Frames behind a place with those of the same time of each day before it.
+    fn pairs(&self, frame: usize, side: usize) -> Vec<(usize, usize)> {
+        if self.options.period_frames < 2 {
+            return (frame - side..frame).zip(frame..frame + side).collect();
+        }
+        let Some(begin) = self.times.get(frame) else {
+            return Vec::new();
+        };
+        let mut days: Vec<i64> = (frame - side..frame)
+            .filter_map(|at| Some((self.times.get(at)? - begin).div_euclid(DAY)))
+            .collect();
+        days.dedup();
+        let every = (side * days.len()).div_ceil(PAIRS_MAX).max(1);
+        let behind = (frame..frame + side).step_by(every);
+        let pairs = behind.flat_map(|own| {
+            let past = self
+                .times
+                .get(own)
+                .map_or(0, |at| (at - begin).rem_euclid(DAY));
+            let days = days.iter();
+            days.filter_map(move |day| {
+                let other = self.nearest(begin + day * DAY + past, (frame - side, frame))?;
+                Some((other, own))
+            })
+        });
+        pairs.collect()
+    }
+
+    /// The frame of some that is nearest to a time, if it is near.
+    fn nearest(&self, wanted: Instant, (from, to): (usize, usize)) -> Option<usize> {
+        let times = self.times.get(from..to.min(self.times.len()))?;
+        let behind = times.partition_point(|at| *at < wanted);
+        let far = |index: usize| times.get(index).map(|at| (at.abs_diff(wanted), index));
+        let both = [behind.checked_sub(1).and_then(far), far(behind)];
+        let (far, index) = both.into_iter().flatten().min()?;
+        (far <= SAME_TIME_NANOS.unsigned_abs()).then_some(from + index)
+    }
+
+    /// By how many levels frames behind a place are brighter than those before it.
+    fn risen(&self, means: &[f64], frame: usize, side: usize) -> Vec<f64> {
+        let pairs = self.pairs(frame, side).into_iter();
+        pairs
+            .filter_map(|(before, after)| Some(means.get(after)? - means.get(before)?))
+            .collect()
+    }
+
+    /// How much brighter a frame is than the one before it at its time of other days.
+    fn usual_step(&self, means: &[f64], frame: usize, side: usize) -> f64 {
+        let period = self.options.period_frames;
+        let both = self.times.get(frame).zip(self.times.get(frame - 1));
+        let (Some((own, last)), 2..) = (both, period) else {
+            return 0.0;
+        };
+        let around = (frame.saturating_sub(2 * side), frame + 2 * side);
+        let days = i64::try_from((side / period).max(1)).unwrap_or(1);
+        let others = (-days..=days).filter(|day| *day != 0);
+        let mut steps: Vec<f64> = others
+            .filter_map(|day| {
+                let later = self.nearest(own + day * DAY, around)?;
+                let earlier = self.nearest(last + day * DAY, around)?;
+                Some(means.get(later)? - means.get(earlier)?)
+            })
+            .collect();
+        middle(&mut steps).0
     }
 
     /// Mean curves behind a jump less those before it.
     fn step(&self, frame: usize) -> Option<Curves> {
+        let pairs = self.pairs(frame, self.side());
+        let part = 1.0 / pairs.len() as f64;
         let mut step = [Curve([0.0; KNOTS]); 3];
-        for (range, sign) in [
-            (frame..frame + JUMP_SIDE, 1.0),
-            (frame - JUMP_SIDE..frame, -1.0),
-        ] {
-            for curves in self.curves.get(range)? {
-                for (step, curve) in step.iter_mut().zip(curves) {
-                    step.add(curve, sign / JUMP_SIDE as f64);
+        for (before, after) in pairs {
+            for (index, sign) in [(after, part), (before, -part)] {
+                for (step, curve) in step.iter_mut().zip(self.curves.get(index)?) {
+                    step.add(curve, sign);
                 }
             }
         }
         Some(step)
+    }
+}
+
+/// Median, and the median of how far others are from it.
+fn middle(values: &mut [f64]) -> (f64, f64) {
+    values.sort_by(f64::total_cmp);
+    let median = values.get(values.len() / 2).copied().unwrap_or(0.0);
+    for value in values.iter_mut() {
+        *value = (*value - median).abs();
+    }
+    values.sort_by(f64::total_cmp);
+    (median, values.get(values.len() / 2).copied().unwrap_or(0.0))
+}
+
+/// By how many levels frames differ from those before, if that is more than they do among each other; and
+/// how much that tells.
+fn jump(before: &[f64], after: &[f64]) -> Option<(f64, f64)> {
+    let (low, noise) = middle(&mut before.to_vec());
+    let (high, other_noise) = middle(&mut after.to_vec());
+    let levels = high - low;
+    (levels.abs() >= JUMP_MIN.max(4.0 * noise.max(other_noise))).then_some((levels, levels.abs()))
+}
+
+/// The same of differences of frames of the same times of day.
+fn jump_of_days(risen: &[f64]) -> Option<(f64, f64)> {
+    let (levels, noise) = middle(&mut risen.to_vec());
+    // A difference has the noise of two frames.
+    if levels.abs() < JUMP_MIN.max(4.0 / std::f64::consts::SQRT_2 * noise) {
+        return None;
+    }
+    // A bright day is no jump: nearly all frames must have risen beside each day before.
+    let like = |value: &&f64| **value * levels.signum() >= 0.5 * levels.abs();
+    if risen.iter().filter(like).count() * 10 < risen.len() * 9 {
+        return None;
+    }
+    // Largest where all of one side are before it, and the others behind.
+    let size = risen.iter().sum::<f64>().abs() / risen.len() as f64;
+    Some((levels, size))
+}
+
+/// What becomes of each level of a channel.
+fn levels(own: &Curve, wanted: &Curve, strength: f64) -> [u8; 256] {
+    let mut out: [f64; 256] = std::array::from_fn(|level| {
+        let level = level as f64;
+        level + strength * (wanted.level(own.share(level)) - level)
+    });
+    // Never the other way round, never steeper than noise allows: from the middle of what the frame has to
+    // either side, for most of it is there.
+    let middle = own.level(0.5).clamp(0.0, 255.0).round() as usize;
+    let (below, above) = out.split_at_mut(middle);
+    let (mut limited, mut last) = (false, None);
+    let mut limit = |value: &mut f64, least: f64, most: f64| {
+        let kept = value.max(least).min(most);
+        limited |= (kept - *value).abs() > 1e-6;
+        *value = kept;
+        Some(kept)
+    };
+    for value in above.iter_mut() {
+        last = match last {
+            Some(last) => limit(value, last, last + SLOPE_MAX),
+            None => Some(*value),
+        };
+    }
+    let mut last = above.first().copied();
+    for value in below.iter_mut().rev() {
+        last = last.and_then(|last| limit(value, last - SLOPE_MAX, last));
+    }
+    if limited {
+        // What could not be spread as wanted has the wanted mean at least.
+        let aim = own.mean() + strength * (wanted.mean() - own.mean());
+        for _ in 0..SHIFTS {
+            let off = aim - mean_of(own, &out);
+            for value in &mut out {
+                *value = (*value + off).clamp(0.0, 255.0);
+            }
+        }
+    }
+    out.map(|value| (value + 0.5).clamp(0.0, 255.0) as u8)
+}
+
+/// Mean of what comes out of a channel.
+fn mean_of<T: Copy + Into<f64>>(own: &Curve, table: &[T; 256]) -> f64 {
+    let steps = (KNOTS - 1) as f64 * 4.0;
+    let of = |step: u32| {
+        let level = own.level((f64::from(step) + 0.5) / steps);
+        let level = level.clamp(0.0, 255.0);
+        let (low, part) = (level.floor(), level.fract());
+        let at = |index: f64| {
+            let value = table.get(index.min(255.0) as usize).copied();
+            value.map_or(0.0, Into::into)
+        };
+        at(low) + part * (at(low + 1.0) - at(low))
+    };
+    (0..steps as u32).map(of).sum::<f64>() / steps
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Samples that are spread as a bell, the same each run.
+    fn bell(count: usize, mean: f64, deviation: f64) -> Vec<f64> {
+        let mut seed = 7u64;
+        let mut random = || {
+            seed = seed
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(99);
+            (seed >> 11) as f64 / (1u64 << 53) as f64
+        };
+        let sum = |random: &mut dyn FnMut() -> f64| (0..12).map(|_| random()).sum::<f64>() - 6.0;
+        (0..count)
+            .map(|_| mean + deviation * sum(&mut random))
+            .collect()
+    }
+
+    fn plane(samples: &[f64]) -> Plane {
+        let mut frame = Frame::filled(samples.len(), 1, [0, 128, 128]);
+        for (sample, value) in frame.planes[0].samples.iter_mut().zip(samples) {
+            *sample = value.round().clamp(0.0, 255.0) as u8;
+        }
+        frame.planes[0].clone()
+    }
+
+    fn mean(plane: &Plane, table: &[u8; 256]) -> f64 {
+        let sum: f64 = plane
+            .samples
+            .iter()
+            .map(|s| f64::from(table[usize::from(*s)]))
+            .sum();
+        sum / plane.samples.len() as f64
+    }
+
+    /// A clear sky among cloudy ones: it can't be spread as they are, and must not get darker for that.
+    #[test]
+    fn a_narrow_frame_has_the_wanted_mean() {
+        // From 110 to 245, 186 in the middle.
+        let wide: Vec<f64> = (0..10_000)
+            .map(|nth| 110.0 + 135.0 * (f64::from(nth) / 10_000.0).powf(0.776))
+            .collect();
+        let wide = Curve::of(&plane(&wide), None);
+        assert!((wide.mean() - 186.0).abs() < 0.5, "{}", wide.mean());
+        // As a blue sky's chroma beside those of clouds.
+        let grey = Curve::of(&plane(&bell(10_000, 126.0, 5.0)), None);
+        let dark = Curve::of(&plane(&bell(10_000, 8.0, 12.0)), None);
+        for (own, wanted) in [
+            (bell(10_000, 195.0, 6.0), wide),
+            (bell(10_000, 195.0, 0.0), wide),
+            (bell(10_000, 60.0, 2.0), wide),
+            (bell(10_000, 141.0, 0.8), grey),
+            (bell(10_000, 126.0, 0.3), grey),
+            (bell(10_000, 20.0, 1.0), dark),
+        ] {
+            let plane = plane(&own);
+            let curve = Curve::of(&plane, None);
+            for strength in [1.0, 0.5] {
+                let table = levels(&curve, &wanted, strength);
+                let aim = curve.mean() + strength * (wanted.mean() - curve.mean());
+                let out = mean(&plane, &table);
+                assert!((out - aim).abs() < 1.5, "{out} {aim}");
+                let rises = |two: &[u8]| two[1] >= two[0] && two[1] - two[0] <= 3;
+                assert!(table.windows(2).all(rises));
+            }
+        }
+    }
+
+    /// A year's frames, brighter at noon than in the morning, each with some unrest of the weather.
+    fn film(a_day: usize, days: usize, slope: f64, jump: Option<(usize, f64)>) -> Leveller {
+        let count = a_day * days;
+        let noise = bell(count, 0.0, 2.0);
+        let of = |number: usize| {
+            let hour = ((number % a_day) as f64 + 0.5) / a_day as f64;
+            let day = 40.0 * (std::f64::consts::PI * hour).sin() + slope * hour;
+            let behind = jump
+                .filter(|(at, _)| number >= *at)
+                .map_or(0.0, |(_, levels)| levels);
+            let mean = 70.0 + day + behind + noise[number];
+            let spread = bell(64, mean, 9.0);
+            let luma = Curve::of(&plane(&spread), None);
+            [luma, luma, luma]
+        };
+        let options = Levelling {
+            strength: 1.0,
+            sigma_frames: 4.0,
+            fade_frames: 50,
+            period_frames: a_day,
+        };
+        Leveller::new((0..count).map(of).collect(), vec![0; count], options)
+    }
+
+    #[test]
+    fn a_night_is_no_jump_and_another_exposure_is() {
+        for (a_day, days) in [(1, 60), (3, 40), (7, 20), (20, 14), (60, 12), (144, 11)] {
+            for slope in [0.0, 50.0, -50.0] {
+                let none: Vec<Jump> = film(a_day, days, slope, None).jumps().collect();
+                assert_eq!(none, [], "{a_day} {slope}");
+                for (place, levels) in [(0, 25.0), (a_day / 2, 25.0), (a_day / 2, -20.0)] {
+                    let at = a_day * (days / 2) + place;
+                    let film = film(a_day, days, slope, Some((at, levels)));
+                    let found: Vec<Jump> = film.jumps().collect();
+                    assert_eq!(found.len(), 1, "{a_day} {slope} {place}: {found:?}");
+                    assert!(found[0].frame.abs_diff(at) <= 1, "{a_day} {at}: {found:?}");
+                    assert!((found[0].levels - levels).abs() < 4.0, "{found:?}");
+                }
+            }
+        }
+    }
+
+    /// Frames of a morning are missing: the days are no longer as long.
+    #[test]
+    fn a_gap_is_no_jump() {
+        for missing in [1, 7, 20, 40] {
+            let mut whole = film(60, 14, 50.0, None).curves;
+            whole.drain(7 * 60..7 * 60 + missing);
+            let options = Levelling {
+                strength: 1.0,
+                sigma_frames: 4.0,
+                fade_frames: 50,
+                period_frames: 60,
+            };
+            let views = vec![0; whole.len()];
+            let found: Vec<Jump> = Leveller::new(whole, views, options).jumps().collect();
+            assert_eq!(found, [], "{missing}");
+        }
+    }
+
+    /// Frames are missing here and there, and a day has six or seven.
+    #[test]
+    fn days_of_unequal_lengths_are_no_jumps() {
+        for (a_day, days, share) in [(7, 40, 0.88), (3, 60, 0.8), (60, 14, 0.9), (60, 14, 0.97)] {
+            for jump in [None, Some((a_day * (days / 2), 25.0))] {
+                for slope in [0.0, 50.0, -50.0] {
+                    for period in [a_day, (a_day as f64 * share).round() as usize] {
+                        let whole = film(a_day, days, slope, jump);
+                        let kept = |nth: &usize| {
+                            let of = |nth: usize| (nth as f64 * share) as usize;
+                            of(nth + 1) > of(*nth)
+                        };
+                        let own: Vec<usize> = (0..whole.curves.len()).filter(kept).collect();
+                        let views = vec![0; own.len()];
+                        let options = Levelling {
+                            period_frames: period,
+                            ..whole.options
+                        };
+                        let curves = own.iter().map(|nth| whole.curves[*nth]).collect();
+                        // Ten hours of each day.
+                        let at = |nth: &usize| {
+                            let (day, place) = (nth / a_day, nth % a_day);
+                            day as i64 * DAY + place as i64 * DAY / 24 * 10 / a_day as i64
+                        };
+                        let times = own.iter().map(at).collect();
+                        let leveller = Leveller::timed(curves, views, times, options);
+                        let found: Vec<Jump> = leveller.jumps().collect();
+                        let what = format!("{a_day} {period} {slope} {jump:?}: {found:?}");
+                        let Some((at, levels)) = jump else {
+                            assert_eq!(found, [], "{what}");
+                            continue;
+                        };
+                        let at = own.partition_point(|nth| *nth < at);
+                        assert_eq!(found.len(), 1, "{what}");
+                        assert!(found[0].frame.abs_diff(at) <= 1, "{what} {at}");
+                        assert!((found[0].levels - levels).abs() < 4.0, "{what}");
+                    }
+                }
+            }
+        }
+    }
+
+    /// Days of clouds and days of sun, and another exposure among them.
+    #[test]
+    fn weather_is_no_jump() {
+        for a_day in [3, 20, 60] {
+            let days = bell(100, 0.0, 9.0);
+            let whole = film(a_day, days.len(), 30.0, None);
+            for (at, levels) in [(0, 0.0), (50 * a_day + 2, 60.0)] {
+                let curve = |(number, [luma, ..]): (usize, &Curves)| {
+                    let behind = if at > 0 && number >= at { levels } else { 0.0 };
+                    let up = (days[number / a_day] + behind) as f32;
+                    [Curve(luma.0.map(|knot| knot + up)); 3]
+                };
+                let curves: Vec<Curves> = whole.curves.iter().enumerate().map(curve).collect();
+                let leveller = Leveller::new(curves, whole.views.clone(), whole.options);
+                let found: Vec<usize> = leveller.jumps().map(|jump| jump.frame).collect();
+                let wanted: &[usize] = if at > 0 { &[at] } else { &[] };
+                assert_eq!(found, wanted);
+            }
+        }
     }
 }

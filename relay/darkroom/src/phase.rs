@@ -15,6 +15,7 @@ pub(crate) struct Correlator {
     /// Powers of two that it fits into.
     width: usize,
     height: usize,
+    turns: Turns,
 }
 
 /// A complex number.
@@ -24,10 +25,28 @@ fn times((a, b): Complex, (c, d): Complex) -> Complex {
     (a * c - b * d, a * d + b * c)
 }
 
+/// Roots of unity for the steps of a transform: of 2, 4, 8 and so on, the first half of each.
+#[derive(Debug)]
+struct Turns(Vec<Vec<Complex>>);
+
+impl Turns {
+    fn up_to(length: usize) -> Self {
+        let halves = std::iter::successors(Some(1), |half| Some(half * 2));
+        let of = |half: usize| {
+            let turn = |index| {
+                let (sin, cos) = (TAU * index as f32 / (2 * half) as f32).sin_cos();
+                (cos, sin)
+            };
+            (0..half).map(turn).collect()
+        };
+        Self(halves.take_while(|half| *half < length).map(of).collect())
+    }
+}
+
 /// The Fourier transform of a row whose length is a power of two: J. W. Cooley and J. W. Tukey, "An
 /// algorithm for the machine calculation of complex Fourier series", Math. Comp. 19, 1965. `way`: -1
 /// there, 1 back (not divided by the length).
-fn fourier(row: &mut [Complex], way: f32) {
+fn fourier(row: &mut [Complex], way: f32, turns: &Turns) {
     let length = row.len();
     let mut turned = 0;
     for index in 1..length {
@@ -41,23 +60,16 @@ fn fourier(row: &mut [Complex], way: f32) {
             row.swap(index, turned);
         }
     }
-    let mut half = 1;
-    while half < length {
-        let turns: Vec<Complex> = (0..half)
-            .map(|index| {
-                let (sin, cos) = (way * TAU * index as f32 / (2 * half) as f32).sin_cos();
-                (cos, sin)
-            })
-            .collect();
+    for turns in turns.0.iter().take_while(|turns| turns.len() < length) {
+        let half = turns.len();
         for block in row.chunks_exact_mut(2 * half) {
             let (low, high) = block.split_at_mut(half);
-            for ((low, high), turn) in low.iter_mut().zip(high).zip(&turns) {
-                let part = times(*high, *turn);
+            for ((low, high), (cos, sin)) in low.iter_mut().zip(high).zip(turns) {
+                let part = times(*high, (*cos, way * sin));
                 *high = (low.0 - part.0, low.1 - part.1);
                 *low = (low.0 + part.0, low.1 + part.1);
             }
         }
-        half *= 2;
     }
 }
 
@@ -75,10 +87,13 @@ pub(crate) type Spectrum = Vec<(f32, f32)>;
 
 impl Correlator {
     pub(crate) fn new(width: usize, height: usize) -> Self {
+        let size = (width, height);
+        let (width, height) = (width.next_power_of_two(), height.next_power_of_two());
         Self {
-            size: (width, height),
-            width: width.next_power_of_two(),
-            height: height.next_power_of_two(),
+            size,
+            width,
+            height,
+            turns: Turns::up_to(width.max(height)),
         }
     }
 
@@ -102,7 +117,7 @@ impl Correlator {
     fn transform(&self, field: &mut Spectrum, way: f32) {
         for (across, down) in [(self.width, self.height), (self.height, self.width)] {
             for row in field.chunks_exact_mut(across) {
-                fourier(row, way);
+                fourier(row, way, &self.turns);
             }
             // The other way round, so that rows follow each other again.
             let mut turned = Vec::with_capacity(field.len());
@@ -177,8 +192,10 @@ mod tests {
         let row: Vec<Complex> = (0..16)
             .map(|n| ((n * 7 % 5) as f32, (n * 3 % 4) as f32))
             .collect();
+        // Of a longer transform, too: its first steps are those of a shorter one.
+        let turns = Turns::up_to(64);
         let mut out = row.clone();
-        fourier(&mut out, -1.0);
+        fourier(&mut out, -1.0, &turns);
         for (k, found) in out.iter().enumerate() {
             let terms = row.iter().enumerate().map(|(n, value)| {
                 let (sin, cos) = (-TAU * (k * n) as f32 / 16.0).sin_cos();
@@ -189,7 +206,7 @@ mod tests {
             });
             assert!((sum.0 - found.0).abs() < 1e-3 && (sum.1 - found.1).abs() < 1e-3);
         }
-        fourier(&mut out, 1.0);
+        fourier(&mut out, 1.0, &turns);
         for (was, is) in row.iter().zip(&out) {
             assert!((was.0 - is.0 / 16.0).abs() < 1e-4 && (was.1 - is.1 / 16.0).abs() < 1e-4);
         }

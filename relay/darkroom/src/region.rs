@@ -2,7 +2,7 @@
 //!
 //! ```toml
 //! [[region]]
-//! use = "level"              # level, align: it doesn't count there; blur, fill: it is hidden for good
+//! use = "apart"              # see `Use`
 //! points = [[0.0, 0.0], [1.0, 0.0], [1.0, 0.3], [0.0, 0.35]]
 //! ```
 //!
@@ -11,18 +11,23 @@
 use serde::Deserialize;
 
 use crate::frame::{Frame, Plane};
+use crate::resample::{Area, scaled};
 
 const REGIONS_MAX: usize = 256;
 const POINTS_MAX: usize = 1024;
 /// Columns and rows of masks that only say what counts.
 const GRID: (usize, usize) = (320, 180);
+/// Cells of it over which one treatment turns into another, to each side of an edge.
+const SOFT: usize = 3;
 
 /// What a region is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Use {
-    /// Its brightness does not count (a sky, a road).
+    /// Its brightness does not count (a road, a crane): what is found for the rest is done to it, too.
     Level,
+    /// It is levelled by itself, since it has a light of its own (a sky).
+    Apart,
     /// Its movement does not count.
     Align,
     /// It is blurred beyond recognition, for good.
@@ -75,31 +80,67 @@ impl Regions {
         Ok(regions)
     }
 
-    fn of(&self, what: Use) -> impl Iterator<Item = &Region> {
-        self.regions
-            .iter()
-            .filter(move |region| region.what == what)
-    }
-
-    /// Whether a point doesn't count for aligning.
+    /// Whether a point's movement doesn't count.
     #[must_use]
-    pub fn hides(&self, what: Use, x: f64, y: f64) -> bool {
-        self.of(what).any(|region| region.contains(x, y))
+    pub fn moves_apart(&self, x: f64, y: f64) -> bool {
+        let own = |region: &Region| region.what == Use::Align && region.contains(x, y);
+        self.regions.iter().any(own)
     }
 
-    /// 255 where something is hidden for a use; none where nothing is.
+    /// 255 where the brightness does not count for the rest of the picture; none where all of it does.
     #[must_use]
-    pub fn mask(&self, what: Use) -> Option<Plane> {
-        self.mask_of(what, GRID)
+    pub fn level_mask(&self) -> Option<Plane> {
+        self.mask_of(&[Use::Level, Use::Apart], GRID)
     }
 
-    fn mask_of(&self, what: Use, (width, height): (usize, usize)) -> Option<Plane> {
-        self.of(what).next()?;
+    /// 255 where the brightness does not count for what is levelled by itself; none where nothing is.
+    #[must_use]
+    pub fn apart_mask(&self) -> Option<Plane> {
+        let mut mask = self.mask_of(&[Use::Apart], GRID)?;
+        let rest = self.mask_of(&[Use::Level], GRID);
+        for (index, sample) in mask.samples.iter_mut().enumerate() {
+            let hidden = rest.as_ref().and_then(|rest| rest.samples.get(index));
+            *sample = (255 - *sample).max(hidden.copied().unwrap_or(0));
+        }
+        Some(mask)
+    }
+
+    /// How much each sample of a frame belongs to what is levelled by itself, 0 to 255, with soft edges;
+    /// none where nothing is.
+    #[must_use]
+    pub fn apart(&self, size: (usize, usize)) -> Option<Frame> {
+        let mask = self.mask_of(&[Use::Apart], GRID)?;
+        let (width, height) = GRID;
+        let mut soft = Frame::filled(width, height, [0; 3]);
+        let [luma, cb, cr] = &mut soft.planes;
+        for (index, sample) in luma.samples.iter_mut().enumerate() {
+            let near = |at: usize, end: usize| at.saturating_sub(SOFT)..(at + SOFT + 1).min(end);
+            let across = near(index % width, width);
+            let (mut sum, mut count) = (0, 0);
+            for y in near(index / width, height) {
+                let row = mask.row(y).get(across.clone()).unwrap_or_default();
+                sum += row.iter().map(|sample| u32::from(*sample)).sum::<u32>();
+                count += row.len() as u32;
+            }
+            *sample = (sum / count.max(1)) as u8;
+        }
+        let half = luma.shrunk(2);
+        (*cb, *cr) = (half.clone(), half);
+        Some(scaled(&soft, Area::whole(GRID), size))
+    }
+
+    fn mask_of(&self, uses: &[Use], (width, height): (usize, usize)) -> Option<Plane> {
+        let own = || {
+            self.regions
+                .iter()
+                .filter(|region| uses.contains(&region.what))
+        };
+        own().next()?;
         let mut mask = Plane::filled(width, height, 0);
         for (index, sample) in mask.samples.iter_mut().enumerate() {
             let x = ((index % width) as f64 + 0.5) / width as f64;
             let y = ((index / width) as f64 + 0.5) / height as f64;
-            if self.hides(what, x, y) {
+            if own().any(|region| region.contains(x, y)) {
                 *sample = 255;
             }
         }
@@ -110,8 +151,8 @@ impl Regions {
     #[must_use]
     pub fn cover(&self, size: (usize, usize)) -> Cover {
         Cover {
-            blur: self.mask_of(Use::Blur, size),
-            fill: self.mask_of(Use::Fill, size),
+            blur: self.mask_of(&[Use::Blur], size),
+            fill: self.mask_of(&[Use::Fill], size),
         }
     }
 }

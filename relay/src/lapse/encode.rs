@@ -2,6 +2,7 @@
 //! interrupted film goes on behind its last whole piece.
 
 use std::io::{Read as _, Write as _};
+use std::os::unix::process::CommandExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
@@ -24,6 +25,18 @@ pub enum Coder {
     BuiltIn,
     /// An ffmpeg with libx264: smaller.
     Ffmpeg(PathBuf),
+}
+
+impl Coder {
+    /// Tells a program from another one that has taken its place: pieces of both don't fit together.
+    pub(super) fn identity(&self) -> String {
+        let Self::Ffmpeg(path) = self else {
+            return format!("{self:?}");
+        };
+        let found = std::fs::metadata(path).ok();
+        let found = found.map(|found| (found.len(), found.modified().ok()));
+        format!("{self:?} {found:?}")
+    }
 }
 
 /// How well.
@@ -384,7 +397,9 @@ fn command(
         .args(["-color_range", "tv", "-f", "h264", "pipe:1"])
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
-        .stderr(Stdio::null());
+        .stderr(Stdio::null())
+        // A signal from the terminal is for the film, which ends the program by itself.
+        .process_group(0);
     command
 }
 

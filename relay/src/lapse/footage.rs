@@ -1,6 +1,6 @@
 //! Key frames of an archive as material: of footage, and of what the ladder has left of it.
 
-use std::io::{self, Read as _, Seek as _, SeekFrom, Write};
+use std::io::{self, Seek as _, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -8,7 +8,8 @@ use forebay_darkroom::calendar::Instant;
 use forebay_darkroom::frame::Frame;
 use tokio::runtime::Handle;
 
-use super::source::{Candidate, Listing, LoadFault, MakeFile, Material};
+use super::mux::{Buffer, Side};
+use super::source::{Candidate, CopyFault, Listing, LoadFault, MakeFile, Material};
 use crate::archive::ladder::KEY_FRAMES;
 use crate::archive::ledger::FOOTAGE;
 use crate::archive::replay::{Fault, Film, Spot, files};
@@ -18,7 +19,7 @@ use crate::clip::movie::{Chunk, Track as MovieTrack, header};
 use crate::clip::table::{Sample, Table};
 use crate::hold::{Track, TrackKind, TrackSet, Unit};
 use crate::pictures::render::Renderer;
-use crate::pictures::{Decoder, DecoderOptions, PixelFormat, Request, Source};
+use crate::pictures::{DecodeFault, Decoder, DecoderOptions, PixelFormat, Request, Source};
 use crate::sinks::Engine;
 use crate::units::{CameraName, CaptureTime};
 
@@ -232,7 +233,11 @@ impl Material for KeyFrames {
         };
         let mut decoder = Decoder::new(Arc::clone(&self.engine), self.options.clone());
         let decoded = self.handle.block_on(decoder.decode_key(&unit));
-        let decoded = decoded.map_err(LoadFault::unusable)?;
+        let decoded = decoded.map_err(|fault| match fault {
+            // Out of time, on a busy machine, or out of memory.
+            DecodeFault::Ended(_) => LoadFault::Unread(fault.to_string()),
+            fault => LoadFault::unusable(fault),
+        })?;
         let request = Request {
             rate: 0.0,
             longest_side: 0,
@@ -261,16 +266,14 @@ impl Material for KeyFrames {
         &self,
         candidates: &[&Candidate],
         rate: u32,
-        stop: &dyn Fn() -> bool,
+        step: &dyn Fn(usize) -> Result<(), CopyFault>,
         make: &mut MakeFile<'_>,
-    ) -> io::Result<()> {
+    ) -> Result<(), CopyFault> {
         let mut runs: Vec<Run> = Vec::new();
         for candidate in candidates {
-            go_on(stop)?;
-            let found = self.find(candidate).map_err(|fault| {
-                let (LoadFault::Unusable(text) | LoadFault::Unreachable(text)) = fault;
-                io::Error::other(format!("{}: {text}", candidate.name()))
-            })?;
+            step(0)?;
+            let gone = |fault| CopyFault::Load(candidate.name(), fault);
+            let found = self.find(candidate).map_err(gone)?;
             let stream = found.film.streams().get(found.spot.stream);
             let entry = stream.map(|stream| found.film.entry(stream).to_vec());
             let entry = entry.unwrap_or_default();
@@ -284,22 +287,30 @@ impl Material for KeyFrames {
                 }),
             }
         }
+        let mut copied = 0;
         for (run, number) in runs.iter().zip(1..) {
             let name = if number == 1 {
                 "intra.mp4".to_owned()
             } else {
                 format!("intra-{number}.mp4")
             };
-            make(&name, &mut |out| run.write(&*self.disk, out, (rate, stop)))?;
+            let step = |own: usize| step(copied + own);
+            // What stopped it is told as what it is, not as a file that can't be written.
+            let mut broken = None;
+            let made = make(&name, &mut |out| {
+                let written = run.write(&*self.disk, out, rate, &step);
+                written.map_err(|fault| {
+                    broken = Some(fault);
+                    io::ErrorKind::Other.into()
+                })
+            });
+            match broken {
+                Some(fault) => return Err(fault),
+                None => made.map_err(CopyFault::Write)?,
+            }
+            copied += run.places.len();
         }
         Ok(())
-    }
-}
-
-fn go_on(stop: &dyn Fn() -> bool) -> io::Result<()> {
-    match stop() {
-        true => Err(io::Error::other("it was stopped")),
-        false => Ok(()),
     }
 }
 
@@ -316,8 +327,9 @@ impl Run {
         &self,
         disk: &dyn Disk,
         out: &mut dyn Write,
-        (rate, stop): (u32, &dyn Fn() -> bool),
-    ) -> io::Result<()> {
+        rate: u32,
+        step: &dyn Fn(usize) -> Result<(), CopyFault>,
+    ) -> Result<(), CopyFault> {
         const TICKS: u32 = 1000;
         let mut table = Table::default();
         let mut media = 0;
@@ -350,19 +362,25 @@ impl Run {
                 samples: self.places.len() as u32,
             }],
         };
-        out.write_all(&header(&[track], CaptureTime::from_unix_nanos(0), media))?;
-        for (path, offset, size) in &self.places {
-            go_on(stop)?;
-            let mut file = disk.fetch(path)?;
-            file.seek(SeekFrom::Start(*offset))?;
-            let copied = io::copy(&mut file.take((*size).into()), out)?;
-            if copied != u64::from(*size) {
-                return Err(io::Error::other(format!(
-                    "{} has become shorter",
-                    path.display()
-                )));
+        let header = header(&[track], CaptureTime::from_unix_nanos(0), media);
+        out.write_all(&header).map_err(CopyFault::Write)?;
+        let mut buffer = Buffer::default();
+        for ((path, offset, size), copied) in self.places.iter().zip(0..) {
+            step(copied)?;
+            let gone = |error| CopyFault::Load(path.display().to_string(), LoadFault::read(&error));
+            let mut file = disk.fetch(path).map_err(gone)?;
+            file.seek(SeekFrom::Start(*offset)).map_err(gone)?;
+            let bytes = u64::from(*size);
+            let copied = buffer
+                .copy(&mut file, out, bytes)
+                .map_err(|side| match side {
+                    Side::From(error) => gone(error),
+                    Side::To(error) => CopyFault::Write(error),
+                })?;
+            if copied < bytes {
+                return Err(gone(io::ErrorKind::UnexpectedEof.into()));
             }
         }
-        Ok(())
+        step(self.places.len())
     }
 }

@@ -10,9 +10,11 @@ use jiff::civil::time;
 use serde_json::Value;
 
 use super::footage::KeyFrames;
+use super::source::Candidate;
 use super::tests::{probe, request};
 use super::*;
 use crate::archive::RealDisk;
+use crate::archive::ladder::{KEY_FRAMES, thinned_copy};
 use crate::pictures::DecoderOptions;
 use crate::sinks::Engine;
 use crate::units::{CaptureTime, Name};
@@ -68,17 +70,114 @@ fn seconds(nanos: i64) -> i64 {
     (nanos + 500_000_000).div_euclid(1_000_000_000)
 }
 
+/// Whether the test can't be made here.
+fn lacks_ffmpeg() -> bool {
+    let lacks = Command::new("ffmpeg").arg("-version").output().is_err();
+    assert!(
+        !(lacks && std::env::var("CI").as_deref() == Ok("true")),
+        "ffmpeg is missing"
+    );
+    lacks
+}
+
+fn material(archive: &Path) -> (tokio::runtime::Runtime, KeyFrames) {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build()
+        .unwrap();
+    let material = KeyFrames::new(
+        (Arc::new(RealDisk), archive.to_owned()),
+        Name::new("slipway").unwrap(),
+        (Engine::new(None).unwrap(), DecoderOptions::default()),
+        runtime.handle().clone(),
+    );
+    (runtime, material)
+}
+
+/// Eight frames of the recorded half hours.
+fn wanted(out: &Path) -> LapseRequest {
+    let mut request = request(out, 8);
+    request.window = Window::Clock(time(7, 30, 0, 0), time(8, 0, 0, 0));
+    // A test card is judged by nobody.
+    request.taste.least = 0.0;
+    request.align = None;
+    request.level = 0.0;
+    request.date = None;
+    request
+}
+
 #[test]
-fn key_frames_are_copied_as_they_were_recorded() {
-    let folder = tempfile::tempdir().unwrap();
-    if Command::new("ffmpeg").arg("-version").output().is_err() {
-        assert_ne!(
-            std::env::var("CI").as_deref(),
-            Ok("true"),
-            "ffmpeg is missing"
-        );
+fn what_is_thinned_meanwhile_is_found_and_so_is_what_was_thinned_before() {
+    if lacks_ffmpeg() {
         return;
     }
+    let folder = tempfile::tempdir().unwrap();
+    let archive = folder.path().join("archive");
+    let files = [BEGIN, BEGIN + DAY].map(|begin| (begin, record(&archive, begin, "main")));
+    let keys: Vec<String> = files
+        .iter()
+        .flat_map(|(_, path)| packets(path))
+        .filter_map(|(_, key, hash)| key.then_some(hash))
+        .collect();
+    let thin = |(begin, path): &(i64, std::path::PathBuf)| {
+        let bytes = std::fs::read(path).unwrap();
+        let copy = thinned_copy(&bytes, CaptureTime::from_unix_nanos(*begin));
+        let below = path.strip_prefix(archive.join("slipway/footage")).unwrap();
+        let thinned = archive.join("slipway").join(KEY_FRAMES).join(below);
+        std::fs::create_dir_all(thinned.parent().unwrap()).unwrap();
+        std::fs::write(thinned, copy).unwrap();
+        std::fs::remove_file(path).unwrap();
+    };
+    let (_runtime, material) = material(&archive);
+    let film = |name: &str| {
+        let mut request = wanted(&folder.path().join(name));
+        request.jobs = 1;
+        request
+    };
+    let whole = film("whole");
+    let planned = plan(&whole, &material).unwrap();
+    make(&whole, planned, &material, &|| false, &|_| {}).unwrap();
+
+    // The first day goes between the plan and the film, the second while the film is made.
+    let under = film("under");
+    let planned = plan(&under, &material).unwrap();
+    thin(&files[0]);
+    let second = std::cell::Cell::new(Some(&files[1]));
+    let made = make(&under, planned, &material, &|| false, &|progress| {
+        if progress.stage == Stage::Measure
+            && let Some(file) = second.take()
+        {
+            thin(file);
+        }
+    });
+    assert_eq!(made.unwrap().taken.len(), 8);
+    assert!(second.take().is_none());
+
+    // Of key frames alone there is as much to be seen.
+    let after = film("after");
+    let planned = plan(&after, &material).unwrap();
+    assert_eq!(planned.candidates.len(), keys.len());
+    let of_thinned = |candidate: &Candidate| candidate.source.starts_with(KEY_FRAMES);
+    assert!(planned.candidates.iter().all(of_thinned));
+    make(&after, planned, &material, &|| false, &|_| {}).unwrap();
+
+    let copied = packets(&whole.out.join("intra.mp4"));
+    assert_eq!(copied.len(), 8);
+    assert!(copied.iter().all(|(_, _, hash)| keys.contains(hash)));
+    let film = std::fs::read(whole.out.join("film.mp4")).unwrap();
+    for request in [under, after] {
+        assert_eq!(packets(&request.out.join("intra.mp4")), copied);
+        assert!(std::fs::read(request.out.join("film.mp4")).unwrap() == film);
+    }
+}
+
+#[test]
+fn key_frames_are_copied_as_they_were_recorded() {
+    if lacks_ffmpeg() {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
     let archive = folder.path().join("archive");
     // Of the second day the parameters are others: its pictures can't stand in the same track.
     let days = [(BEGIN, "main"), (BEGIN + DAY, "baseline")];
@@ -91,24 +190,8 @@ fn key_frames_are_copied_as_they_were_recorded() {
         }
     }
     assert_eq!(recorded.len(), 2 * 24);
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(1)
-        .enable_all()
-        .build()
-        .unwrap();
-    let material = KeyFrames::new(
-        (Arc::new(RealDisk), archive.clone()),
-        Name::new("slipway").unwrap(),
-        (Engine::new(None).unwrap(), DecoderOptions::default()),
-        runtime.handle().clone(),
-    );
-    let mut request = request(&folder.path().join("film"), 8);
-    request.window = Window::Clock(time(7, 30, 0, 0), time(8, 0, 0, 0));
-    // A test card is judged by nobody.
-    request.taste.least = 0.0;
-    request.align = None;
-    request.level = 0.0;
-    request.date = None;
+    let (_runtime, material) = material(&archive);
+    let request = wanted(&folder.path().join("film"));
     let planned = plan(&request, &material).unwrap();
     assert_eq!(planned.candidates.len(), recorded.len());
     let made = make(&request, planned, &material, &|| false, &|_| {}).unwrap();

@@ -9,6 +9,8 @@
 //! Nothing of a relay is needed: a [`source::Folder`] of JPEGs will do. Frames pass through and are
 //! never all in memory; of each candidate half a kilobyte stays, of each chosen frame two.
 
+#[cfg(test)]
+mod change_tests;
 pub mod encode;
 pub mod footage;
 #[cfg(test)]
@@ -33,9 +35,9 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 pub use self::plan::{Cost, Plan};
-use self::render::{Scene, brought};
+use self::render::{Levels, Scene, brought};
 pub use self::request::{LapseError, LapseRequest, Verdicts};
-use self::source::{Candidate, LoadFault, Material};
+use self::source::{Candidate, CopyFault, LoadFault, Material};
 use self::store::{Measure, Outcome, Store};
 pub use self::work::{Progress, Stage};
 use self::work::{Teller, ordered};
@@ -44,8 +46,7 @@ use forebay_darkroom::calendar::Instant;
 use forebay_darkroom::choose::{Choice, Seen, choose, scores};
 use forebay_darkroom::film::{Shown, Step, Taken};
 use forebay_darkroom::frame::Frame;
-use forebay_darkroom::level::{Jump, Leveller, Levelling, curves};
-use forebay_darkroom::region::Use;
+use forebay_darkroom::level::{Jump, Levelling, curves};
 use forebay_darkroom::survey::Look;
 pub use forebay_darkroom::{
     affine, align, blend, calendar, choose, colour, film, frame, level, region, resample, stamp,
@@ -72,9 +73,11 @@ pub struct Made {
     pub poses: Vec<Pose>,
     /// Knocks.
     pub steps: Vec<Step>,
+    /// Chosen frames before which the camera was turned to another view.
+    pub turns: Vec<usize>,
     /// Jumps of brightness that were spread.
     pub jumps: Vec<Jump>,
-    /// Mean luma of each chosen frame, before and after.
+    /// Mean luma of each chosen frame, of what counts for it, before and after.
     pub brightness: Vec<(f64, f64)>,
     /// Pixels that all frames were brought to.
     pub size: (usize, usize),
@@ -123,11 +126,12 @@ fn load(material: &dyn Material, candidate: &Candidate) -> Result<Frame, LoadFau
 }
 
 /// A frame that was chosen can't be had any more.
-fn lost(candidate: &Candidate, fault: LoadFault) -> LapseError {
-    let name = candidate.name();
+fn lost(name: String, fault: LoadFault) -> LapseError {
     match fault {
         LoadFault::Unusable(text) => LapseError::Gone { name, text },
-        LoadFault::Unreachable(text) => LapseError::Unreached { name, text },
+        LoadFault::Unread(text) | LoadFault::Unreachable(text) => {
+            LapseError::Unreached { name, text }
+        }
     }
 }
 
@@ -178,25 +182,32 @@ pub fn make(
     if taken.is_empty() {
         return Err(LapseError::NothingKept);
     }
-    let measures = measure(request, &plan, material, &store, (&taken, size), stop, tell)?;
-    let poses: Vec<Pose> = measures.iter().map(|measure| measure.pose).collect();
-    let leveller = Leveller::new(
-        measures.iter().map(|measure| measure.curves).collect(),
-        poses.iter().map(|pose| pose.view).collect(),
-        levelling(request, &plan),
-    );
-    let common = film::common(&poses, size);
-    let film_size = plan::film_size(request, size);
+    let mut measures = measure(request, &plan, material, &store, (&taken, size), stop, tell)?;
+    let poses = align::settled(measures.iter().map(|measure| measure.pose).collect());
+    for (measure, pose) in measures.iter_mut().zip(&poses) {
+        measure.pose = *pose;
+    }
+    let turns = film::views(&poses);
     let at = |taken: &Taken| {
         plan.candidates
             .get(taken.candidate)
             .map_or(0, |candidate| candidate.at)
     };
+    let captured: Vec<Instant> = taken.iter().map(&at).collect();
+    let levelling = levelling(request, &plan);
+    let levels = Levels::new(request, (&measures, &captured), levelling, size);
+    let common = film::common(&poses, size);
+    let film_size = plan::film_size(request, size);
     let times: Vec<Instant> = shown
         .iter()
         .map(|shown| taken.get(shown.first()).map_or(0, &at))
         .collect();
-    let thumbs = film::weekly(&times, THUMBS_MAX);
+    let mut thumbs = film::weekly(&times, THUMBS_MAX);
+    // Whether a region still covers what it is for must be seen.
+    let turned = |shown: &Shown| turns.contains(&shown.first());
+    thumbs.extend((0..shown.len()).filter(|number| shown.get(*number).is_some_and(turned)));
+    thumbs.sort_unstable();
+    thumbs.dedup();
     let scene = Scene {
         request,
         material,
@@ -206,7 +217,7 @@ pub fn make(
         taken: &taken,
         shown: &shown,
         measures: &measures,
-        leveller: &leveller,
+        levels: &levels,
         common,
         cover: request.regions.cover(size),
         thumbs: thumbs.iter().copied().collect(),
@@ -214,9 +225,8 @@ pub fn make(
     render::render(&scene, &store, stop, tell)?;
     let brightness = measures.iter().enumerate().map(|(number, measure)| {
         let [luma, ..] = &measure.curves;
-        let after = scene
-            .table(number)
-            .map_or(luma.mean(), |table| table.mean(&measure.curves));
+        let table = levels.whole.table(number);
+        let after = table.map_or(luma.mean(), |table| table.mean(&measure.curves));
         (luma.mean(), after)
     });
     let brightness = brightness.collect();
@@ -237,7 +247,8 @@ pub fn make(
     };
     let made = Made {
         steps: film::steps(&poses, size),
-        jumps: leveller.jumps().collect(),
+        turns,
+        jumps: levels.whole.jumps().collect(),
         brightness,
         size,
         common,
@@ -249,6 +260,7 @@ pub fn make(
         choices,
         plan,
     };
+    report::write(&store, request, &made, &thumbs, film_size)?;
     let own: Vec<&Candidate> = made
         .taken
         .iter()
@@ -260,12 +272,25 @@ pub fn make(
                 .make(name.as_ref(), |out| fill(out))
                 .map_err(std::io::Error::other)
         };
-    let copied = material.copy_intra(&own, request.frames_per_second, stop, &mut make);
-    copied.map_err(|error| match stop() {
-        true => LapseError::Interrupted,
-        false => LapseError::write(&store.path("intra.mp4"))(error),
+    let ahead = std::cell::RefCell::new(Teller::new(
+        tell,
+        Stage::Copy,
+        (0, own.len()),
+        Duration::ZERO,
+    ));
+    let step = |copied: usize| {
+        ahead.borrow_mut().done(copied);
+        match stop() {
+            true => Err(CopyFault::Stopped),
+            false => Ok(()),
+        }
+    };
+    let copied = material.copy_intra(&own, request.frames_per_second, &step, &mut make);
+    copied.map_err(|fault| match fault {
+        CopyFault::Stopped => LapseError::Interrupted,
+        CopyFault::Write(error) => LapseError::write(&store.path("intra.mp4"))(error),
+        CopyFault::Load(name, fault) => lost(name, fault),
     })?;
-    report::write(&store, request, &made, &thumbs, film_size)?;
     Ok(made)
 }
 
@@ -324,13 +349,19 @@ fn survey(
                 .get(nth)
                 .and_then(|i| Some((*i, plan.candidates.get(*i)?)))
             {
+                let passing = matches!(looked, Err(LoadFault::Unread(_)));
                 let outcome: Outcome = match looked {
                     // It is as good as ever, the next time.
-                    Err(fault @ LoadFault::Unreachable(_)) => return Err(lost(candidate, fault)),
-                    Err(LoadFault::Unusable(text)) => Err(text),
+                    Err(fault @ LoadFault::Unreachable(_)) => {
+                        return Err(lost(candidate.name(), fault));
+                    }
+                    Err(fault) => Err(fault.text().to_owned()),
                     Ok(look) => Ok(look),
                 };
-                Store::add_look(&mut lines, candidate, &outcome)?;
+                // What may be read the next time is not written down.
+                if !passing {
+                    Store::add_look(&mut lines, candidate, &outcome)?;
+                }
                 outcomes.insert(index, outcome);
             }
             teller.done(skipped + nth + 1);
@@ -376,6 +407,7 @@ fn levelling(request: &LapseRequest, plan: &Plan) -> Levelling {
         strength: request.level,
         sigma_frames: request.level_frames.unwrap_or(sigma),
         fade_frames: request.frames_per_second as usize * 2,
+        period_frames: plan.calendar.slots_a_day,
     }
 }
 
@@ -394,8 +426,9 @@ fn measure(
         .collect();
     let mut measures = store.measures(&candidates)?;
     let mut lines = store.measure_lines(&candidates, &measures)?;
-    let mask = request.regions.mask(Use::Level);
-    let hidden = |x: f64, y: f64| request.regions.hides(Use::Align, x, y);
+    let mask = request.regions.level_mask();
+    let apart_mask = request.regions.apart_mask();
+    let hidden = |x: f64, y: f64| request.regions.moves_apart(x, y);
     let sketcher = request.align.map(|_| Sketcher::new(size));
     let mut aligner = request
         .align
@@ -422,7 +455,8 @@ fn measure(
         let sketch = sketcher
             .as_ref()
             .map(|sketcher| sketcher.sketch(&frame, &hidden));
-        Ok((curves(&frame, mask.as_ref()), sketch))
+        let apart = apart_mask.as_ref().map(|mask| curves(&frame, Some(mask)));
+        Ok((curves(&frame, mask.as_ref()), apart, sketch))
     };
     let mut teller = Teller::new(tell, Stage::Measure, (done, taken.len()), plan.cost.render);
     let outcome = ordered(
@@ -434,7 +468,8 @@ fn measure(
             let Some(candidate) = candidates.get(number) else {
                 return Ok(());
             };
-            let (curves, sketch) = measured.map_err(|fault| lost(candidate, fault))?;
+            let (curves, apart, sketch) =
+                measured.map_err(|fault| lost(candidate.name(), fault))?;
             if let (Some(known), Some(aligner), Some(sketch)) =
                 (measures.get(number), &mut aligner, &sketch)
             {
@@ -449,7 +484,11 @@ fn measure(
                     view: 0,
                 },
             };
-            let measure = Measure { pose, curves };
+            let measure = Measure {
+                pose,
+                curves,
+                apart,
+            };
             Store::add_measure(&mut lines, candidate, &measure)?;
             measures.push(measure);
             teller.done(number + 1);

@@ -2,7 +2,7 @@
 //! play at once, and with its colours told (ISO/IEC 14496-12 §12.1.5, 14496-15 §5.3.3).
 
 use std::fs::File;
-use std::io::{self, BufRead as _, BufReader, Read as _, Seek as _, SeekFrom, Write};
+use std::io::{self, BufRead as _, BufReader, Read, Seek as _, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -20,6 +20,8 @@ const TICKS: u32 = 1000;
 /// The first line of a piece's file; its frames follow.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 struct Index {
+    /// What it was made of.
+    origin: String,
     sps: Vec<u8>,
     pps: Vec<u8>,
     sizes: Vec<u32>,
@@ -30,13 +32,14 @@ struct Index {
 ///
 /// # Errors
 /// The disk's words.
-pub(super) fn write_piece(out: &mut dyn Write, piece: &Piece) -> io::Result<()> {
+pub(super) fn write_piece(out: &mut dyn Write, piece: &Piece, origin: &str) -> io::Result<()> {
     let sizes: Result<Vec<u32>, _> = piece
         .frames
         .iter()
         .map(|f| u32::try_from(f.bytes.len()))
         .collect();
     let index = Index {
+        origin: origin.to_owned(),
         sps: piece.sps.clone(),
         pps: piece.pps.clone(),
         sizes: sizes.map_err(io::Error::other)?,
@@ -57,12 +60,15 @@ fn read_index(path: &Path) -> io::Result<(Index, u64)> {
     Ok((serde_json::from_str(&line)?, line.len() as u64))
 }
 
-/// How many frames a piece's file has; none where it is not whole.
-pub(super) fn frames_of(path: &Path) -> Option<usize> {
-    let (index, begin) = read_index(path).ok()?;
+/// Whether a piece's file is whole, has so many frames, and was made of the same.
+pub(super) fn is_whole(path: &Path, frames: usize, origin: &str) -> bool {
+    let Ok((index, begin)) = read_index(path) else {
+        return false;
+    };
     let media: u64 = index.sizes.iter().map(|size| u64::from(*size)).sum();
-    let whole = std::fs::metadata(path).is_ok_and(|metadata| metadata.len() == begin + media);
-    whole.then_some(index.sizes.len())
+    index.origin == origin
+        && index.sizes.len() == frames
+        && std::fs::metadata(path).is_ok_and(|metadata| metadata.len() == begin + media)
 }
 
 /// Writes a film of pieces.
@@ -123,13 +129,58 @@ pub(super) fn write(
     };
     // The film is of no moment: its creation time would only make two runs differ.
     out.write_all(&header(&[track], CaptureTime::from_unix_nanos(0), media))?;
+    let mut buffer = Buffer::default();
     for path in pieces {
         let (_, begin) = read_index(path)?;
         let mut file = File::open(path)?;
         file.seek(SeekFrom::Start(begin))?;
-        io::copy(&mut file.take(u64::MAX), out)?;
+        let copied = buffer.copy(&mut file, out, u64::MAX);
+        copied.map_err(|(Side::From(error) | Side::To(error))| error)?;
     }
     Ok(())
+}
+
+/// Which side of copying has failed.
+pub(super) enum Side {
+    From(io::Error),
+    To(io::Error),
+}
+
+/// What goes from file to file, in steps that disks like: `io::copy` takes 8 KiB where it does not know
+/// what it writes to.
+pub(super) struct Buffer(Vec<u8>);
+
+impl Default for Buffer {
+    fn default() -> Self {
+        Self(vec![0; 256 << 10])
+    }
+}
+
+impl Buffer {
+    /// Copies so many bytes, or as many as there are; gives their number.
+    pub(super) fn copy(
+        &mut self,
+        from: &mut dyn Read,
+        to: &mut dyn Write,
+        bytes: u64,
+    ) -> Result<u64, Side> {
+        let mut copied = 0;
+        while copied < bytes {
+            let wanted = usize::try_from(bytes - copied).unwrap_or(usize::MAX);
+            let room = self.0.len().min(wanted);
+            let part = self.0.get_mut(..room).unwrap_or_default();
+            let read = match from.read(part) {
+                Ok(0) => break,
+                Ok(read) => read,
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+                Err(error) => return Err(Side::From(error)),
+            };
+            let part = part.get(..read).unwrap_or_default();
+            to.write_all(part).map_err(Side::To)?;
+            copied += read as u64;
+        }
+        Ok(copied)
+    }
 }
 
 /// The sample entry, with its header.

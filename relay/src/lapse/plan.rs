@@ -11,7 +11,7 @@ use super::encode::PieceCoder;
 use super::source::{Candidate, Listing, LoadFault, Material, Passed};
 use super::{LapseError, LapseRequest, load, lost};
 use forebay_darkroom::calendar::{Calendar, Instant, Wish, calendar};
-use forebay_darkroom::choose::shared_out;
+use forebay_darkroom::choose::{Verdict, shared_out};
 use forebay_darkroom::colour::FilmFrame;
 use forebay_darkroom::frame::Frame;
 use forebay_darkroom::resample::{Area, scaled};
@@ -34,6 +34,8 @@ pub struct Plan {
     pub calendar: Calendar,
     /// Which candidates of each slot are looked at.
     pub shared: Vec<Vec<usize>>,
+    /// Decisions that concern none of these candidates.
+    pub unheeded: Vec<String>,
     /// Days that have nothing in their wanted hours.
     pub missing_days: Vec<Date>,
     /// Slots without a candidate.
@@ -81,13 +83,14 @@ pub(super) fn date_of(at: Instant, zone: &TimeZone) -> Option<Date> {
 /// Makes a plan: the material is listed, and a few candidates are read.
 pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Plan, LapseError> {
     let zone = &request.zone;
-    // A day more on either side: hours may go over midnight.
+    // A day more on either side: hours may go over midnight, and the light of a day may begin on the date
+    // before, in a zone that is not the place's own.
     let edge = |date: Date, days: i64| {
         let date = date.checked_add(jiff::Span::new().days(days)).ok()?;
         let zoned = date.to_zoned(zone.clone()).ok()?;
         i64::try_from(zoned.timestamp().as_nanosecond()).ok()
     };
-    let from = request.first.and_then(|first| edge(first, 0));
+    let from = request.first.and_then(|first| edge(first, -1));
     let to = request.last.and_then(|last| edge(last, 2));
     let unlisted = |source| LapseError::List {
         place: material.place(),
@@ -158,7 +161,12 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
                 .min()
                 .unwrap_or(0)
         };
-        own.sort_by_key(far);
+        // What somebody wants is looked at, however far from the instant.
+        let kept = |index: &usize| {
+            let candidate = candidates.get(*index);
+            candidate.and_then(|one| request.verdicts.of(one)) == Some(Verdict::Keep)
+        };
+        own.sort_by_key(|index| (!kept(index), far(index)));
         own.truncate(request.consider.max(1));
         own.sort_unstable();
     }
@@ -173,6 +181,8 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
         return Err(LapseError::NotNear(candidates.len()));
     }
     let all: Vec<usize> = shared.iter().flatten().copied().collect();
+    let near = all.iter().copied().collect();
+    let unheeded = request.verdicts.unheeded(&candidates, &near);
     let frames = calendar.slots.len() - empty_slots;
     let (material_size, film_size, cost) = tried(request, material, &candidates, &all, frames)?;
     Ok(Plan {
@@ -180,6 +190,7 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
         passed_over: listing.passed_over,
         calendar,
         shared,
+        unheeded,
         missing_days,
         empty_slots,
         material_size,
@@ -239,8 +250,8 @@ fn tried(
         let begin = Clock::now();
         let frame = match load(material, candidate) {
             Ok(frame) => frame,
-            Err(LoadFault::Unusable(_)) => continue,
-            Err(fault) => return Err(lost(candidate, fault)),
+            Err(LoadFault::Unusable(_) | LoadFault::Unread(_)) => continue,
+            Err(fault) => return Err(lost(candidate.name(), fault)),
         };
         reading += begin.elapsed();
         let begin = Clock::now();

@@ -4,6 +4,7 @@ use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use jiff::Timestamp;
+use sha2::{Digest as _, Sha256};
 
 use super::encode::PieceCoder;
 use super::source::{Candidate, LoadFault, Material};
@@ -15,7 +16,7 @@ use forebay_darkroom::calendar::Instant;
 use forebay_darkroom::colour::FilmFrame;
 use forebay_darkroom::film::{Shown, Taken, cut};
 use forebay_darkroom::frame::Frame;
-use forebay_darkroom::level::{Leveller, Table};
+use forebay_darkroom::level::{Curves, Leveller, Levelling, Table};
 use forebay_darkroom::region::Cover;
 use forebay_darkroom::resample::{Area, moved, scaled};
 
@@ -35,11 +36,57 @@ pub(super) struct Scene<'a> {
     pub(super) taken: &'a [Taken],
     pub(super) shown: &'a [Shown],
     pub(super) measures: &'a [Measure],
-    pub(super) leveller: &'a Leveller,
+    pub(super) levels: &'a Levels,
     pub(super) common: Area,
     pub(super) cover: Cover,
     /// Frames of the film that the contact sheet has.
     pub(super) thumbs: HashSet<usize>,
+}
+
+/// What becomes of the brightness of each frame.
+pub(super) struct Levels {
+    pub(super) whole: Leveller,
+    /// What is levelled by itself, and where that is.
+    apart: Option<(Leveller, Frame)>,
+}
+
+impl Levels {
+    pub(super) fn new(
+        request: &LapseRequest,
+        (measures, times): (&[Measure], &[Instant]),
+        levelling: Levelling,
+        size: (usize, usize),
+    ) -> Self {
+        let leveller = |curves: Vec<Curves>| {
+            let views = measures.iter().map(|measure| measure.pose.view);
+            Leveller::timed(curves, views.collect(), times.to_vec(), levelling)
+        };
+        let apart: Option<Vec<Curves>> = measures.iter().map(|measure| measure.apart).collect();
+        Self {
+            whole: leveller(measures.iter().map(|measure| measure.curves).collect()),
+            apart: apart.map(leveller).zip(request.regions.apart(size)),
+        }
+    }
+
+    /// Of the whole, and of what is levelled by itself.
+    fn tables(&self, taken: usize) -> (Option<Table>, Option<Table>) {
+        let apart = self.apart.as_ref();
+        (
+            self.whole.table(taken),
+            apart.and_then(|(leveller, _)| leveller.table(taken)),
+        )
+    }
+
+    fn apply(&self, taken: usize, frame: &mut Frame) {
+        let (whole, apart) = self.tables(taken);
+        match (whole, apart, &self.apart) {
+            (Some(whole), Some(apart), Some((_, weights))) => {
+                whole.apply_beside(&apart, weights, frame);
+            }
+            (Some(whole), ..) => whole.apply(frame),
+            _ => {}
+        }
+    }
 }
 
 /// A frame of the material, brought to the size of all. None where it has another shape.
@@ -55,36 +102,68 @@ pub(super) fn brought(frame: Frame, size: (usize, usize)) -> Option<Frame> {
 
 impl Scene<'_> {
     pub(super) fn time(&self, taken: usize) -> Instant {
-        let candidate = self
-            .taken
-            .get(taken)
-            .and_then(|taken| self.candidates.get(taken.candidate));
-        candidate.map_or(0, |candidate| candidate.at)
-    }
-
-    pub(super) fn table(&self, taken: usize) -> Option<Table> {
-        self.leveller.table(taken)
+        self.candidate(taken).map_or(0, |candidate| candidate.at)
     }
 
     /// A chosen frame, laid upon the others, levelled and covered; uncut.
     fn whole(&self, taken: usize) -> Result<Frame, LapseError> {
-        let candidate = self
-            .taken
-            .get(taken)
-            .and_then(|taken| self.candidates.get(taken.candidate));
-        let (Some(candidate), Some(measure)) = (candidate, self.measures.get(taken)) else {
+        let (Some(candidate), Some(measure)) = (self.candidate(taken), self.measures.get(taken))
+        else {
             return Err(LapseError::NothingKept);
         };
-        let gone = |fault| lost(candidate, fault);
+        let gone = |fault| lost(candidate.name(), fault);
         let frame = load(self.material, candidate).map_err(gone)?;
         let frame = brought(frame, self.size)
             .ok_or_else(|| gone(LoadFault::unusable("another size than before")))?;
         let mut frame = moved(&frame, &measure.pose.affine);
-        if let Some(table) = self.table(taken) {
-            table.apply(&mut frame);
-        }
+        self.levels.apply(taken, &mut frame);
         self.cover.apply(&mut frame);
         Ok(frame)
+    }
+
+    /// All that makes some frames of the film what they are, but for the options: files, how they lie, what
+    /// becomes of their brightness, and where they are cut. What was made of the same needs not be made
+    /// again; where the choice has changed meanwhile, since there is more to choose from, it must.
+    fn origin(&self, range: std::ops::Range<usize>) -> String {
+        let mut sum = Sha256::new();
+        let mut add = |text: &str| {
+            sum.update(text.as_bytes());
+            sum.update([0]);
+        };
+        add(&self.request.coder.identity());
+        add(&format!("{:?} {:?}", self.size, self.film_size));
+        let mut last = None;
+        for number in range {
+            let Some(shown) = self.shown.get(number) else {
+                continue;
+            };
+            add(&format!("{shown:?} {:?}", self.area(number)));
+            let (first, second) = match shown {
+                Shown::Between(first, second, _) => (*first, *second),
+                shown => (shown.first(), shown.first()),
+            };
+            for taken in [first, second]
+                .into_iter()
+                .flat_map(|one| self.neighbours(one))
+            {
+                if last.replace(taken) == Some(taken) {
+                    continue;
+                }
+                let candidate = self.candidate(taken);
+                add(&format!(
+                    "{:?} {:?} {:?}",
+                    candidate.map(|one| (one.name(), one.at, one.bytes)),
+                    self.measures.get(taken).map(|measure| measure.pose),
+                    self.levels.tables(taken)
+                ));
+            }
+        }
+        format!("{:x}", sum.finalize())
+    }
+
+    fn candidate(&self, taken: usize) -> Option<&Candidate> {
+        let taken = self.taken.get(taken)?;
+        self.candidates.get(taken.candidate)
     }
 
     /// Numbers of the taken frames that are put together for one.
@@ -112,9 +191,7 @@ impl Scene<'_> {
         if let Shown::Between(_, second, part) = shown {
             frame = dissolve(&frame, &self.blended(*second, cache)?, *part);
         }
-        let part = number as f64 / self.shown.len().saturating_sub(1).max(1) as f64;
-        let area = cut(self.common, self.film_size, &self.request.size, part);
-        let mut frame = scaled(&frame, area, self.film_size);
+        let mut frame = scaled(&frame, self.area(number), self.film_size);
         if let Some((format, corner)) = &self.request.date
             && let Ok(at) = Timestamp::from_nanosecond(self.time(shown.first()).into())
         {
@@ -123,6 +200,12 @@ impl Scene<'_> {
             stamp::draw(&mut frame, &text, *corner);
         }
         Ok(Some(frame))
+    }
+
+    /// What of it a frame of the film shows.
+    fn area(&self, number: usize) -> Area {
+        let part = number as f64 / self.shown.len().saturating_sub(1).max(1) as f64;
+        cut(self.common, self.film_size, &self.request.size, part)
     }
 
     fn blended(&self, taken: usize, cache: &mut Cache) -> Result<Frame, LapseError> {
@@ -183,12 +266,25 @@ pub(super) fn render(
     let frames = scene.shown.len();
     let range = |piece: usize| piece * PIECE..((piece + 1) * PIECE).min(frames);
     let pieces = frames.div_ceil(PIECE);
-    let whole = |piece: usize| mux::frames_of(&store.piece(piece)) == Some(range(piece).len());
-    let missing: Vec<usize> = (0..pieces).filter(|piece| !whole(*piece)).collect();
+    store.cut(frames, pieces)?;
+    let origins: Vec<String> = (0..pieces)
+        .map(|piece| scene.origin(range(piece)))
+        .collect();
+    let whole = |(piece, origin): (usize, &String)| {
+        // A power cut may leave a picture empty, though its name is there.
+        let there =
+            |name: String| std::fs::metadata(store.path(&name)).is_ok_and(|found| found.len() > 0);
+        mux::is_whole(&store.piece(piece), range(piece).len(), origin)
+            && range(piece).all(|number| {
+                there(frame_name(number))
+                    && (!scene.thumbs.contains(&number) || there(thumb_name(number)))
+            })
+    };
+    let missing: Vec<(usize, &String)> = (0..).zip(&origins).filter(|one| !whole(*one)).collect();
     let skipped = frames
         - missing
             .iter()
-            .map(|piece| range(*piece).len())
+            .map(|(piece, _)| range(*piece).len())
             .sum::<usize>();
     let done = AtomicUsize::new(skipped);
     let mut teller = Teller::new(
@@ -198,7 +294,14 @@ pub(super) fn render(
         std::time::Duration::ZERO,
     );
     let work = |nth: usize| match missing.get(nth) {
-        Some(piece) => make_piece(scene, store, *piece, range(*piece), stop, &done),
+        Some((piece, origin)) => {
+            let made = make_piece(scene, store, (*piece, origin), range(*piece), stop, &done);
+            // A signal from a terminal goes to an encoder, too, and what it says then is of no matter.
+            match made {
+                Err(_) if stop() => Err(LapseError::Interrupted),
+                made => made,
+            }
+        }
         None => Ok(()),
     };
     let outcome = ordered(
@@ -227,7 +330,7 @@ pub(super) fn render(
 fn make_piece(
     scene: &Scene<'_>,
     store: &Store,
-    piece: usize,
+    (piece, origin): (usize, &str),
     range: std::ops::Range<usize>,
     stop: &(dyn Fn() -> bool + Sync),
     done: &AtomicUsize,
@@ -247,7 +350,7 @@ fn make_piece(
         let Some(frame) = scene.frame(number, &mut cache)? else {
             continue;
         };
-        let path = store.path(&format!("frames/{:06}.jpg", number + 1));
+        let path = store.path(&frame_name(number));
         let jpeg = |frame: &Frame, quality| {
             frame.to_jpeg(quality).map_err(|error| LapseError::Write {
                 path: path.clone(),
@@ -272,7 +375,11 @@ fn make_piece(
         .strip_prefix(store.path(""))
         .map(std::path::Path::to_owned)
         .unwrap_or(path);
-    store.make(&name, |out| mux::write_piece(out, &coded))
+    store.make(&name, |out| mux::write_piece(out, &coded, origin))
+}
+
+fn frame_name(number: usize) -> String {
+    format!("frames/{:06}.jpg", number + 1)
 }
 
 /// Where a picture of the contact sheet lies.

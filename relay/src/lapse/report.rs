@@ -124,13 +124,18 @@ fn table(request: &LapseRequest, made: &Made) -> String {
     text
 }
 
-/// Decisions, all of them remarks: what loses its `#` is one.
+/// Decisions that were made, and others as remarks: what loses its `#` is one.
 fn choices(request: &LapseRequest, made: &Made) -> String {
     let mut text = String::from(
         "# What was chosen for each place of the film, and what else there is.\n\
          # Take the first `#` of a line away to make it a decision, and hand the file over with\n\
          # --choices FILE --again.\n",
     );
+    let decided = request.verdicts.to_string();
+    if !decided.is_empty() {
+        text += "\n# Decided:\n";
+        text += &decided;
+    }
     for (choice, slot) in made.choices.iter().zip(&made.plan.calendar.slots) {
         let wanted = slot
             .wanted
@@ -275,7 +280,7 @@ impl Page<'_> {
             &[("before", &before), ("after", &after)],
             &[],
         );
-        for jump in &made.jumps {
+        for jump in made.jumps.iter().take(LISTED_MAX) {
             page.text(
                 "p",
                 &format!(
@@ -347,14 +352,16 @@ impl Page<'_> {
             }
             page.raw("</tbody></table>\n");
         }
-        let views = made.poses.last().map_or(0, |pose| pose.view);
-        if views > 0 {
+        if !made.turns.is_empty() {
+            let turns = made.turns.iter().take(LISTED_MAX);
+            let turns = turns.map(|taken| minute(self.time(*taken), &self.request.zone));
             page.text(
                 "p",
                 &format!(
-                    "{views} times the camera was turned so far that its pictures could not be laid upon \
-                     those before; the film cuts there. Regions that hide something stay where they were in \
-                     the picture: look whether they still cover what they are for."
+                    "The camera was turned so far that its pictures could not be laid upon those before, \
+                     before {}; the film cuts there. Regions that hide something stay where they were in the \
+                     picture: look whether they still cover what they are for.",
+                    turns.collect::<Vec<_>>().join("; ")
                 ),
             );
         }

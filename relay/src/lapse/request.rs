@@ -1,6 +1,7 @@
 //! What is asked for, and what can go wrong.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
 use std::io;
 use std::path::PathBuf;
 
@@ -11,11 +12,13 @@ use jiff::tz::TimeZone;
 use super::encode::{CodeFault, Coder, Quality};
 use forebay_darkroom::align::Motion;
 use forebay_darkroom::blend::Blend;
-use forebay_darkroom::calendar::{CalendarFault, Instant, Pace, Window};
+use forebay_darkroom::calendar::{CalendarFault, Pace, Window};
 use forebay_darkroom::choose::{Taste, Verdict};
 use forebay_darkroom::film::{Missing, Size};
 use forebay_darkroom::region::Regions;
 use forebay_darkroom::stamp::Corner;
+
+const SECOND_NANOS: i64 = 1_000_000_000;
 
 /// A film that is wanted.
 #[derive(Debug, Clone)]
@@ -120,7 +123,8 @@ impl LapseRequest {
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Verdicts {
     by_name: BTreeMap<String, Verdict>,
-    by_time: BTreeMap<Instant, Verdict>,
+    /// By seconds since 1970, UTC.
+    by_time: BTreeMap<i64, Verdict>,
 }
 
 impl Verdicts {
@@ -162,8 +166,7 @@ impl Verdicts {
         match what.parse::<jiff::Timestamp>() {
             Ok(at) => {
                 let nanos = i64::try_from(at.as_nanosecond()).unwrap_or(i64::MAX);
-                self.by_time
-                    .insert(nanos.div_euclid(1_000_000_000), verdict);
+                self.by_time.insert(nanos.div_euclid(SECOND_NANOS), verdict);
             }
             Err(_) => {
                 self.by_name.insert(what.to_owned(), verdict);
@@ -172,13 +175,53 @@ impl Verdicts {
         Ok(())
     }
 
+    /// Those that concern no candidate, or none that is near a place of the film; as they were given.
+    pub(super) fn unheeded(
+        &self,
+        candidates: &[super::source::Candidate],
+        near: &BTreeSet<usize>,
+    ) -> Vec<String> {
+        let (mut names, mut times) = (BTreeSet::new(), BTreeSet::new());
+        for (index, candidate) in candidates.iter().enumerate() {
+            // What is dropped may lie anywhere.
+            if near.contains(&index) || self.of(candidate) == Some(Verdict::Drop) {
+                names.insert(candidate.name());
+                times.insert(candidate.at.div_euclid(SECOND_NANOS));
+            }
+        }
+        let by_name = self.by_name.keys().filter(|name| !names.contains(*name));
+        let by_time = self.by_time.keys().filter(|second| !times.contains(second));
+        by_name.cloned().chain(by_time.map(|at| utc(*at))).collect()
+    }
+
     /// What is decided of a candidate; times count by whole seconds.
     pub(super) fn of(&self, candidate: &super::source::Candidate) -> Option<Verdict> {
         let by_name = self.by_name.get(&candidate.name());
         by_name
-            .or_else(|| self.by_time.get(&candidate.at.div_euclid(1_000_000_000)))
+            .or_else(|| self.by_time.get(&candidate.at.div_euclid(SECOND_NANOS)))
             .copied()
     }
+}
+
+/// A line each, as [`Verdicts::add_text`] reads them.
+impl fmt::Display for Verdicts {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let word = |verdict: &Verdict| match verdict {
+            Verdict::Keep => "keep",
+            Verdict::Drop => "drop",
+        };
+        for (name, verdict) in &self.by_name {
+            writeln!(out, "{} {name}", word(verdict))?;
+        }
+        for (at, verdict) in &self.by_time {
+            writeln!(out, "{} {}", word(verdict), utc(*at))?;
+        }
+        Ok(())
+    }
+}
+
+fn utc(second: i64) -> String {
+    jiff::Timestamp::from_second(second).map_or_else(|_| second.to_string(), |at| at.to_string())
 }
 
 /// Why there is no film.

@@ -111,6 +111,8 @@ impl Listing {
 pub enum LoadFault {
     /// What is wrong with it, in words: it will be so the next time.
     Unusable(String),
+    /// Why it could not be read or decoded this time: another try may be another matter.
+    Unread(String),
     /// Why it can't be had now.
     Unreachable(String),
 }
@@ -121,11 +123,42 @@ impl LoadFault {
     }
 
     pub(super) fn read(error: &io::Error) -> Self {
-        match is_outage(error) {
-            true => Self::Unreachable(error.to_string()),
-            false => Self::Unusable(error.to_string()),
+        use io::ErrorKind as Kind;
+        let text = error.to_string();
+        match error.kind() {
+            Kind::NotFound | Kind::UnexpectedEof | Kind::InvalidData | Kind::FileTooLarge => {
+                Self::Unusable(text)
+            }
+            // The next ones would fare alike: nothing could be fetched, or nothing opened.
+            Kind::StorageFull | Kind::QuotaExceeded | Kind::OutOfMemory => Self::Unreachable(text),
+            _ if is_outage(error) || is_out_of_files(error) => Self::Unreachable(text),
+            _ => Self::Unread(text),
         }
     }
+
+    pub(super) fn text(&self) -> &str {
+        let (Self::Unusable(text) | Self::Unread(text) | Self::Unreachable(text)) = self;
+        text
+    }
+}
+
+fn is_out_of_files(error: &io::Error) -> bool {
+    use rustix::io::Errno;
+    matches!(
+        Errno::from_io_error(error),
+        Some(Errno::MFILE | Errno::NFILE)
+    )
+}
+
+/// Why frames were not copied.
+#[derive(Debug)]
+pub enum CopyFault {
+    /// One can't be had any more.
+    Load(String, LoadFault),
+    /// They can't be written.
+    Write(io::Error),
+    /// It was stopped.
+    Stopped,
 }
 
 /// Frames of one camera. Called from several threads.
@@ -161,18 +194,18 @@ pub trait Material: Sync {
     fn place(&self) -> String;
 
     /// Copies frames as they were coded into `intra.mp4`, where the material is coded so that each can
-    /// be decoded alone. `make` makes a file of a name, of what is written into it; `stop` is asked again
-    /// and again.
+    /// be decoded alone. `make` makes a file of a name, of what is written into it; `step` is told again
+    /// and again how many were copied, and says where it is to be stopped.
     ///
     /// # Errors
-    /// The disk's words, or that it was stopped.
+    /// [`CopyFault`].
     fn copy_intra(
         &self,
         _candidates: &[&Candidate],
         _frames_per_second: u32,
-        _stop: &dyn Fn() -> bool,
+        _step: &dyn Fn(usize) -> Result<(), CopyFault>,
         _make: &mut MakeFile<'_>,
-    ) -> io::Result<()> {
+    ) -> Result<(), CopyFault> {
         Ok(())
     }
 }
@@ -265,12 +298,23 @@ impl Material for Folder {
     fn load(&self, candidate: &Candidate) -> Result<Frame, LoadFault> {
         let path = self.root.join(&candidate.source);
         let bytes = std::fs::read(&path).map_err(|error| LoadFault::read(&error))?;
-        Frame::from_jpeg(&bytes).map_err(LoadFault::unusable)
+        let frame = Frame::from_jpeg(&bytes).map_err(LoadFault::unusable)?;
+        Ok(frame.upright(orientation(&bytes)))
     }
 
     fn place(&self) -> String {
         self.root.display().to_string()
     }
+}
+
+/// Exif 2.3, `Orientation`: 1 to 8; 1 is as it lies.
+fn orientation(jpeg: &[u8]) -> u32 {
+    let exif = exif::Reader::new().read_from_container(&mut io::Cursor::new(jpeg));
+    let field = exif
+        .as_ref()
+        .ok()
+        .and_then(|exif| exif.get_field(Tag::Orientation, In::PRIMARY));
+    field.and_then(|field| field.value.get_uint(0)).unwrap_or(1)
 }
 
 /// The first fourteen digits of a name, whatever stands between them, where they are a time.

@@ -41,11 +41,15 @@ pub(super) type Outcome = Result<Look, String>;
 pub(super) struct Measure {
     pub(super) pose: Pose,
     pub(super) curves: Curves,
+    /// Those of what is levelled by itself.
+    pub(super) apart: Option<Curves>,
 }
 
 #[derive(Debug, Serialize, Deserialize)]
 struct Measured {
     name: String,
+    at: i64,
+    bytes: u64,
     /// The bits of six numbers: a text of them may differ in the last.
     affine: [u64; 6],
     correlation: f64,
@@ -55,7 +59,15 @@ struct Measured {
 
 #[derive(Debug, Serialize, Deserialize)]
 struct State {
+    /// Another one may measure and code otherwise.
+    #[serde(default)]
+    version: String,
     options: BTreeMap<String, String>,
+}
+
+/// Which program this is.
+fn version() -> String {
+    format!("{} {}", env!("CARGO_PKG_VERSION"), env!("FOREBAY_COMMIT"))
 }
 
 /// The folder.
@@ -161,7 +173,15 @@ impl Store {
                         source,
                     });
                 }
-                Ok(_) if differ.is_empty() => return Ok(store),
+                Ok(old) if differ.is_empty() && old.version == version() => return Ok(store),
+                Ok(_) if differ.is_empty() => {
+                    tracing::warn!(
+                        "{} was begun by another version of this program: it is begun anew",
+                        out.display()
+                    );
+                    store.forget()?;
+                    remove(&work.join("survey.jsonl"))?;
+                }
                 _ if !again => {
                     let out = out.to_owned();
                     return Err(LapseError::OtherOptions { out, names: differ });
@@ -170,6 +190,7 @@ impl Store {
             }
         }
         let state = State {
+            version: version(),
             options: options.clone(),
         };
         let text = serde_json::to_vec_pretty(&state)
@@ -178,15 +199,18 @@ impl Store {
         Ok(store)
     }
 
-    /// Takes away what was made; what was seen of candidates stays.
+    /// Takes away what was made; what was seen of candidates stays, and so do choices, which somebody may
+    /// have edited.
     fn forget(&self) -> Result<(), LapseError> {
-        for name in [
-            "film.mp4",
-            "report.html",
-            "choices.txt",
-            ".work/measures.jsonl",
-        ] {
+        for name in ["film.mp4", "report.html", ".work/measures.jsonl"] {
             remove(&self.out.join(name))?;
+        }
+        let intra = |path: &PathBuf| {
+            let name = path.file_name().and_then(|name| name.to_str());
+            name.is_some_and(|name| name.starts_with("intra"))
+        };
+        for path in self.listed("", "mp4").into_iter().filter(intra) {
+            remove(&path)?;
         }
         for (folder, what) in [
             (WORK, "piece"),
@@ -196,6 +220,27 @@ impl Store {
         ] {
             for path in self.listed(folder, what) {
                 remove(&path)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Takes away frames and pieces behind the end of a film: those of a longer one, from before.
+    pub(super) fn cut(&self, frames: usize, pieces: usize) -> Result<(), LapseError> {
+        for (folder, what, end) in [
+            ("frames", "jpg", frames),
+            (".work/thumbs", "jpg", frames),
+            (WORK, "piece", pieces),
+        ] {
+            for path in self.listed(folder, what) {
+                let digits = path.file_stem().and_then(|stem| stem.to_str());
+                let digits = digits.map(|stem| stem.trim_start_matches("film-"));
+                let number: Option<usize> = digits.and_then(|digits| digits.parse().ok());
+                // Frames count from 1, pieces from 0.
+                let first = usize::from(what == "jpg");
+                if number.is_some_and(|number| number >= end + first) {
+                    remove(&path)?;
+                }
             }
         }
         Ok(())
@@ -300,9 +345,10 @@ impl Store {
     pub(super) fn measures(&self, taken: &[&Candidate]) -> Result<Vec<Measure>, LapseError> {
         let mut measures = Vec::new();
         self.each_line("measures.jsonl", &mut |line: Measured| {
-            let same = taken
-                .get(measures.len())
-                .is_some_and(|candidate| candidate.name() == line.name);
+            let same = taken.get(measures.len()).is_some_and(|candidate| {
+                candidate.name() == line.name
+                    && (candidate.at, candidate.bytes) == (line.at, line.bytes)
+            });
             match same.then(|| unpack(&line)).flatten() {
                 Some(measure) => measures.push(measure),
                 None => return false,
@@ -332,10 +378,13 @@ impl Store {
         candidate: &Candidate,
         measure: &Measure,
     ) -> Result<(), LapseError> {
-        let bytes = measure.curves.iter().flat_map(|curve| curve.to_bytes());
+        let all = measure.curves.iter().chain(measure.apart.iter().flatten());
+        let bytes = all.flat_map(|curve| curve.to_bytes());
         let Affine(affine) = measure.pose.affine;
         lines.add(&Measured {
             name: candidate.name(),
+            at: candidate.at,
+            bytes: candidate.bytes,
             affine: affine.map(f64::to_bits),
             correlation: measure.pose.correlation,
             view: measure.pose.view,
@@ -381,7 +430,7 @@ fn remove(path: &Path) -> Result<(), LapseError> {
 }
 
 fn unpack(line: &Measured) -> Option<Measure> {
-    let (pairs, rest) = line.curves.as_bytes().as_chunks::<2>();
+    let (pairs, odd) = line.curves.as_bytes().as_chunks::<2>();
     let digit = |c: &u8| char::from(*c).to_digit(16).map(|digit| digit as u8);
     let bytes = pairs
         .iter()
@@ -391,12 +440,19 @@ fn unpack(line: &Measured) -> Option<Measure> {
         .chunks(2 * KNOTS)
         .map(Curve::from_bytes)
         .collect::<Option<Vec<_>>>()?;
+    let (sets, rest) = curves.as_chunks::<3>();
+    let (own, apart) = match sets {
+        [own] => (own, None),
+        [own, apart] => (own, Some(*apart)),
+        _ => return None,
+    };
     Some(Measure {
         pose: Pose {
             affine: Affine(line.affine.map(f64::from_bits)),
             correlation: line.correlation,
             view: line.view,
         },
-        curves: curves.try_into().ok().filter(|_| rest.is_empty())?,
+        curves: Some(*own).filter(|_| odd.is_empty() && rest.is_empty())?,
+        apart,
     })
 }

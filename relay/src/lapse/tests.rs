@@ -26,12 +26,12 @@ use super::*;
 use crate::archive::RealDisk;
 use crate::units::Name;
 
-const HOUR: i64 = 3_600_000_000_000;
+pub(super) const HOUR: i64 = 3_600_000_000_000;
 /// 2026-06-01, UTC.
-const BEGIN: i64 = 1_780_272_000_000_000_000;
-const SIZE: (usize, usize) = (320, 180);
+pub(super) const BEGIN: i64 = 1_780_272_000_000_000_000;
+pub(super) const SIZE: (usize, usize) = (320, 180);
 
-fn draw(year: &Year, at: i64) -> Vec<u8> {
+pub(super) fn draw(year: &Year, at: i64) -> Vec<u8> {
     let picture = year.picture(at);
     let mut frame = Frame::filled(picture.width, picture.height, [0, 128, 128]);
     for (plane, samples) in frame.planes.iter_mut().zip(picture.planes) {
@@ -41,7 +41,7 @@ fn draw(year: &Year, at: i64) -> Vec<u8> {
 }
 
 /// Stills each half hour from 9 to 15 o'clock, named as some cameras do.
-fn yard(folder: &Path, days: i64) -> Year {
+pub(super) fn yard(folder: &Path, days: i64) -> Year {
     let year = Year::new(SIZE, BEGIN, 60, 3);
     for day in 0..days {
         for half in 0..=12 {
@@ -90,7 +90,7 @@ pub(super) fn request(out: &Path, frames: usize) -> LapseRequest {
     }
 }
 
-fn film(request: &LapseRequest, folder: &Path) -> Result<Made, LapseError> {
+pub(super) fn film(request: &LapseRequest, folder: &Path) -> Result<Made, LapseError> {
     let material = Folder::new(folder.to_owned(), TimeZone::UTC);
     let plan = plan(request, &material)?;
     make(request, plan, &material, &|| false, &|_| {})
@@ -332,7 +332,7 @@ fn what_can_not_be_done_is_said() {
 }
 
 /// A TIFF with the tags of Exif 2.32 that tell a capture time, in front of a JPEG.
-fn with_exif(jpeg: &[u8], tags: &[(u16, &str)]) -> Vec<u8> {
+pub(super) fn with_exif(jpeg: &[u8], tags: &[(u16, &str)]) -> Vec<u8> {
     let mut tiff = b"II\x2a\0\x08\0\0\0\x01\0\x69\x87\x04\0\x01\0\0\0\x1a\0\0\0\0\0\0\0".to_vec();
     tiff.extend((tags.len() as u16).to_le_bytes());
     let mut data_at = tiff.len() + 12 * tags.len() + 4;

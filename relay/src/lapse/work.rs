@@ -130,6 +130,8 @@ pub enum Stage {
     Measure,
     /// Frames are made and coded.
     Render,
+    /// Key frames are copied as they were recorded.
+    Copy,
 }
 
 impl Stage {
@@ -140,6 +142,7 @@ impl Stage {
             Self::Survey => "looking at candidates",
             Self::Measure => "measuring",
             Self::Render => "making frames",
+            Self::Copy => "copying key frames",
         }
     }
 }

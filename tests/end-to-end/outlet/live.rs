@@ -1,17 +1,14 @@
 //! What is live: ffmpeg and GStreamer read it, from cameras of GStreamer's in H.264, H.265 and MJPEG.
 
-use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::process::Command;
 use std::time::Duration;
 
 use forebay_tests::http::{curl, get};
-use forebay_tests::{
-    Camera, Configuration, Peer, Relay, Running, fresh_folder, run, script, wait_for,
-};
+use forebay_tests::{Camera, Configuration, Peer, Relay, fresh_folder, run, script, wait_for};
 use serde_json::Value;
 
-use super::wait_for_pictures;
+use super::{decoded, gstreamer, wait_for_pictures};
 use crate::{SCRATCH, alone};
 
 /// For a program that reads some seconds of what is live.
@@ -131,30 +128,10 @@ fn even(times: &[f64], path: &str) {
 /// Decodes some pictures by GStreamer.
 fn by_gstreamer(yard: &Yard, demux: &str, path: &str) {
     let log = yard.folder.join("gst.log");
-    let said = fs::File::create(&log).unwrap();
-    // It does not end by itself: what is live has no end.
-    let running = Running::start(
-        Command::new("gst-launch-1.0")
-            .arg("souphttpsrc")
-            .arg(format!("location={}", yard.url(path)))
-            .args(demux.split(' '))
-            .args(
-                "! h264parse ! avdec_h264 ! identity silent=false name=count ! fakesink -v"
-                    .split(' '),
-            )
-            .stderr(Stdio::from(said.try_clone().unwrap()))
-            .stdout(Stdio::from(said)),
-    );
-    let decoded = wait_for(GST_MAX, || {
-        let said = fs::read_to_string(&log).unwrap_or_default();
-        (said.matches("last-message = chain").count() >= 60).then_some(())
-    });
+    let running = gstreamer(&yard.url(path), demux, &log);
+    let enough = wait_for(GST_MAX, || (decoded(&log).1 >= 60).then_some(()));
     drop(running);
-    assert!(
-        decoded.is_some(),
-        "{path}: {}",
-        fs::read_to_string(&log).unwrap()
-    );
+    assert!(enough.is_some(), "{path}: {}", decoded(&log).0);
 }
 
 #[test]

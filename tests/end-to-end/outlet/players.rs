@@ -2,17 +2,17 @@
 //! each for as long as `FOREBAY_PLAYERS_SECONDS` says (default 24), and then what was recorded.
 
 use std::collections::BTreeMap;
-use std::fs::{self, File};
+use std::fs;
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::thread::{scope, sleep};
 use std::time::{Duration, Instant};
 
 use forebay_tests::recording::rfc3339_of;
-use forebay_tests::{Relay, Running, fresh_folder, run, script, unix_now, wait_for};
+use forebay_tests::{Relay, fresh_folder, run, script, unix_now, wait_for};
 use serde_json::{Value, json};
 
-use super::{configuration, site, wait_for_pictures};
+use super::{configuration, decoded, gstreamer, site, wait_for_pictures};
 use crate::{SCRATCH, alone};
 
 /// Seconds for which the uplink is gone, again and again: within what the camera holds, and beyond.
@@ -87,22 +87,10 @@ fn by_curl(url: &str, to: &Path, seconds: u64) -> String {
 
 /// Plays for so long; what is live has no end.
 fn by_gstreamer(url: &str, demux: &str, log: &Path, seconds: u64) -> String {
-    let said = File::create(log).unwrap();
-    let running = Running::start(
-        Command::new("gst-launch-1.0")
-            .args(["souphttpsrc", &format!("location={url}")])
-            .args(demux.split(' '))
-            .args(
-                "! h264parse ! avdec_h264 ! identity silent=false name=count ! fakesink -v"
-                    .split(' '),
-            )
-            .stderr(Stdio::from(said.try_clone().unwrap()))
-            .stdout(Stdio::from(said)),
-    );
+    let running = gstreamer(url, demux, log);
     sleep(Duration::from_secs(seconds));
     drop(running);
-    let said = fs::read_to_string(log).unwrap();
-    let decoded = said.matches("last-message = chain").count();
+    let (said, decoded) = decoded(log);
     println!("GStreamer, {url}: {decoded} pictures");
     let wrong = said
         .lines()

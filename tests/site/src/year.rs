@@ -5,6 +5,8 @@
 use forebay_sun::Place;
 
 const DAY: i64 = 86_400_000_000_000;
+/// Less fog spoils no picture.
+const FOG_MIN: f64 = 0.3;
 
 /// What is true of an instant.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -29,6 +31,34 @@ pub struct Conditions {
     pub growth: f64,
     /// Where the middle of the sun's disc is above the horizon; degrees.
     pub sun_degrees: f64,
+}
+
+impl Conditions {
+    /// What spoils the picture, if anything does; a light mist does not.
+    #[must_use]
+    pub fn flaw(&self) -> Option<Flaw> {
+        // What is nearest to the sensor hides the rest.
+        match self {
+            now if now.blocked => Some(Flaw::Blocked),
+            now if now.dirty => Some(Flaw::Dirty),
+            now if now.fog >= FOG_MIN => Some(Flaw::Fog),
+            now if now.blurred => Some(Flaw::Blurred),
+            _ => None,
+        }
+    }
+}
+
+/// What can spoil a picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Flaw {
+    /// Fog.
+    Fog,
+    /// Drops and dirt on the lens.
+    Dirty,
+    /// Something before it.
+    Blocked,
+    /// Out of focus.
+    Blurred,
 }
 
 /// A knock: from then on the camera hangs otherwise.

@@ -14,13 +14,13 @@
 mod reference;
 
 use forebay_darkroom::affine::Affine;
-use forebay_darkroom::align::{Aligner, Motion, Sketcher};
+use forebay_darkroom::align::{Aligner, Motion, Pose, Sketcher, settled};
 use forebay_darkroom::calendar::Slot;
 use forebay_darkroom::choose::{Seen, Taste, choose, scores, shared_out};
-use forebay_darkroom::film::steps;
-use forebay_darkroom::frame::Frame;
+use forebay_darkroom::film::{steps, views};
+use forebay_darkroom::frame::{Frame, Plane};
 use forebay_darkroom::level::{Leveller, Levelling, curves};
-use forebay_darkroom::region::{Regions, Use};
+use forebay_darkroom::region::Regions;
 use forebay_darkroom::resample::moved;
 use forebay_darkroom::survey::Look;
 use forebay_site::year::{Conditions, Year};
@@ -72,7 +72,7 @@ fn frame(year: &Year, at: i64) -> Frame {
 }
 
 fn is_good(now: &Conditions) -> bool {
-    now.fog < 0.3 && !now.dirty && !now.blocked && !now.blurred
+    now.flaw().is_none()
 }
 
 /// What became of the slots of a year.
@@ -124,6 +124,7 @@ fn chosen(year: &Year) -> Tally {
             slots.push(Slot {
                 wanted: vec![wanted],
                 reach_nanos: HOUR / 2,
+                hours: (wanted - HOUR / 2, wanted + HOUR / 2),
             });
             times.extend((-3..=3).map(|tens| wanted + tens * HOUR / 6));
         }
@@ -293,6 +294,11 @@ fn yard(year: &Year, frame: &Frame) -> f64 {
     part(year, frame, (0.0, 1.77), (0.56, 1.0))
 }
 
+/// Mean luma of the sky.
+fn sky(year: &Year, frame: &Frame) -> f64 {
+    part(year, frame, (0.0, 1.77), (0.0, 0.2))
+}
+
 fn part(year: &Year, frame: &Frame, across: (f64, f64), down: (f64, f64)) -> f64 {
     let h = year.height as f64;
     let luma = frame.luma();
@@ -329,19 +335,28 @@ fn check_flicker(year: &Year) {
         strength: 1.0,
         sigma_frames: 6.0,
         fade_frames: 50,
+        period_frames: 3,
     };
-    // Sky and water are others each time: they don't count.
-    let regions = "[[region]]\nuse = 'level'\npoints = [[0, 0], [1, 0], [1, 0.54], [0, 0.54]]";
-    let mask = Regions::parse(regions).unwrap().mask(Use::Level);
-    let all = frames
-        .iter()
-        .map(|frame| curves(frame, mask.as_ref()))
-        .collect();
-    let leveller = Leveller::new(all, vec![0; frames.len()], options);
+    // The sky has a light of its own, and water is another each time: it doesn't count.
+    let regions = "[[region]]\nuse = 'apart'\npoints = [[0, 0], [1, 0], [1, 0.3], [0, 0.3]]\n\
+                   [[region]]\nuse = 'level'\npoints = [[0, 0.3], [1, 0.3], [1, 0.54], [0, 0.54]]";
+    let regions = Regions::parse(regions).unwrap();
+    let leveller = |mask: Option<Plane>| {
+        let all = frames.iter().map(|frame| curves(frame, mask.as_ref()));
+        Leveller::new(all.collect(), vec![0; frames.len()], options)
+    };
+    let (own, apart) = (
+        leveller(regions.level_mask()),
+        leveller(regions.apart_mask()),
+    );
+    let weights = regions.apart((year.width, year.height)).unwrap();
     let (mut before, mut after, mut wholes) = (Vec::new(), Vec::new(), Vec::new());
+    let mut skies = Vec::new();
     for (number, frame) in frames.iter().enumerate() {
         let mut out = frame.clone();
-        leveller.table(number).unwrap().apply(&mut out);
+        let tables = (own.table(number).unwrap(), apart.table(number).unwrap());
+        tables.0.apply_beside(&tables.1, &weights, &mut out);
+        skies.push((sky(year, frame), sky(year, &out)));
         before.push(wall(year, frame));
         after.push(wall(year, &out));
         wholes.push((yard(year, frame), yard(year, &out)));
@@ -355,16 +370,23 @@ fn check_flicker(year: &Year) {
             mean(|pair| pair.1) / mean(|pair| pair.0)
         })
         .collect();
-    let whole = |of: fn(&(f64, f64)) -> f64| unrest(&wholes.iter().map(of).collect::<Vec<_>>());
+    let of = |pairs: &[(f64, f64)], of: fn(&(f64, f64)) -> f64| {
+        unrest(&pairs.iter().map(of).collect::<Vec<_>>())
+    };
+    let whole = |side| of(&wholes, side);
+    let (clouds, levelled) = (of(&skies, |pair| pair.0), of(&skies, |pair| pair.1));
     println!(
         "{} frames: from frame to frame the wall differs by {:.2} % before, {:.2} % after; the yard by {:.2} % \
-         and {:.2} %; the slow curve is kept to {slow:.3?}",
+         and {:.2} %, the sky by {:.2} % and {:.2} %; the slow curve is kept to {slow:.3?}",
         frames.len(),
         100.0 * unrest(&before),
         100.0 * unrest(&after),
         100.0 * whole(|pair| pair.0),
         100.0 * whole(|pair| pair.1),
+        100.0 * clouds,
+        100.0 * levelled,
     );
+    assert!(levelled < 0.3 * clouds, "{levelled} {clouds}");
     assert!(whole(|pair| pair.1) < 0.15 * whole(|pair| pair.0));
     // What sun and shadow do to one wall alone stays.
     assert!(unrest(&after) < 0.75 * unrest(&before));
@@ -392,6 +414,7 @@ fn an_even_rise_stays() {
             strength,
             sigma_frames: 5.0,
             fade_frames: 20,
+            period_frames: 0,
         };
         let all = frames.iter().map(|frame| curves(frame, None)).collect();
         let leveller = Leveller::new(all, vec![0; frames.len()], options);
@@ -423,6 +446,7 @@ fn a_jump_becomes_a_slope() {
         strength: 1.0,
         sigma_frames: 2.0,
         fade_frames: 40,
+        period_frames: 0,
     };
     let all = frames.iter().map(|frame| curves(frame, None)).collect();
     let leveller = Leveller::new(all, vec![0; frames.len()], options);
@@ -483,4 +507,54 @@ fn a_known_map_is_found() {
         );
         assert!(error < 0.2, "{degrees} {shift:?}: {error}");
     }
+}
+
+/// A camera is turned by 40 % of the picture: all that it took since then is of the new view.
+#[test]
+fn what_a_turned_camera_took_is_of_its_new_view() {
+    for mut year in years() {
+        year.knocks.clear();
+        check_turned(&year);
+    }
+}
+
+fn check_turned(year: &Year) {
+    let size = (year.width * 5 / 7, year.height);
+    let turned = size.0 * 2 / 5;
+    let film = film(year, 3);
+    let (before, lost) = (8, 24);
+    let sketcher = Sketcher::new(size);
+    let mut aligner = Aligner::new(size, Motion::Affine, 0.12);
+    let next = |(number, (at, _)): (usize, &(i64, Conditions))| {
+        let whole = frame(year, *at);
+        let left = if number < before { 0 } else { turned };
+        let mut part = Frame::filled(size.0, size.1, [0, 128, 128]);
+        let rows = part.planes[0].samples.chunks_exact_mut(size.0);
+        for (row, from) in rows.zip(whole.luma().rows()) {
+            row.copy_from_slice(&from[left..left + size.0]);
+        }
+        aligner.next(&sketcher.sketch(&part, &|_, _| false))
+    };
+    let poses: Vec<Pose> = film.iter().enumerate().map(next).collect();
+    let found = settled(poses.clone());
+    println!(
+        "{} frames of a camera that is turned at {before}: the new view begins at {:?}, settled at {:?}",
+        film.len(),
+        views(&poses),
+        views(&found)
+    );
+    assert!(film.len() > before + lost, "{}", film.len());
+    assert_eq!(views(&poses), [before + lost]);
+    assert_eq!(views(&found), [before]);
+    for (pose, was) in found.iter().zip(&poses).skip(before).take(lost) {
+        assert_eq!((pose.affine, pose.view), (Affine::IDENTITY, 1));
+        assert_eq!((pose.correlation, was.view), (0.0, 0));
+    }
+    assert_eq!(found[..before], poses[..before]);
+    assert_eq!(found[before + lost..], poses[before + lost..]);
+    // A fog: fewer were lost, and they stay as they are.
+    let fog = &poses[1..before + lost];
+    assert_eq!(settled(fog.to_vec()), fog);
+    let short: Vec<Pose> = [&poses[..before - 1], &poses[before + 1..]].concat();
+    assert_eq!(settled(short.clone()), short);
 }

@@ -6,7 +6,7 @@ use std::process::Command;
 use forebay_darkroom::align::{Affine, Aligner, Motion, Sketcher};
 use forebay_darkroom::frame::Frame;
 use forebay_darkroom::level::{Leveller, Levelling, curves};
-use forebay_darkroom::region::{Regions, Use};
+use forebay_darkroom::region::Regions;
 use forebay_site::year::{Conditions, Year};
 use serde::Deserialize;
 
@@ -98,7 +98,7 @@ fn movement_and_flicker_are_what_others_find() {
     assert!(ours < opencv + 0.05, "{ours} {opencv}");
 
     let regions = "[[region]]\nuse = 'level'\npoints = [[0, 0], [1, 0], [1, 0.54], [0, 0.54]]";
-    let mask = Regions::parse(regions).unwrap().mask(Use::Level);
+    let mask = Regions::parse(regions).unwrap().level_mask();
     let all = frames
         .iter()
         .map(|frame| curves(frame, mask.as_ref()))
@@ -107,6 +107,7 @@ fn movement_and_flicker_are_what_others_find() {
         strength: 1.0,
         sigma_frames: SIGMA,
         fade_frames: 0,
+        period_frames: 0,
     };
     let leveller = Leveller::new(all, vec![0; frames.len()], options);
     let rows = (0.0, size.0 as f64 / size.1 as f64);

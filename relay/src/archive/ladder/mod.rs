@@ -29,3 +29,5 @@ pub use run::LadderOptions;
 pub use shelf::{DayFolder, KEY_FRAMES, day_folders, objects};
 pub use survey::{DueTally, Survey, survey};
 pub(in crate::archive) use thin::OnDisk;
+#[cfg(test)]
+pub(crate) use thin::tests::thinned_copy;

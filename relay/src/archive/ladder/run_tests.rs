@@ -4,7 +4,7 @@ use std::path::Path;
 
 use tempfile::TempDir;
 
-use super::super::thin::tests::{Part, file};
+use super::super::thin::tests::{Part, file, thinned_copy};
 use super::*;
 use crate::archive::catalog::Catalog;
 use crate::archive::disk::read_exact_at;
@@ -499,27 +499,6 @@ fn content(disk: &dyn Disk, path: &Path) -> Option<Vec<u8>> {
     let mut bytes = vec![0; file.size().unwrap() as usize];
     read_exact_at(&*file, 0, &mut bytes).unwrap();
     Some(bytes)
-}
-
-fn thinned_copy(bytes: &[u8], begin: CaptureTime) -> Vec<u8> {
-    let mut copy: Vec<u8> = Vec::new();
-    super::super::thin::thin(bytes_source(bytes), begin, &mut copy).unwrap();
-    copy
-}
-
-fn bytes_source(bytes: &[u8]) -> &'static dyn crate::archive::mp4::Source {
-    struct Leaked(&'static [u8]);
-    impl crate::archive::mp4::Source for Leaked {
-        fn size(&self) -> u64 {
-            self.0.len() as u64
-        }
-        fn read_exact_at(&self, offset: u64, buffer: &mut [u8]) -> std::io::Result<()> {
-            self.0.read_exact_at(offset, buffer)
-        }
-    }
-    Box::leak(Box::new(Leaked(Box::leak(
-        bytes.to_vec().into_boxed_slice(),
-    ))))
 }
 
 /// Dead at each operation, with and without a power cut: each file is there whole, or its copy is,

@@ -49,6 +49,13 @@ fn thinned(bytes: &[u8]) -> Result<(Vec<u8>, u64), ThinError> {
     Ok((copy, keys))
 }
 
+/// The key frames of footage that was captured from `begin` on, as the ladder leaves them.
+pub(crate) fn thinned_copy(bytes: &[u8], begin: CaptureTime) -> Vec<u8> {
+    let mut copy = Vec::new();
+    thin(&Memory(bytes.to_vec()), begin, &mut copy).unwrap();
+    copy
+}
+
 fn recorded(bytes: &[u8]) -> Recorded {
     read(bytes, BEGIN, None).unwrap()
 }

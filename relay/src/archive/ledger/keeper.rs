@@ -51,6 +51,8 @@ const MOVED_MAX: usize = 4096;
 const DETAIL_CHARS_MAX: usize = 160;
 /// Pause before an archive that was away is looked through again.
 const SCAN_REST: Duration = Duration::from_secs(30);
+/// Pause before lost lines are looked for again: that reads the manifests of the last days.
+const RELIST_REST: Duration = Duration::from_secs(60);
 /// Earlier runs that a journal tells of, so that their ends are in it to the second.
 const EARLIER_RUNS: usize = 8;
 
@@ -116,6 +118,8 @@ pub(super) struct Keeper {
     relist: Relist,
     /// A manifest has failed, and lines may be lost that the disk had seemed to take.
     lines_lost: bool,
+    /// When they were last looked for: a disk that fails now and then must not have all read each time.
+    relisted: Option<Instant>,
     /// Not before this: the archive was away.
     rescan_rest: Option<Instant>,
     moved: VecDeque<(String, String)>,
@@ -175,6 +179,7 @@ impl Keeper {
             rescan: false,
             relist: Relist::Wanted,
             lines_lost: false,
+            relisted: None,
             rescan_rest: None,
             moved: VecDeque::new(),
             lost: VecDeque::new(),
@@ -519,8 +524,10 @@ impl Keeper {
         }
         self.save_catalog();
         self.look_out();
-        if self.lines_lost && self.manifests.is_well() {
+        let again = self.relisted.is_none_or(|at| at.elapsed() >= RELIST_REST);
+        if self.lines_lost && self.manifests.is_well() && again {
             self.lines_lost = false;
+            self.relisted = Some(Instant::now());
             self.relist();
         }
         self.rescan |= self.missed.swap(false, Ordering::AcqRel);

@@ -3,6 +3,7 @@
 mod account;
 mod outages;
 mod pictures;
+mod year;
 
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -33,6 +34,16 @@ pub(super) struct DemoArguments {
     /// lost, and that the relay's account of it is true
     #[arg(long)]
     outages: bool,
+    /// Draw stills of a whole year instead, with fog, a dirty lens, cranes before it and knocks, make a film
+    /// of them, and show what became of each
+    #[arg(long, conflicts_with_all = ["time", "outages"])]
+    year: bool,
+    /// With --year: how many days it has
+    #[arg(long, requires = "year", default_value_t = 365, value_name = "N", value_parser = clap::value_parser!(u16).range(30..=730))]
+    days: u16,
+    /// With --year: pixels in a row of its pictures
+    #[arg(long, requires = "year", default_value_t = 640, value_name = "N", value_parser = clap::value_parser!(u16).range(320..=3840))]
+    width: u16,
 }
 
 /// The rebuilding of a small boatyard; the first camera has sound and asks for a password.
@@ -59,41 +70,20 @@ fn demo_time(text: &str) -> Result<Duration, String> {
 }
 
 pub(super) async fn demo(arguments: DemoArguments) -> Result<(), Failure> {
+    if arguments.year {
+        return year::demo(folder(arguments.dir)?, (arguments.days, arguments.width)).await;
+    }
     let script = arguments.outages.then(|| Script::within(arguments.time));
     let script = script
         .transpose()
         .map_err(|error| Failure::new(exit::USAGE, error))?;
-    let folder = match arguments.dir {
-        Some(folder) => folder,
-        None => {
-            std::env::temp_dir().join(format!("forebay-demo-{}", CaptureTime::now().file_stem()))
-        }
-    };
-    let cannot = |what: &str, path: &Path, error: std::io::Error| {
-        Failure::new(
-            exit::CANT_CREATE,
-            format!("can't {what} {}: {error}", path.display()),
-        )
-    };
-    std::fs::create_dir_all(&folder).map_err(|error| cannot("make", &folder, error))?;
-    let folder = folder
-        .canonicalize()
-        .map_err(|error| cannot("find", &folder, error))?;
-
+    let folder = folder(arguments.dir)?;
     let site = Site::start(cameras(script.is_some()))
         .await
         .map_err(|error| Failure::new(exit::OS, format!("the simulated site: {error}")))?;
 
     let file = folder.join("forebay.toml");
-    // The folder may be somebody's: only what an earlier demo has written is written over.
-    let foreign = std::fs::read_to_string(&file).is_ok_and(|text| !text.starts_with(SIGNATURE));
-    if foreign {
-        let text = format!(
-            "{} was not written by a demo; choose another --dir",
-            file.display()
-        );
-        return Err(Failure::new(exit::CANT_CREATE, text));
-    }
+    own(&file)?;
     let password = folder.join("slipway.password");
     write_secret(&password).map_err(|error| cannot("write", &password, error))?;
     std::fs::write(&file, configuration(&site)).map_err(|error| cannot("write", &file, error))?;
@@ -166,6 +156,38 @@ pub(super) async fn demo(arguments: DemoArguments) -> Result<(), Failure> {
             "the account is not what the cameras say: that should not happen",
         )),
     }
+}
+
+fn cannot(what: &str, path: &Path, error: std::io::Error) -> Failure {
+    Failure::new(
+        exit::CANT_CREATE,
+        format!("can't {what} {}: {error}", path.display()),
+    )
+}
+
+/// The folder may be somebody's: only what an earlier demo has written is written over.
+fn own(file: &Path) -> Result<(), Failure> {
+    match std::fs::read(file) {
+        Ok(text) if !text.starts_with(SIGNATURE.as_bytes()) => Err(Failure::new(
+            exit::CANT_CREATE,
+            format!(
+                "{} was not written by a demo; choose another --dir",
+                file.display()
+            ),
+        )),
+        _ => Ok(()),
+    }
+}
+
+/// Makes the folder of a demo: that which is asked for, or a new one.
+fn folder(asked: Option<PathBuf>) -> Result<PathBuf, Failure> {
+    let folder = asked.unwrap_or_else(|| {
+        std::env::temp_dir().join(format!("forebay-demo-{}", CaptureTime::now().file_stem()))
+    });
+    std::fs::create_dir_all(&folder).map_err(|error| cannot("make", &folder, error))?;
+    folder
+        .canonicalize()
+        .map_err(|error| cannot("find", &folder, error))
 }
 
 fn cameras(outages: bool) -> Vec<CameraSpec> {

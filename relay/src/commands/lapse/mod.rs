@@ -9,7 +9,8 @@ use std::cell::Cell;
 
 pub(super) use self::arguments::LapseArguments;
 use super::{Failure, exit, output};
-use crate::lapse::{LapseError, Progress, make, plan};
+use crate::Shutdown;
+use crate::lapse::{LapseError, Made, Progress, make, plan};
 use crate::supervise::signals;
 
 fn usage(text: impl std::fmt::Display) -> Failure {
@@ -17,7 +18,15 @@ fn usage(text: impl std::fmt::Display) -> Failure {
 }
 
 pub(super) async fn lapse(arguments: LapseArguments) -> Result<(), Failure> {
-    let shutdown = signals::catch().map_err(|error| Failure::caused(exit::OS, error))?;
+    let stop = signals::catch().map_err(|error| Failure::caused(exit::OS, error))?;
+    film(arguments, stop).await.map(drop)
+}
+
+/// Plans, makes, and tells of both; nothing is made where only the plan is wanted.
+pub(super) async fn film(
+    arguments: LapseArguments,
+    stop: Shutdown,
+) -> Result<Option<Made>, Failure> {
     let (request, material) = arguments.request()?;
     let only_plan = arguments.plan;
     let work = tokio::task::spawn_blocking(move || {
@@ -25,24 +34,18 @@ pub(super) async fn lapse(arguments: LapseArguments) -> Result<(), Failure> {
         let plan = plan(&request, material)?;
         tell::plan(&plan, &request);
         if only_plan {
-            return Ok(());
+            return Ok(None);
         }
         let terminal = std::io::IsTerminal::is_terminal(&std::io::stderr());
         let told = Cell::new((None, 0));
         let follow = |progress: &Progress| tell::progress(progress, terminal, &told);
-        let made = make(
-            &request,
-            plan,
-            material,
-            &|| shutdown.is_requested(),
-            &follow,
-        );
+        let made = make(&request, plan, material, &|| stop.is_requested(), &follow);
         if terminal {
             output::erase_line();
         }
         let made = made?;
         tell::made(&made, &request);
-        Ok(())
+        Ok(Some(made))
     });
     let done = work
         .await

@@ -29,6 +29,11 @@ pub(super) fn plan(plan: &Plan, request: &LapseRequest) {
             passed.count, passed.example
         ));
     }
+    for what in &plan.unheeded {
+        output::complain(&format!(
+            "--keep, --drop {what}: no such frame near a place of the film"
+        ));
+    }
     let nanos = plan.calendar.interval_nanos.unsigned_abs();
     let a_day = match plan.calendar.slots_a_day {
         0 => "less than one a day".to_owned(),
@@ -125,15 +130,23 @@ pub(super) fn made(made: &Made, request: &LapseRequest) {
             made.missing_days.len()
         ));
     }
+    let when = |taken: usize| {
+        let taken = made.taken.get(taken);
+        let candidate = taken.and_then(|taken| made.plan.candidates.get(taken.candidate));
+        let at = candidate.map(|candidate| CaptureTime::from_unix_nanos(candidate.at));
+        at.map_or_else(String::new, |at| local(at, &request.zone))
+    };
+    for taken in made.turns.iter().take(20) {
+        output::say(&format!(
+            "The camera was turned to another view before {}: the film cuts there; look whether what is \
+             hidden still is",
+            when(*taken)
+        ));
+    }
     for step in made.steps.iter().take(20) {
-        let candidate = made
-            .taken
-            .get(step.taken)
-            .and_then(|taken| made.plan.candidates.get(taken.candidate));
-        let when = candidate.map(|candidate| CaptureTime::from_unix_nanos(candidate.at));
         output::say(&format!(
             "The camera was knocked before {}: {:+.1} pixels to the right, {:+.1} down, turned {:+.2}°",
-            when.map_or_else(String::new, |when| local(when, &request.zone)),
+            when(step.taken),
             step.pixels.0,
             step.pixels.1,
             step.degrees

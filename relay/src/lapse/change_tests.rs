@@ -1,0 +1,259 @@
+//! Films whose material or choice has changed since they were begun, and decisions that are made on them.
+
+use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use forebay_darkroom::choose::Verdict;
+use forebay_darkroom::region::Regions;
+use jiff::tz::TimeZone;
+
+use super::source::{Folder, Listing};
+use super::tests::{BEGIN, HOUR, draw, film, request, with_exif, yard};
+use super::*;
+
+/// All that a film's folder has for its user, by name.
+fn made_of(request: &LapseRequest) -> BTreeMap<String, Vec<u8>> {
+    let mut all = BTreeMap::new();
+    for folder in ["", "frames"] {
+        for entry in std::fs::read_dir(request.out.join(folder)).unwrap() {
+            let entry = entry.unwrap();
+            if entry.file_type().unwrap().is_file() {
+                let name = format!("{folder}/{}", entry.file_name().to_str().unwrap());
+                all.insert(name, std::fs::read(entry.path()).unwrap());
+            }
+        }
+    }
+    all
+}
+
+fn assert_alike(one: &LapseRequest, other: &LapseRequest) {
+    let (one, other) = (made_of(one), made_of(other));
+    let names = |all: &BTreeMap<String, Vec<u8>>| all.keys().cloned().collect::<Vec<_>>();
+    assert_eq!(names(&one), names(&other));
+    for (name, bytes) in &one {
+        assert!(bytes == &other[name], "{name} differs");
+    }
+}
+
+/// A film of three days is made again when there are four, and again when there are two: it is what it
+/// would have been from the start, with nothing left of what it was.
+#[test]
+fn what_was_made_of_another_choice_is_made_anew() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    let year = yard(&stills, 3);
+    let mut own = request(&folder.path().join("own"), 0);
+    own.pace = forebay_darkroom::calendar::Pace::Every(HOUR / 2);
+    own.regions = Regions::parse(
+        "[[region]]\nuse = 'apart'\npoints = [[0.0, 0.0], [1.0, 0.0], [1.0, 0.3], [0.0, 0.3]]",
+    )
+    .unwrap();
+    let three = film(&own, &stills).unwrap();
+    yard(&stills, 4);
+    let four = film(&own, &stills).unwrap();
+    assert!(four.shown.len() > three.shown.len());
+    let mut fresh = own.clone();
+    fresh.out = folder.path().join("four");
+    film(&fresh, &stills).unwrap();
+    assert_alike(&own, &fresh);
+
+    for entry in std::fs::read_dir(&stills).unwrap() {
+        let path = entry.unwrap().path();
+        let day = path.file_name().unwrap().to_str().unwrap()[5..13].to_owned();
+        // Of the first day each other one is another picture under the same name, too.
+        if *day > *"20260602" {
+            std::fs::remove_file(path).unwrap();
+        } else if *day == *"20260601" && path.to_str().unwrap().contains("3000") {
+            let other = draw(&year, BEGIN + 12 * HOUR + 7);
+            std::fs::write(path, other).unwrap();
+        }
+    }
+    let two = film(&own, &stills).unwrap();
+    assert!(two.shown.len() < three.shown.len());
+    fresh.out = folder.path().join("two");
+    film(&fresh, &stills).unwrap();
+    assert_alike(&own, &fresh);
+
+    // What a power cut leaves: a name with nothing behind it.
+    std::fs::write(own.out.join("frames/000003.jpg"), b"").unwrap();
+    film(&own, &stills).unwrap();
+    assert_alike(&own, &fresh);
+}
+
+/// Decisions stay in the file that they were made in, also where the film is interrupted or made again.
+#[test]
+fn decisions_are_kept() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    yard(&stills, 2);
+    let mut own = request(&folder.path().join("film"), 4);
+    own.align = None;
+    let first = film(&own, &stills).unwrap();
+    let file = own.out.join("choices.txt");
+    let taken = first.plan.candidates[first.taken[1].candidate].name();
+    let text = std::fs::read_to_string(&file).unwrap();
+    let edited = text.replace(&format!("#drop {taken}"), &format!("drop {taken}"));
+    assert_ne!(edited, text);
+    std::fs::write(&file, &edited).unwrap();
+
+    // As the command has it: `--choices film/choices.txt --again`.
+    own.verdicts.add_text(&edited).unwrap();
+    own.verdicts
+        .add(Verdict::Keep, "2026-06-02T14:30:00Z")
+        .unwrap();
+    own.again = true;
+    let material = Folder::new(stills.clone(), TimeZone::UTC);
+    let planned = plan(&own, &material).unwrap();
+    let asked = AtomicUsize::new(0);
+    let stop = || asked.fetch_add(1, Ordering::SeqCst) > 3;
+    let cut = make(&own, planned, &material, &stop, &|_| {});
+    assert!(matches!(cut, Err(LapseError::Interrupted)), "{cut:?}");
+    assert_eq!(std::fs::read_to_string(&file).unwrap(), edited);
+    let second = film(&own, &stills).unwrap();
+    let name = |taken: &Taken| second.plan.candidates[taken.candidate].name();
+    assert!(second.taken.iter().all(|one| name(one) != taken));
+
+    // What was decided is still decided, and in force it is the same film.
+    let mut again = Verdicts::default();
+    again
+        .add_text(&std::fs::read_to_string(&file).unwrap())
+        .unwrap();
+    assert_eq!(again, own.verdicts);
+    own.again = false;
+    film(&own, &stills).unwrap();
+}
+
+/// Whoever wants a frame gets it, however many are nearer; and hears of a name that is none.
+#[test]
+fn what_is_kept_is_looked_at_and_what_is_not_there_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    yard(&stills, 2);
+    let mut own = request(&folder.path().join("film"), 2);
+    own.align = None;
+    own.consider = 1;
+    let kept = "yard_20260601_100000.JPG";
+    for (verdict, what) in [
+        (Verdict::Keep, kept),
+        (Verdict::Keep, "yard_20260601_100001.JPG"),
+        (Verdict::Drop, "2026-06-01T10:00:02Z"),
+        (Verdict::Drop, "yard_20260602_090000.JPG"),
+    ] {
+        own.verdicts.add(verdict, what).unwrap();
+    }
+    let made = film(&own, &stills).unwrap();
+    assert_eq!(
+        made.plan.unheeded,
+        ["yard_20260601_100001.JPG", "2026-06-01T10:00:02Z"]
+    );
+    let names = made.taken.iter();
+    let mut names = names.map(|taken| made.plan.candidates[taken.candidate].name());
+    assert!(names.any(|name| name == kept));
+}
+
+/// Exif's orientation 3: the camera hung upside down.
+#[test]
+fn a_picture_that_lies_upside_down_is_turned() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    let year = yard(&stills, 1);
+    let jpeg = draw(&year, BEGIN + 12 * HOUR);
+    let upright = Frame::from_jpeg(&jpeg).unwrap();
+    let turned = upright.clone().upright(3).to_jpeg(95).unwrap();
+    let path = stills.join("yard_20260601_121000.JPG");
+    let oriented = with_exif(&turned, &[(0x9003, "2026:06:01 12:10:00")]);
+    let marked = oriented_exif(&oriented, 3);
+    std::fs::write(&path, marked).unwrap();
+    let material = Folder::new(stills, TimeZone::UTC);
+    let all = material.list(None, None).unwrap();
+    let own = all
+        .candidates
+        .iter()
+        .find(|one| one.source == "yard_20260601_121000.JPG");
+    let own = own.unwrap();
+    assert_eq!(own.at, BEGIN + 12 * HOUR + HOUR / 6);
+    let found = material.load(own).unwrap();
+    let apart: u64 = found
+        .luma()
+        .samples
+        .iter()
+        .zip(&upright.luma().samples)
+        .map(|(a, b)| u64::from(a.abs_diff(*b)))
+        .sum();
+    let mean = apart as f64 / found.luma().samples.len() as f64;
+    assert!(mean < 4.0, "{mean}");
+}
+
+/// Adds the tag 0x0112 to the first folder of the TIFF that `with_exif` writes, which has one entry.
+fn oriented_exif(jpeg: &[u8], orientation: u8) -> Vec<u8> {
+    const TIFF: usize = 12;
+    let mut out = jpeg.to_vec();
+    let length = u16::from_be_bytes([out[4], out[5]]) + 12;
+    out[4..6].copy_from_slice(&length.to_be_bytes());
+    out[TIFF + 8] = 2;
+    let entry = [0x12, 0x01, 3, 0, 1, 0, 0, 0, orientation, 0, 0, 0];
+    // What stands behind it moves by as much: the folder of Exif, and the texts that it points to.
+    out.splice(TIFF + 10..TIFF + 10, entry);
+    let shift = |at: usize, out: &mut Vec<u8>| {
+        let bytes: [u8; 4] = out[at..at + 4].try_into().unwrap();
+        let moved = (u32::from_le_bytes(bytes) + 12).to_le_bytes();
+        out[at..at + 4].copy_from_slice(&moved);
+    };
+    shift(TIFF + 10 + 12 + 8, &mut out);
+    let folder = TIFF + 0x1a + 12;
+    let count = usize::from(out[folder]);
+    for nth in 0..count {
+        shift(folder + 2 + 12 * nth + 8, &mut out);
+    }
+    out
+}
+
+/// A disk that fails once for each frame, as one does whose file can't be read this time.
+struct Shaky {
+    folder: Folder,
+    fails: AtomicUsize,
+}
+
+impl Material for Shaky {
+    fn list(&self, from: Option<Instant>, to: Option<Instant>) -> std::io::Result<Listing> {
+        self.folder.list(from, to)
+    }
+
+    fn load(&self, candidate: &Candidate) -> Result<Frame, LoadFault> {
+        match self.fails.load(Ordering::SeqCst) {
+            0 => self.folder.load(candidate),
+            _ => Err(LoadFault::Unread("Input/output error".to_owned())),
+        }
+    }
+
+    fn place(&self) -> String {
+        self.folder.place()
+    }
+}
+
+#[test]
+fn what_could_not_be_read_once_is_tried_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    yard(&stills, 2);
+    let whole = request(&folder.path().join("whole"), 8);
+    film(&whole, &stills).unwrap();
+    let own = request(&folder.path().join("film"), 8);
+    let material = Shaky {
+        folder: Folder::new(stills.clone(), TimeZone::UTC),
+        fails: AtomicUsize::new(1),
+    };
+    let planned = plan(&own, &material).unwrap();
+    let none = make(&own, planned, &material, &|| false, &|_| {});
+    assert!(matches!(none, Err(LapseError::NothingKept)), "{none:?}");
+    material.fails.store(0, Ordering::SeqCst);
+    let planned = plan(&own, &material).unwrap();
+    let made = make(&own, planned, &material, &|| false, &|_| {}).unwrap();
+    assert!(made.unreadable.is_empty());
+    assert_alike(&own, &whole);
+}
