@@ -118,9 +118,25 @@ impl Scores {
     /// What it is held against most, in words; none where nothing is.
     #[must_use]
     pub fn worst(&self, weights: &Weights) -> Option<&'static str> {
-        let parts = self.parts(weights).into_iter();
-        let worst = parts.map(|(name, score, weight)| (name, score.max(0.001).powf(weight)));
-        let (name, share) = worst.min_by(|a, b| a.1.total_cmp(&b.1))?;
+        let parts = self.parts(weights);
+        let shares = parts.map(|(name, score, weight)| (name, score.max(0.001).powf(weight)));
+        let bad = |name: &str| {
+            shares
+                .iter()
+                .any(|(own, share)| *own == name && *share < 0.5)
+        };
+        // Causes before what follows from them: in the dark there are no edges; what is out of focus lacks
+        // them all over, and here and there even more; behind something large there are none.
+        if bad("exposed") {
+            return Some("too dark or too bright");
+        }
+        if bad("clear") && bad("clean") {
+            return Some("blurred, or fog in parts");
+        }
+        if bad("open") {
+            return Some("something large before the lens");
+        }
+        let (name, share) = shares.into_iter().min_by(|a, b| a.1.total_cmp(&b.1))?;
         let words = match name {
             "sharp" => "blurred",
             "exposed" => "too dark or too bright",
@@ -259,16 +275,16 @@ fn score(index: usize, seen: &[Seen<'_>], measures: &[bool], taste: &Taste) -> O
                 .get(cell)
                 .is_some_and(|lack| lack - all_over.max(0.0) > 0.5 * EDGE_STEPS)
     };
-    let smeared = share(
-        (0..CELLS).filter(|cell| smeared(*cell)).count(),
-        known.len(),
-    );
+    let cells: Vec<bool> = (0..CELLS).map(smeared).collect();
+    let smeared = share(cells.iter().filter(|cell| **cell).count(), known.len());
+    // A drop takes the edges of some cells, and what is larger is no drop.
+    let hidden = share(largest(&cells), CELLS);
     Some(Scores {
         sharp: ramp(fine, 0.55, 0.92),
         exposed: plateau * clipped,
         clear: ramp(clear, 0.45, 0.85),
         clean: 1.0 - ramp(smeared, 0.02, 0.07),
-        open: 1.0 - ramp(blocked(look, &beside), 0.06, 0.25),
+        open: (1.0 - ramp(blocked(look, &beside), 0.06, 0.25)) * (1.0 - ramp(hidden, 0.10, 0.22)),
         timely: 1.0,
     })
 }

@@ -37,7 +37,7 @@ const RATE: u16 = 25;
 const REGIONS: &str = "The sky is levelled by itself:
 [[region]]
 use = \"apart\"
-points = [[0.0, 0.0], [1.0, 0.0], [1.0, 0.3], [0.0, 0.3]]
+points = [[0.0, 0.0], [1.0, 0.0], [1.0, 0.33], [0.0, 0.33]]
 ";
 
 /// What is said after `forebay lapse`.
