@@ -30,7 +30,7 @@ const SLOW: &str = "ForebayStillsMissing";
 const SLOW_MAX: Duration = Duration::from_secs(600);
 
 /// Which alert speaks of what, by labels that it must have.
-const EXPECTED: [(&str, &[(&str, &str)]); 24] = [
+const EXPECTED: [(&str, &[(&str, &str)]); 25] = [
     ("ForebayWatchdog", &[]),
     ("ForebayUplinkDown", &[("site", "jetty")]),
     (
@@ -47,6 +47,7 @@ const EXPECTED: [(&str, &[(&str, &str)]); 24] = [
         &[("camera", "slipway"), ("sink", "broken")],
     ),
     ("ForebayHeartbeatFailing", &[]),
+    ("ForebayReloadRefused", &[]),
     ("ForebayPictureDark", &[("camera", "dark")]),
     ("ForebayPictureFrozen", &[("camera", "stuck")]),
     ("ForebayPictureMoved", &[("camera", "knocked")]),

@@ -385,7 +385,7 @@ fn chosen(request: &LapseRequest, plan: &Plan, looks: &HashMap<usize, &Look>) ->
             verdict: request.verdicts.of(candidate),
         })
         .collect();
-    let scores = scores(&seen, &request.taste);
+    let scores = scores(&seen, &request.taste, request.jobs);
     choose(
         &plan.calendar.slots,
         &plan.shared,

@@ -119,6 +119,9 @@ impl Stage {
             (mains(&boatyard) && mains(&jetty)).then_some(())
         });
         assert!(flowing.is_some(), "{}", large.log());
+        let file = large_folder.join("forebay.toml");
+        let wrong = fs::read_to_string(&file).unwrap() + "\n[relay\n";
+        assert_eq!(large.reload(|| fs::write(&file, wrong).unwrap()), "refused");
         for name in ["gate", "winch"] {
             find(&boatyard, name).power(false);
         }

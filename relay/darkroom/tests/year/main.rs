@@ -161,7 +161,7 @@ fn chosen(year: &Year, said: &mut Said) -> Tally {
         })
         .collect();
     let taste = Taste::default();
-    let all = scores(&seen, &taste);
+    let all = scores(&seen, &taste, 2);
     let shared = shared_out(&times, &slots);
     let choices = choose(&slots, &shared, &seen, &all, &taste);
     let truth: Vec<Conditions> = times.iter().map(|at| year.conditions(*at)).collect();
