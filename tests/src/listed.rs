@@ -8,8 +8,6 @@ use std::process::Command;
 
 use serde::Deserialize;
 
-use crate::run;
-
 /// A line.
 #[derive(Debug, Deserialize)]
 #[serde(tag = "kind", rename_all = "lowercase")]
@@ -92,9 +90,18 @@ pub fn wrong(archive: &Path, listed: &Listed) -> Vec<String> {
     let objects = objects(archive);
     let mut wrong = Vec::new();
     for chunk in objects.chunks(500) {
-        let told = run(Command::new("sha256sum").args(chunk).current_dir(archive));
-        for line in String::from_utf8(told.stdout).unwrap().lines() {
-            let (sum, object) = line.split_once("  ").unwrap();
+        let mut sums = Command::new("sha256sum");
+        let told = sums.args(chunk).current_dir(archive).output().unwrap();
+        let told = String::from_utf8(told.stdout).unwrap();
+        let told: Vec<_> = told
+            .lines()
+            .map(|line| line.split_once("  ").unwrap())
+            .collect();
+        // While a relay is at work one may go between being found and being read.
+        let read = |object: &&String| told.iter().any(|(_, own)| own == object);
+        let unread = chunk.iter().filter(|object| !read(object));
+        wrong.extend(unread.map(|object| format!("{object} can't be read")));
+        for (sum, object) in told {
             match listed.sums.get(object) {
                 None => wrong.push(format!("{object} is listed nowhere")),
                 Some(sums) if sums.iter().any(|listed| listed != sum) => {

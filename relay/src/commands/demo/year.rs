@@ -144,7 +144,7 @@ fn draw(year: &Year, folder: &Path, stop: &Shutdown) -> Result<(), Failure> {
                 return Ok(());
             };
             write(year, *at, folder)?;
-            if (nth + 1) % (times.len() / 10).max(1) == 0 {
+            if (nth + 1).is_multiple_of((times.len() / 10).max(1)) {
                 complain(&format!("{} of {} drawn", nth + 1, times.len()));
             }
         }
