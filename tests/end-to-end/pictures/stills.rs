@@ -12,7 +12,7 @@ use forebay_tests::{Camera, Configuration, Relay, fresh_folder, silent, unix_now
 use serde_json::Value;
 
 use crate::bad_cameras::site::Running;
-use crate::{SCRATCH, alone};
+use crate::{SCRATCH, beside};
 
 const SIZE: (usize, usize) = (320, 180);
 /// From key frame to key frame.
@@ -85,7 +85,8 @@ fn texts<'a>(findings: &'a [Value], kind: &str) -> Vec<&'a str> {
 
 #[test]
 fn stills_show_the_instant_that_they_are_named_by() {
-    let _alone = alone();
+    // Minutes of waiting for the clock: others may use the machine meanwhile.
+    let _beside = beside();
     let folder = fresh_folder(SCRATCH, "stills");
     let (width, height) = SIZE;
     let spec = CameraSpec {
