@@ -351,7 +351,7 @@ impl Aligner {
 }
 
 #[cfg(test)]
-mod sort_tests {
+mod tests {
     use super::*;
 
     /// What sorts all rows of zeros and ones sorts everything (Knuth, §5.3.4, theorem Z).

@@ -204,7 +204,7 @@ pub fn shared_out(times: &[Instant], slots: &[Slot]) -> Vec<Vec<usize>> {
             let first = wanted.saturating_sub(slot.reach_nanos).max(begin);
             let last = wanted.saturating_add(slot.reach_nanos).min(end);
             let from = times.partition_point(|at| *at < first);
-            let near = times.iter().zip(&mut nearest).skip(from);
+            let near = times.iter().skip(from).zip(nearest.iter_mut().skip(from));
             for (at, nearest) in near.take_while(|(at, _)| **at <= last) {
                 let own = (at.abs_diff(*wanted), number);
                 if nearest.is_none_or(|other| own < other) {

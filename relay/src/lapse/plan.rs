@@ -101,7 +101,7 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
         |candidate: Option<&Candidate>| candidate.and_then(|candidate| date_of(candidate.at, zone));
     let ends = day_of(named.candidates.first()).zip(day_of(named.candidates.last()));
     let Some((earliest, latest)) = ends else {
-        return Err(nothing(material, &named));
+        return Err(nothing(request, material, &named));
     };
     let wish = Wish {
         first: request.first.unwrap_or(earliest),
@@ -131,7 +131,7 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
         .look_into(named, apart, &wanted)
         .map_err(unlisted)?;
     if listing.candidates.is_empty() {
-        return Err(nothing(material, &listing));
+        return Err(nothing(request, material, &listing));
     }
     let candidates = listing.candidates;
     let times: Vec<Instant> = candidates.iter().map(|candidate| candidate.at).collect();
@@ -199,13 +199,14 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
     })
 }
 
-fn nothing(material: &dyn Material, listing: &Listing) -> LapseError {
+fn nothing(request: &LapseRequest, material: &dyn Material, listing: &Listing) -> LapseError {
     let texts = listing
         .passed_over
         .iter()
         .map(|(reason, passed)| format!("{} {reason} ({})", passed.count, passed.example));
     LapseError::NoFrames {
         place: material.place(),
+        dated: request.first.is_some() || request.last.is_some(),
         passed_over: texts.collect::<Vec<_>>().join("; "),
     }
 }

@@ -296,7 +296,7 @@ pub(super) fn render(
     let work = |nth: usize| match missing.get(nth) {
         Some((piece, origin)) => {
             let made = make_piece(scene, store, (*piece, origin), range(*piece), stop, &done);
-            // A signal from a terminal goes to an encoder, too, and what it says then is of no matter.
+            // A service manager signals the encoder, too, and what it says then is of no matter.
             match made {
                 Err(_) if stop() => Err(LapseError::Interrupted),
                 made => made,

@@ -237,10 +237,12 @@ pub enum LapseError {
         source: io::Error,
     },
     /// Nothing there.
-    #[error("{place}: no frames there{}", why(.passed_over))]
+    #[error("{place}: no frames there{}{}", if *.dated { " of the wanted days" } else { "" }, why(.passed_over))]
     NoFrames {
         /// Where.
         place: String,
+        /// Only those of some days were asked for.
+        dated: bool,
         /// What was passed over, in words.
         passed_over: String,
     },

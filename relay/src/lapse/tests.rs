@@ -323,6 +323,13 @@ fn what_can_not_be_done_is_said() {
     request.date = Some(("%!".to_owned(), Corner::UpperLeft));
     assert!(fault(&request).contains("--date %!"), "{}", fault(&request));
     request.date = None;
+    request.first = Some(jiff::civil::date(2028, 3, 1));
+    assert!(
+        fault(&request).contains("no frames there of the wanted days"),
+        "{}",
+        fault(&request)
+    );
+    request.first = None;
     request.out = stills.clone();
     assert!(
         fault(&request).contains("is not empty"),

@@ -57,7 +57,7 @@ pub(super) async fn demo(folder: PathBuf, (days, width): (u16, u16)) -> Result<(
     let text = format!("{SIGNATURE}{days} days, {width} pixels wide. {REGIONS}");
     if stills.exists() && std::fs::read_to_string(&regions).ok().as_ref() != Some(&text) {
         let text = format!(
-            "{} was not made by a demo of so many days and pixels; choose another --dir",
+            "{} was not made by this demo with as many days and pixels; choose another --dir",
             stills.display()
         );
         return Err(Failure::new(exit::CANT_CREATE, text));
