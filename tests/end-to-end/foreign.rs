@@ -63,9 +63,9 @@ static DARK_PYTHON: LazyLock<PathBuf> = LazyLock::new(|| {
 });
 
 /// What an analyzer answers to `configure`, to each picture and to `stop`, in the host of
-/// `tests/peers/analyzer_host.py`.
-fn answers(component: &Path, settings: &str, pictures: &[Value]) -> Vec<Value> {
-    let folder = fresh_folder(SCRATCH, "foreign-host");
+/// `tests/peers/analyzer_host.py`. Of tests that run at once, each names a folder of its own.
+fn answers(name: &str, component: &Path, settings: &str, pictures: &[Value]) -> Vec<Value> {
+    let folder = fresh_folder(SCRATCH, name);
     let input = folder.join("pictures.json");
     let lines: String = pictures
         .iter()
@@ -123,7 +123,7 @@ fn another_host_and_another_language_agree() {
         [30, 42, 41, 45, 70, 90],
     ];
     let pictures = pictures(levels.as_flattened());
-    let rust = answers(&DARK, "{}", &pictures);
+    let rust = answers("foreign-host", &DARK, "{}", &pictures);
     assert_eq!(rust.len(), pictures.len() + 2);
     let request = json!({
         "rate": 1.0, "longest-side": 64, "format": "gray8", "source": "analysis",
@@ -133,12 +133,15 @@ fn another_host_and_another_language_agree() {
     let told: Vec<&Value> = rust[1..].iter().filter(|one| **one != json!([])).collect();
     assert_eq!(told, [&finding("begin", 1.0, 4), &finding("end", 0.0, 19)]);
 
-    let python = answers(&DARK_PYTHON, "{}", &pictures);
+    let python = answers("foreign-host", &DARK_PYTHON, "{}", &pictures);
     assert_eq!(python, rust);
     let settings = r#"{"below": 100, "seconds": 0.5}"#;
-    let rust = answers(&DARK, settings, &pictures);
+    let rust = answers("foreign-host", &DARK, settings, &pictures);
     assert_ne!(python, rust, "the settings make no difference");
-    assert_eq!(answers(&DARK_PYTHON, settings, &pictures), rust);
+    assert_eq!(
+        answers("foreign-host", &DARK_PYTHON, settings, &pictures),
+        rust
+    );
 }
 
 #[test]
@@ -149,7 +152,7 @@ fn both_refuse_settings_with_a_word() {
             (r#"{"belo": 3}"#, "belo"),
             ("[", ""),
         ] {
-            let refused = answers(plugin, settings, &pictures(&[1]));
+            let refused = answers("foreign-settings", plugin, settings, &pictures(&[1]));
             let [Value::String(text)] = refused.as_slice() else {
                 panic!("{settings}: {refused:?}");
             };

@@ -1,14 +1,24 @@
 //! Folders and files of a test.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::thread::{self, ThreadId};
 use std::time::{SystemTime, UNIX_EPOCH};
 
 /// An empty folder below `root` (`CARGO_TARGET_TMPDIR`). It stays after the test, to be looked at,
 /// and is emptied by the next run.
+///
+/// # Panics
+/// When another test asks for it: the two may run at once.
 #[must_use]
 pub fn fresh_folder(root: &str, name: &str) -> PathBuf {
+    static OWNERS: Mutex<BTreeMap<PathBuf, ThreadId>> = Mutex::new(BTreeMap::new());
     let folder = Path::new(root).join("forebay").join(name);
+    let me = thread::current().id();
+    let owner = *OWNERS.lock().unwrap().entry(folder.clone()).or_insert(me);
+    assert_eq!(owner, me, "{folder:?} is another test's: name one apart");
     if folder.exists() {
         fs::remove_dir_all(&folder).unwrap();
     }

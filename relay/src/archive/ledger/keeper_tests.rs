@@ -73,7 +73,12 @@ impl Relay {
         object.finish(later(from, end * MS)).unwrap();
     }
 
+    /// Ends it in order, however slow the disk is: what was recorded last is in the archive before, for
+    /// which an end waits for a moment only.
     pub(super) fn close(self) {
+        until("the last files", || {
+            self.archive.oldest_unsettled(&slipway(), FOOTAGE).is_none()
+        });
         assert!(self.ledger.close(Duration::from_secs(20)));
         assert!(self.archive.close(Duration::from_secs(20)));
     }
