@@ -188,35 +188,17 @@ impl Frame {
     /// Reads a JPEG.
     ///
     /// # Errors
-    /// [`FrameFault`], also for one whose end is missing: half a picture is none.
+    /// [`FrameFault`], also for one whose end is missing: half a picture is none. One that was given an end too
+    /// early can't be told from a whole one: the decoder reads zeros behind it.
     pub fn from_jpeg(bytes: &[u8]) -> Result<Self, FrameFault> {
-        // What stands behind the picture (padding of some cameras) does not matter; that its end is
-        // there does.
-        if !bytes
-            .windows(2)
-            .rev()
-            .take(64 << 10)
-            .any(|pair| pair == [0xff, 0xd9])
-        {
-            return Err(FrameFault::Damaged("its end is missing".to_owned()));
-        }
-        match Self::decoded(bytes, true) {
-            // What some cameras leave between the headers harms nothing; all else that is odd does.
-            Err(FrameFault::Damaged(text)) if text.contains("between headers") => {
-                Self::decoded(bytes, false)
-            }
-            decoded => decoded,
-        }
-    }
-
-    fn decoded(bytes: &[u8], strict: bool) -> Result<Self, FrameFault> {
         let damaged = |text: &dyn std::fmt::Display| FrameFault::Damaged(one_line(text));
+        let picture = picture(bytes).ok_or_else(|| damaged(&"its end is missing"))?;
         let options = DecoderOptions::default()
             .set_max_width(SIDE_MAX)
             .set_max_height(SIDE_MAX)
-            .set_strict_mode(strict)
+            .set_strict_mode(true)
             .jpeg_set_out_colorspace(ColorSpace::YCbCr);
-        let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
+        let mut decoder = JpegDecoder::new_with_options(ZCursor::new(&picture), options);
         decoder.decode_headers().map_err(|error| damaged(&error))?;
         let (width, height) = decoder.dimensions().unwrap_or((0, 0));
         if width < 32 || height < 32 || width.saturating_mul(height) > PIXELS_MAX {
@@ -283,6 +265,47 @@ impl Frame {
         encoder.encode_image(Rows(self))?;
         Ok(bytes)
     }
+}
+
+/// The bytes of a JPEG up to its own end (ITU-T T.81, B.1 and B.2), without what some cameras leave between
+/// its headers: that harms nothing, but a strict decoder refuses it. None where the end is missing.
+fn picture(bytes: &[u8]) -> Option<Vec<u8>> {
+    const BEGIN: u8 = 0xd8;
+    const END: u8 = 0xd9;
+    const SCAN: u8 = 0xda;
+    let mut kept = Vec::with_capacity(bytes.len());
+    kept.extend(bytes.get(..2)?);
+    let mut at = 2;
+    let mut in_scans = false;
+    loop {
+        let (marker, code) = next_marker(bytes, at)?;
+        let length = match code {
+            // Of another picture: this one stops short.
+            BEGIN => return None,
+            END => 0,
+            _ => u16::from_be_bytes(*bytes.get(marker + 2..)?.first_chunk()?).into(),
+        };
+        let end = marker + 2 + length;
+        // From the first scan on, what stands between markers is the picture.
+        let begin = if in_scans { at } else { marker };
+        kept.extend(bytes.get(begin..end)?);
+        if code == END {
+            return Some(kept);
+        }
+        in_scans |= code == SCAN;
+        at = end;
+    }
+}
+
+/// Where the next segment begins, or a picture or its end, and which of them it is.
+fn next_marker(bytes: &[u8], from: usize) -> Option<(usize, u8)> {
+    let pairs = bytes.get(from..)?.windows(2).zip(from..);
+    let mut markers = pairs.filter_map(|(pair, at)| match *pair {
+        // Restarts are parts of a scan; less than these is a byte of it, or reserved; 0xff fills.
+        [0xff, code @ (0xc0..=0xcf | 0xd8..=0xfe)] => Some((at, code)),
+        _ => None,
+    });
+    markers.next()
 }
 
 /// A frame as the encoder reads it: the samples of chroma doubled, which its own mean takes back.
@@ -352,6 +375,140 @@ mod tests {
             let upright = plane.upright(orientation);
             assert_eq!((upright.width, upright.height), (3, 2), "{orientation}");
             assert_eq!(upright.samples, scene.concat(), "{orientation}");
+        }
+    }
+
+    const SIZE: (u16, u16) = (160, 96);
+
+    /// A picture with some detail all over, as three kinds of cameras code it.
+    fn coded(prepare: &dyn Fn(&mut jpeg_encoder::Encoder<&mut Vec<u8>>)) -> Vec<u8> {
+        let mut seed = 1u32;
+        let mut noise = || {
+            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (seed >> 24) as u8
+        };
+        let pixels: Vec<u8> = (0..usize::from(SIZE.0) * usize::from(SIZE.1) * 3)
+            .map(|_| noise())
+            .collect();
+        let mut bytes = Vec::new();
+        let mut encoder = jpeg_encoder::Encoder::new(&mut bytes, 80);
+        prepare(&mut encoder);
+        encoder
+            .encode(&pixels, SIZE.0, SIZE.1, jpeg_encoder::ColorType::Rgb)
+            .unwrap();
+        bytes
+    }
+
+    /// Where the segments before the first scan begin.
+    fn headers(jpeg: &[u8]) -> Vec<usize> {
+        let mut at = 2;
+        let mut found = Vec::new();
+        loop {
+            assert_eq!(jpeg[at], 0xff);
+            found.push(at);
+            if jpeg[at + 1] == 0xda {
+                return found;
+            }
+            at += 2 + usize::from(u16::from_be_bytes([jpeg[at + 2], jpeg[at + 3]]));
+        }
+    }
+
+    /// With something before each of its headers.
+    fn padded(jpeg: &[u8], padding: &[u8]) -> Vec<u8> {
+        let mut bytes = jpeg.to_vec();
+        for at in headers(jpeg).into_iter().rev() {
+            bytes.splice(at..at, padding.iter().copied());
+        }
+        bytes
+    }
+
+    fn kinds() -> [Vec<u8>; 3] {
+        // A small picture in the headers has an end of its own.
+        let mut small = b"Exif\0\0".to_vec();
+        small.extend(Frame::filled(32, 32, [90, 128, 128]).to_jpeg(50).unwrap());
+        let with_small = |encoder: &mut jpeg_encoder::Encoder<&mut Vec<u8>>| {
+            encoder.add_app_segment(1, small.clone()).unwrap();
+        };
+        [
+            coded(&with_small),
+            coded(&|encoder| {
+                with_small(encoder);
+                encoder.set_restart_interval(3);
+            }),
+            coded(&|encoder| {
+                with_small(encoder);
+                encoder.set_progressive(true);
+            }),
+        ]
+    }
+
+    fn is_damaged(jpeg: &[u8]) -> bool {
+        matches!(Frame::from_jpeg(jpeg), Err(FrameFault::Damaged(_)))
+    }
+
+    const PADDINGS: [&[u8]; 6] = [
+        &[0],
+        &[0; 5],
+        &[0; 300],
+        b"some camera was here",
+        &[0xff; 7],
+        &[0, 7, 0xff, 0, 0xff, 1, 0xff, 0xd0, 9, 0xff],
+    ];
+
+    #[test]
+    fn what_cameras_leave_between_headers_and_behind_a_picture_does_not_matter() {
+        for jpeg in kinds() {
+            let frame = Frame::from_jpeg(&jpeg).unwrap();
+            for padding in PADDINGS {
+                let with = Frame::from_jpeg(&padded(&jpeg, padding));
+                assert!(with.as_ref() == Ok(&frame), "{padding:?}");
+            }
+            let (before, end) = jpeg.split_at(jpeg.len() - 2);
+            for (filling, behind) in [
+                (&[][..], 1),
+                (&[], 100_000),
+                (&[0xff, 0xff], 0),
+                // Many a camera has some bytes before the end that belong to nothing.
+                (&[0; 12], 0),
+                (&[17; 12], 30),
+            ] {
+                let bytes = [before, filling, end, &vec![0; behind]].concat();
+                let with = Frame::from_jpeg(&bytes);
+                assert!(with.as_ref() == Ok(&frame), "{filling:?} {behind}");
+            }
+        }
+    }
+
+    #[test]
+    fn half_a_picture_is_none_whatever_stands_between_its_headers() {
+        for jpeg in kinds() {
+            let scan = *headers(&jpeg).last().unwrap();
+            let ways = PADDINGS.iter().map(|padding| padded(&jpeg, padding));
+            for way in ways.chain([jpeg.clone()]) {
+                let behind = jpeg.len() - scan;
+                for cut in [2, 3, behind / 4, behind / 2, behind - 20, behind + 2] {
+                    let half = &way[..way.len() - cut];
+                    assert!(is_damaged(half), "{cut}");
+                    // Another picture behind it doesn't make it whole.
+                    assert!(is_damaged(&[half, &jpeg].concat()), "{cut}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn damaged_data_are_no_picture_whatever_stands_between_the_headers() {
+        for jpeg in kinds() {
+            let scan = *headers(&jpeg).last().unwrap();
+            let ways = PADDINGS.iter().map(|padding| padded(&jpeg, padding));
+            for mut way in ways.chain([jpeg.clone()]) {
+                // No code of Huffman's has ones alone.
+                let middle = way.len() - (jpeg.len() - scan) / 2;
+                for pair in way[middle..].as_chunks_mut().0.iter_mut().take(20) {
+                    *pair = [0xff, 0];
+                }
+                assert!(is_damaged(&way));
+            }
         }
     }
 }
