@@ -87,7 +87,8 @@ pub struct Slot {
 pub struct Calendar {
     /// Those that have wanted hours.
     pub days: Vec<Day>,
-    /// In order.
+    /// In the order of the film. Those of a group of days follow each other as the sun comes round, and any
+    /// day of theirs may come first.
     pub slots: Vec<Slot>,
     /// Slots of each day before what is too many was left out evenly; 0 where a slot has several days.
     pub slots_a_day: usize,
@@ -138,21 +139,31 @@ pub fn calendar(
         // A day is as long as it is: the sun comes round in a little more or less.
         Pace::Every(nanos) if by_sun && nanos <= DAY => instants,
         Pace::Every(nanos) if by_sun => {
-            return by_days(wish, days, nanos);
+            let count = days.len() as i128 * i128::from(DAY) / i128::from(nanos);
+            let count = usize::try_from(count).unwrap_or(0).max(1);
+            let slots = directions(wish, &days, count);
+            return by_directions(days, slots);
         }
         Pace::Every(nanos) => usize::try_from(all / nanos.max(SECOND)).unwrap_or(0).max(1),
     };
     if !(1..=FRAMES_MAX).contains(&frames) {
         return Err(CalendarFault::Frames(frames));
     }
+    if by_sun && frames < instants {
+        // No direction is left out: it would be another one in winter than in summer. Days are put together
+        // instead, as few as it takes; all of them, where there are fewer frames than directions.
+        let most = days.len() * frames / instants;
+        let fits = |slots: &Vec<Slot>| slots.len() <= frames;
+        let mut fewer = (1..=most).rev().map(|count| directions(wish, &days, count));
+        let slots = fewer.find(fits);
+        let slots = slots.unwrap_or_else(|| directions(wish, &days, 1));
+        return by_directions(days, slots);
+    }
     if frames < days.len() {
         // A slot has several days: it wants the one in the middle, at the same time as ever.
         let slots = groups(&days, frames).map(|(group, middle)| {
-            let wanted = nearest_first(group, middle).map(|(day, instants)| {
-                let noon = day.begin + (day.end - day.begin) / 2;
-                let middle = instants.get(instants.len() / 2);
-                middle.map_or(noon, |(_, instant)| *instant)
-            });
+            let noon = |(day, _): &Hours| day.begin + (day.end - day.begin) / 2;
+            let wanted = nearest_first(group, middle).map(noon);
             grouped(wish, group, wanted.collect())
         });
         return Ok(Calendar {
@@ -171,12 +182,25 @@ pub fn calendar(
         Some(most) => asked.min(most.max(1)),
         None => asked,
     };
+    let closest = closest(wish, &days, most_a_day);
     let mut slots: Vec<Slot> = Vec::new();
+    let mut slots_a_day = a_day;
     for (day, instants) in &days {
-        match by_sun {
-            true => slots.extend(standing_slots(wish, instants)),
-            false => slots.extend(day_slots(wish, day, (a_day, asked), most_a_day)),
+        if by_sun {
+            slots.extend(standing_slots(wish, instants));
+            continue;
         }
+        // By the sun a short day has fewer places than a long one.
+        let a_day = match (closest, wish.pace) {
+            (0, _) => a_day,
+            (closest, Pace::Every(_)) => ((day.end - day.begin) / closest).max(1) as usize,
+            (closest, Pace::Frames(_)) => {
+                let room = ((day.end - day.begin) / closest).max(1);
+                a_day.min(room as usize)
+            }
+        };
+        slots_a_day = slots_a_day.max(a_day);
+        slots.extend(day_slots(wish, day, (a_day, asked), most_a_day));
     }
     // The same times each day; what is more than wanted is left out evenly.
     let has = slots.len();
@@ -190,9 +214,26 @@ pub fn calendar(
     Ok(Calendar {
         interval_nanos: all / frames.max(1) as i64,
         slots,
-        slots_a_day: a_day,
+        slots_a_day,
         days: days.into_iter().map(|(day, _)| day).collect(),
     })
+}
+
+/// How near to each other two places of a day may be where the sun says how long it is: as near as was asked
+/// for, and no nearer than frames of the material are on its better days. 0 where nothing is known, or the
+/// clock says how long a day is.
+fn closest(wish: &Wish, days: &[Hours], most_a_day: Option<usize>) -> i64 {
+    if !matches!(wish.window, Window::SunAbove(_)) {
+        return 0;
+    }
+    let mut lengths: Vec<i64> = days.iter().map(|(day, _)| day.end - day.begin).collect();
+    lengths.sort_unstable();
+    let long = lengths.get(lengths.len() * 9 / 10).copied().unwrap_or(0);
+    let own = most_a_day.map_or(0, |most| long / most.max(1) as i64);
+    match wish.pace {
+        Pace::Every(nanos) => own.max(nanos).max(SECOND),
+        Pace::Frames(_) => own,
+    }
 }
 
 fn spread(index: usize, of: usize, over: usize) -> usize {
@@ -230,23 +271,36 @@ fn grouped(wish: &Wish, group: &[Hours], wanted: Vec<Instant>) -> Slot {
     }
 }
 
-/// One day stands for others, in each of its directions.
-fn by_days(wish: &Wish, days: Vec<Hours>, nanos: i64) -> Result<Calendar, CalendarFault> {
-    let count = (days.len() as i128 * i128::from(DAY) / i128::from(nanos.max(DAY))).max(1);
-    let count = usize::try_from(count).unwrap_or(1);
+/// One day stands for others, in each of its directions: slots of so many groups of days, those of a group
+/// in the order in which the sun comes round.
+fn directions(wish: &Wish, days: &[Hours], count: usize) -> Vec<Slot> {
     let mut slots: Vec<Slot> = Vec::new();
-    for (group, middle) in groups(&days, count) {
+    for (group, middle) in groups(days, count) {
         let mut directions: Vec<(usize, Vec<Instant>)> = Vec::new();
-        for (direction, instant) in nearest_first(group, middle).flat_map(|(_, found)| found) {
-            match directions.iter_mut().find(|(own, _)| own == direction) {
-                Some((_, wanted)) => wanted.push(*instant),
-                None => directions.push((*direction, vec![*instant])),
+        for (_, found) in nearest_first(group, middle) {
+            // Not each day has all directions: a new one comes behind the one before it on that day.
+            let mut next = 0;
+            for (direction, instant) in found {
+                let mut known = directions.iter_mut().zip(1..);
+                match known.find(|((own, _), _)| own == direction) {
+                    Some(((_, wanted), behind)) => {
+                        wanted.push(*instant);
+                        next = behind;
+                    }
+                    None => {
+                        directions.insert(next, (*direction, vec![*instant]));
+                        next += 1;
+                    }
+                }
             }
         }
         let own = directions.into_iter();
         slots.extend(own.map(|(_, wanted)| grouped(wish, group, wanted)));
     }
-    slots.sort_by_key(|slot| slot.wanted.first().copied());
+    slots
+}
+
+fn by_directions(days: Vec<Hours>, slots: Vec<Slot>) -> Result<Calendar, CalendarFault> {
     if !(1..=FRAMES_MAX).contains(&slots.len()) {
         return Err(CalendarFault::Frames(slots.len()));
     }

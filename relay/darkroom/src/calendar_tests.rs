@@ -103,6 +103,56 @@ fn days_without_the_sun_that_is_wanted_have_no_slot() {
     ));
 }
 
+/// Places of each day, by the day's length.
+fn by_length(calendar: &Calendar) -> Vec<(i64, usize)> {
+    let of = |day: &Day| {
+        let wanted = calendar.slots.iter().map(|slot| slot.wanted[0]);
+        let own = wanted.filter(|wanted| (day.begin..=day.end).contains(wanted));
+        (day.end - day.begin, own.count())
+    };
+    calendar.days.iter().map(of).collect()
+}
+
+#[test]
+fn a_short_day_by_the_sun_has_no_more_places_than_pictures() {
+    let place = Place::new(59.91, 10.75);
+    let wanted = wish(Window::SunAbove(10.0), Pace::Frames(4500));
+    let free = calendar(&wanted, &oslo(), Some(&place), None).unwrap();
+    // A picture each 10 minutes.
+    let mut lengths: Vec<i64> = free.days.iter().map(|day| day.end - day.begin).collect();
+    lengths.sort_unstable();
+    let most = (lengths[lengths.len() * 9 / 10] / (10 * MINUTE)) as usize;
+    let own = calendar(&wanted, &oslo(), Some(&place), Some(most)).unwrap();
+    assert_eq!(own.slots_a_day, free.slots_a_day);
+    let mut short = 0;
+    for (length, places) in by_length(&own) {
+        let room = (length / (10 * MINUTE)).max(1) as usize;
+        assert!(places <= room, "{places} places in {} min", length / MINUTE);
+        match room < own.slots_a_day {
+            true => short += 1,
+            // What is more than wanted is left out evenly: one of a day, now and then.
+            false => assert!(
+                places + 2 >= own.slots_a_day,
+                "{places} of {}",
+                own.slots_a_day
+            ),
+        }
+    }
+    assert!(short > 10, "{short} short days");
+
+    // Each half hour: as many as a day has room for.
+    let every = wish(Window::SunAbove(10.0), Pace::Every(30 * MINUTE));
+    let own = calendar(&every, &oslo(), Some(&place), Some(most)).unwrap();
+    let mut off = 0;
+    for (length, places) in by_length(&own) {
+        let room = (length / (30 * MINUTE)).max(1) as usize;
+        assert!(places <= room && places + 1 >= room, "{places} of {room}");
+        off += room - places;
+    }
+    assert!(off < 10, "{off}");
+    assert!(own.slots_a_day > 25, "{}", own.slots_a_day);
+}
+
 #[test]
 fn more_than_the_material_has_is_not_wanted() {
     let clock = Window::Clock(time(8, 0, 0, 0), time(17, 0, 0, 0));
@@ -265,6 +315,60 @@ fn directions_are_wanted_each_day_or_one_of_some_days() {
             let own = turned(slot.wanted[0]);
             assert!(slot.wanted.iter().all(|at| (turned(*at) - own).abs() < 0.1));
         }
+    }
+}
+
+/// The azimuth of each slot's sun, to a degree.
+fn azimuths_of(calendar: &Calendar, place: &Place) -> Vec<i64> {
+    let azimuth = |at| forebay_sun::position(at, place).azimuth_degrees.round() as i64;
+    let slots = calendar.slots.iter();
+    slots
+        .map(|slot| {
+            let own = azimuth(slot.wanted[0]);
+            assert!(slot.wanted.iter().all(|at| azimuth(*at) == own));
+            own
+        })
+        .collect()
+}
+
+#[test]
+fn a_film_of_few_frames_has_all_directions_in_their_order() {
+    let place = Place::new(59.91, 10.75);
+    for azimuths in [vec![180.0, 270.0], vec![120.0, 180.0, 240.0]] {
+        let of = |pace| {
+            let wish = wish(Window::Azimuth(azimuths.clone()), pace);
+            calendar(&wish, &oslo(), Some(&place), None).unwrap()
+        };
+        let each_day = of(Pace::Every(DAY)).slots.len();
+        assert!((501..1000).contains(&each_day));
+        for frames in [1, 100, 365, 500] {
+            let calendar = of(Pace::Frames(frames));
+            let has = calendar.slots.len();
+            let count = azimuths.len();
+            assert!(has <= frames.max(count), "{has} of {frames}");
+            assert!(has + 2 * count > frames, "{has} of {frames}");
+            // Each day stands for itself or is stood for, in each of its directions.
+            let stood: usize = calendar.slots.iter().map(|slot| slot.wanted.len()).sum();
+            assert_eq!(stood, each_day, "{frames}");
+            // Each group has the south, and what else its days have, morning before evening.
+            let own = azimuths_of(&calendar, &place);
+            let groups: Vec<&[i64]> = own.chunk_by(|before, behind| before < behind).collect();
+            assert!(groups.iter().all(|group| group.contains(&180)), "{frames}");
+        }
+    }
+}
+
+/// The sun stands in the west in summer alone: in the days between, the west comes after the south.
+#[test]
+fn a_direction_that_some_days_lack_keeps_its_turn() {
+    let place = Place::new(59.91, 10.75);
+    for days in [7, 60] {
+        let azimuths = vec![100.0, 180.0, 270.0];
+        let wish = wish(Window::Azimuth(azimuths), Pace::Every(days * DAY));
+        let calendar = calendar(&wish, &oslo(), Some(&place), None).unwrap();
+        let own = azimuths_of(&calendar, &place);
+        let groups: Vec<&[i64]> = own.chunk_by(|before, behind| before < behind).collect();
+        assert_eq!(groups.len() as i64, 365 / days, "{days}: {own:?}");
     }
 }
 

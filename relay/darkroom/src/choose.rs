@@ -18,6 +18,13 @@ const BESIDE_MAX: usize = 48;
 const BESIDE_MIN: usize = 8;
 /// A candidate of a lower score is bad beyond doubt.
 const DOUBTLESS: f64 = 0.1;
+/// Candidates of neighbouring directions that are so far apart are of two days, whatever a slot's reach.
+const ANOTHER_DAY: i64 = 22 * DAY / 24;
+/// What it costs to go on to another day: less than a frame is worth, and more than one can mostly be better
+/// than another.
+const ANOTHER_DAY_COSTS: f64 = 0.5;
+/// What somebody keeps is worth more than all else of its group.
+const KEPT: f64 = 1e6;
 
 /// How much each score counts: 0 not at all, 2 twice.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -172,7 +179,7 @@ pub struct Seen<'a> {
 /// What became of a slot.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Choice {
-    /// Its candidates, by their index, the best first.
+    /// Its candidates, by their index: the one that is taken, then the best first.
     pub ranked: Vec<(usize, Scores)>,
     /// The one that is taken.
     pub taken: Option<(usize, Scores)>,
@@ -398,7 +405,10 @@ fn largest(cells: &[bool]) -> usize {
     most
 }
 
-/// The best of each slot.
+/// The best of each slot. Slots that want the same days, each another direction of the sun, get theirs from
+/// the day that is best for all of them: so they show the light of one day, and shadows go round as they do.
+/// A slot that has nothing good on that day gets the best of an earlier or a later one, as long as the film
+/// does not go back in time. It does so only where somebody keeps what lies so.
 #[must_use]
 pub fn choose(
     slots: &[Slot],
@@ -407,7 +417,9 @@ pub fn choose(
     scores: &[Option<Scores>],
     taste: &Taste,
 ) -> Vec<Choice> {
-    let choice = |(slot, own): (&Slot, &Vec<usize>)| {
+    let verdict = |index: usize| seen.get(index).and_then(|seen| seen.verdict);
+    let total = |scores: &Scores| scores.total(&taste.weights);
+    let ranked = |(slot, own): (&Slot, &Vec<usize>)| {
         let mut ranked: Vec<(usize, Scores)> = own
             .iter()
             .filter_map(|index| {
@@ -417,29 +429,114 @@ pub fn choose(
                 Some((*index, scores))
             })
             .collect();
-        let verdict = |index: usize| seen.get(index).and_then(|seen| seen.verdict);
         ranked.sort_by(|(a, left), (b, right)| {
             let key = |index| match verdict(index) {
                 Some(Verdict::Keep) => 0,
                 None => 1,
                 Some(Verdict::Drop) => 2,
             };
-            let total = |scores: &Scores| scores.total(&taste.weights);
             key(*a)
                 .cmp(&key(*b))
                 .then(total(right).total_cmp(&total(left)))
         });
-        let taken = ranked
-            .first()
-            .copied()
-            .filter(|(index, scores)| match verdict(*index) {
-                Some(Verdict::Keep) => true,
-                Some(Verdict::Drop) => false,
-                None => scores.total(&taste.weights) >= taste.least,
-            });
-        Choice { ranked, taken }
+        ranked
     };
-    slots.iter().zip(shared).map(choice).collect()
+    let kept = |ranked: &[(usize, Scores)]| {
+        let first = ranked.first();
+        first.is_some_and(|(index, _)| verdict(*index) == Some(Verdict::Keep))
+    };
+    let offers = |ranked: &Vec<(usize, Scores)>| -> Vec<Offer> {
+        let kept = kept(ranked);
+        let offer = |((index, scores), rank): (&(usize, Scores), usize)| {
+            let worth = match verdict(*index) {
+                Some(Verdict::Keep) => KEPT,
+                None if !kept && total(scores) >= taste.least => 1.0 + total(scores),
+                _ => return None,
+            };
+            let at = seen.get(*index)?.at;
+            Some(Offer { rank, at, worth })
+        };
+        ranked.iter().zip(0..).filter_map(offer).collect()
+    };
+    let mut choices = Vec::with_capacity(slots.len());
+    let all: Vec<(&Slot, &Vec<usize>)> = slots.iter().zip(shared).collect();
+    for group in all.chunk_by(|(before, _), (behind, _)| entwined(before, behind)) {
+        let own: Vec<Vec<(usize, Scores)>> = group.iter().copied().map(ranked).collect();
+        let offered: Vec<Vec<Offer>> = own.iter().map(offers).collect();
+        for (mut ranked, rank) in own.into_iter().zip(course(&offered)) {
+            let rank = rank.or(kept(&ranked).then_some(0));
+            if let Some(better) = rank.and_then(|rank| ranked.get_mut(..=rank)) {
+                better.rotate_right(1);
+            }
+            let taken = rank.and_then(|_| ranked.first().copied());
+            choices.push(Choice { ranked, taken });
+        }
+    }
+    choices
+}
+
+/// Whether a day of the second comes before one of the first.
+fn entwined(before: &Slot, behind: &Slot) -> bool {
+    behind.wanted.iter().min() < before.wanted.iter().max()
+}
+
+/// A candidate that may be taken.
+struct Offer {
+    /// Its number among those of its slot.
+    rank: usize,
+    at: Instant,
+    /// 1 and its score: a slot that has a frame is worth more than a better frame of another one.
+    worth: f64,
+}
+
+/// A row of offers, by its last one.
+struct Row {
+    slot: usize,
+    rank: usize,
+    at: Instant,
+    /// Of all of it.
+    worth: f64,
+    /// The row that goes on here.
+    before: Option<usize>,
+}
+
+/// The row that is worth most of those that do not go back in time: the rank of the offer of each slot.
+fn course(offered: &[Vec<Offer>]) -> Vec<Option<usize>> {
+    let mut rows: Vec<Row> = Vec::new();
+    for (offers, slot) in offered.iter().zip(0..) {
+        let earlier = rows.len();
+        for offer in offers {
+            let (mut worth, mut before) = (0.0, None);
+            for (row, number) in rows.iter().take(earlier).zip(0..) {
+                let apart = offer.at - row.at;
+                let cost = match apart < ANOTHER_DAY {
+                    true => 0.0,
+                    false => ANOTHER_DAY_COSTS,
+                };
+                if apart > 0 && row.worth - cost > worth {
+                    (worth, before) = (row.worth - cost, Some(number));
+                }
+            }
+            rows.push(Row {
+                slot,
+                rank: offer.rank,
+                at: offer.at,
+                worth: worth + offer.worth,
+                before,
+            });
+        }
+    }
+    let mut ranks = vec![None; offered.len()];
+    // Of equals the first, which is ranked before the others.
+    let rows_back = rows.iter().rev();
+    let mut next = rows_back.max_by(|a, b| a.worth.total_cmp(&b.worth));
+    while let Some(row) = next {
+        if let Some(rank) = ranks.get_mut(row.slot) {
+            *rank = Some(row.rank);
+        }
+        next = row.before.and_then(|before| rows.get(before));
+    }
+    ranks
 }
 
 /// 1 at the wanted instant, 0.4 as far from it as a slot reaches; a day beside the wanted one costs as
@@ -456,3 +553,7 @@ fn timely(slot: &Slot, at: Instant) -> f64 {
     let far = nearest as f64 / slot.reach_nanos.max(1) as f64;
     (1.0 - 0.6 * far * far - 0.06 * days).clamp(0.1, 1.0)
 }
+
+#[cfg(test)]
+#[path = "choose_tests.rs"]
+mod tests;
