@@ -1,10 +1,11 @@
 //! Coding a film: H.264 in pieces that each begin anew, so that they can be made side by side and an
 //! interrupted film goes on behind its last whole piece.
 
-use std::io::{Read as _, Write as _};
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::os::unix::process::CommandExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
+use std::thread::JoinHandle;
 
 use openh264::OpenH264API;
 use openh264::encoder::{
@@ -14,9 +15,23 @@ use openh264::encoder::{
 use openh264::formats::YUVSlices;
 
 use forebay_darkroom::colour::FilmFrame;
+use forebay_darkroom::frame::Plane;
 
 /// What of its output a program may hand back for a piece.
 const OUTPUT_BYTES_MAX: u64 = 1 << 30;
+/// What is read of a line that a program says.
+const LINE_BYTES_MAX: u64 = 4096;
+/// As [`FilmFrame`] has them, and films of high definition (ITU-R BT.709).
+const COLOURS: [&str; 8] = [
+    "-color_primaries",
+    "bt709",
+    "-color_trc",
+    "bt709",
+    "-colorspace",
+    "bt709",
+    "-color_range",
+    "tv",
+];
 
 /// Who codes.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -175,12 +190,123 @@ pub struct PieceCoder {
 
 enum Way {
     BuiltIn(Box<Encoder>),
-    Program {
-        program: PathBuf,
-        child: Child,
-        output: std::thread::JoinHandle<std::io::Result<Vec<u8>>>,
-        frames: usize,
-    },
+    Program(Program),
+}
+
+/// A program that codes what it is handed.
+struct Program {
+    path: PathBuf,
+    child: Child,
+    output: Option<JoinHandle<std::io::Result<Vec<u8>>>>,
+    said: Option<JoinHandle<String>>,
+    frames: usize,
+}
+
+impl Program {
+    fn start(path: &Path, mut command: Command) -> Result<Self, CodeFault> {
+        let spawned = command.spawn().map_err(|error| CodeFault::Program {
+            program: path.to_owned(),
+            text: format!("can't be run: {error}"),
+        });
+        let mut child = spawned?;
+        let (stdout, stderr) = (child.stdout.take(), child.stderr.take());
+        let output = std::thread::spawn(move || {
+            let mut bytes = Vec::new();
+            if let Some(stdout) = stdout {
+                stdout.take(OUTPUT_BYTES_MAX).read_to_end(&mut bytes)?;
+            }
+            Ok(bytes)
+        });
+        let said = std::thread::spawn(move || last_line(stderr));
+        Ok(Self {
+            path: path.to_owned(),
+            child,
+            output: Some(output),
+            said: Some(said),
+            frames: 0,
+        })
+    }
+
+    fn fault(&self, text: String) -> CodeFault {
+        CodeFault::Program {
+            program: self.path.clone(),
+            text,
+        }
+    }
+
+    fn add(&mut self, planes: &[Plane; 3]) -> Result<(), CodeFault> {
+        self.frames += 1;
+        let Some(input) = &mut self.child.stdin else {
+            return Err(CodeFault::Odd("no way in"));
+        };
+        let mut samples = planes.iter().map(|plane| &plane.samples);
+        match samples.try_for_each(|samples| input.write_all(samples)) {
+            Ok(()) => Ok(()),
+            // Why it takes no more is told by its end.
+            Err(error) => self
+                .end()
+                .and(Err(self.fault(format!("it ended early ({error})")))),
+        }
+    }
+
+    /// Waits for its end; an error where that is none that was meant.
+    fn end(&mut self) -> Result<(), CodeFault> {
+        drop(self.child.stdin.take());
+        let status = self.child.wait();
+        let status = status.map_err(|error| self.fault(error.to_string()))?;
+        let said = self.said.take().map(JoinHandle::join);
+        let said = said.and_then(Result::ok).unwrap_or_default();
+        match (status.success(), said.as_str()) {
+            (true, _) => Ok(()),
+            (false, "") => Err(self.fault(format!("it ended with {status}"))),
+            (false, said) => Err(self.fault(format!("it ended with {status}: {said}"))),
+        }
+    }
+
+    /// All that it made.
+    fn finish(mut self) -> Result<(Vec<u8>, usize), CodeFault> {
+        drop(self.child.stdin.take());
+        let output = self.output.take().map(JoinHandle::join);
+        self.end()?;
+        let bytes = output.and_then(Result::ok).unwrap_or(Ok(Vec::new()));
+        let bytes = bytes.map_err(|error| self.fault(error.to_string()))?;
+        Ok((bytes, self.frames))
+    }
+}
+
+impl Drop for Program {
+    /// Where a film is stopped, nobody waits for what it would still say.
+    fn drop(&mut self) {
+        self.child.kill().ok();
+        self.child.wait().ok();
+    }
+}
+
+/// The last line of what a program says, without what would spoil a terminal.
+fn last_line(said: Option<impl std::io::Read>) -> String {
+    let Some(said) = said else {
+        return String::new();
+    };
+    let mut last = String::new();
+    let mut lines = BufReader::new(said);
+    let mut line = Vec::new();
+    loop {
+        line.clear();
+        // What has no end is read in parts.
+        match lines
+            .by_ref()
+            .take(LINE_BYTES_MAX)
+            .read_until(b'\n', &mut line)
+        {
+            Ok(0) | Err(_) => return last,
+            Ok(_) => {}
+        }
+        let text = String::from_utf8_lossy(&line);
+        let text: String = text.chars().filter(|c| !c.is_control()).collect();
+        if !text.trim().is_empty() {
+            last = text.trim().to_owned();
+        }
+    }
 }
 
 impl std::fmt::Debug for PieceCoder {
@@ -224,26 +350,8 @@ impl PieceCoder {
                 Way::BuiltIn(Box::new(Encoder::with_api_config(api, config)?))
             }
             Coder::Ffmpeg(program) => {
-                let mut child = command(program, quality, (width, height), frames_per_second)
-                    .spawn()
-                    .map_err(|error| CodeFault::Program {
-                        program: program.clone(),
-                        text: format!("can't be run: {error}"),
-                    })?;
-                let stdout = child.stdout.take();
-                let output = std::thread::spawn(move || {
-                    let mut bytes = Vec::new();
-                    if let Some(stdout) = stdout {
-                        stdout.take(OUTPUT_BYTES_MAX).read_to_end(&mut bytes)?;
-                    }
-                    Ok(bytes)
-                });
-                Way::Program {
-                    program: program.clone(),
-                    child,
-                    output,
-                    frames: 0,
-                }
+                let command = command(program, quality, (width, height), frames_per_second);
+                Way::Program(Program::start(program, command)?)
             }
         };
         Ok(Self {
@@ -269,26 +377,7 @@ impl PieceCoder {
                 let units = encoder.encode(&slices)?.to_vec();
                 self.piece.add(&units)
             }
-            Way::Program {
-                program,
-                child,
-                frames,
-                ..
-            } => {
-                *frames += 1;
-                let Some(input) = &mut child.stdin else {
-                    return Err(CodeFault::Odd("no way in"));
-                };
-                for plane in [y, u, v] {
-                    input
-                        .write_all(&plane.samples)
-                        .map_err(|error| CodeFault::Program {
-                            program: program.clone(),
-                            text: format!("it ended early ({error}); does it have libx264?"),
-                        })?;
-                }
-                Ok(())
-            }
+            Way::Program(program) => program.add(&frame.planes),
         }
     }
 
@@ -297,28 +386,8 @@ impl PieceCoder {
     /// # Errors
     /// [`CodeFault`].
     pub fn finish(mut self) -> Result<Piece, CodeFault> {
-        if let Way::Program {
-            program,
-            mut child,
-            output,
-            frames,
-        } = self.way
-        {
-            let fault = |text: String| CodeFault::Program {
-                program: program.clone(),
-                text,
-            };
-            drop(child.stdin.take());
-            let bytes = output
-                .join()
-                .map_err(|_| CodeFault::Odd("nothing"))?
-                .map_err(|error| fault(error.to_string()))?;
-            let status = child.wait().map_err(|error| fault(error.to_string()))?;
-            if !status.success() {
-                return Err(fault(format!(
-                    "it ended with {status}; does it have libx264?"
-                )));
-            }
+        if let Way::Program(program) = self.way {
+            let (bytes, frames) = program.finish()?;
             for unit in access_units(&bytes) {
                 self.piece.add(unit)?;
             }
@@ -356,9 +425,10 @@ fn command(
 ) -> Command {
     let mut command = Command::new(program);
     command
-        .args([
-            "-v", "error", "-nostdin", "-f", "rawvideo", "-pix_fmt", "yuv420p",
-        ])
+        .args(["-v", "error", "-nostdin", "-f", "rawvideo"])
+        .args(["-pix_fmt", "yuv420p"])
+        // Of what goes in, too: where only what comes out is told, newer versions convert it.
+        .args(COLOURS)
         .args([
             "-s",
             &format!("{width}x{height}"),
@@ -386,18 +456,11 @@ fn command(
             "0",
         ])
         .args(["-x264-params", "aud=1:scenecut=0"])
-        .args([
-            "-color_primaries",
-            "bt709",
-            "-color_trc",
-            "bt709",
-            "-colorspace",
-            "bt709",
-        ])
-        .args(["-color_range", "tv", "-f", "h264", "pipe:1"])
+        .args(COLOURS)
+        .args(["-f", "h264", "pipe:1"])
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
-        .stderr(Stdio::null())
+        .stderr(Stdio::piped())
         // A signal from the terminal is for the film, which ends the program by itself.
         .process_group(0);
     command
