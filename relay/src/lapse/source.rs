@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::{self, BufReader};
+use std::io::{self, BufRead as _, BufReader};
 use std::path::{Path, PathBuf};
 
 use exif::{In, Tag, Value};
@@ -212,7 +212,7 @@ pub trait Material: Sync {
 
 /// JPEG files in a folder and those below it. Capture times are those of Exif 2.3 (`DateTimeOriginal`
 /// with `OffsetTimeOriginal`, else by the zone's clock), else those of names as an archive has them
-/// (`2026-05-04T073100.120Z.jpg`) or of fourteen digits (`IMG_20260504_073100.jpg`, by the zone's clock).
+/// (`2026-05-04T073100.120Z.jpg`) or of fourteen digits (`gate-7_20260504_073100.jpg`, by the zone's clock).
 #[derive(Debug)]
 pub struct Folder {
     root: PathBuf,
@@ -233,7 +233,16 @@ impl Folder {
         listing: &mut Listing,
         keep: &dyn Fn(Instant) -> bool,
     ) -> io::Result<()> {
-        for entry in std::fs::read_dir(folder)? {
+        let entries = match std::fs::read_dir(folder) {
+            Ok(entries) => entries,
+            // One that is nobody's business, as `lost+found`, must not cost the others.
+            Err(error) if depth > 0 && !is_outage(&error) => {
+                listing.pass("folders that can't be read", folder);
+                return Ok(());
+            }
+            Err(error) => return Err(error),
+        };
+        for entry in entries {
             let entry = entry?;
             let (path, kind) = (entry.path(), entry.file_type()?);
             let name = entry.file_name();
@@ -242,8 +251,9 @@ impl Folder {
                 continue;
             }
             if kind.is_dir() {
-                if depth < DEPTH_MAX {
-                    self.walk(&path, depth + 1, listing, keep)?;
+                match depth < DEPTH_MAX {
+                    true => self.walk(&path, depth + 1, listing, keep)?,
+                    false => listing.pass("folders too deep within others", &path),
                 }
                 continue;
             }
@@ -251,13 +261,40 @@ impl Folder {
                 extension.eq_ignore_ascii_case("jpg") || extension.eq_ignore_ascii_case("jpeg")
             });
             if !jpeg {
+                // Who links a folder wants what is in it; but links may go round in a circle.
+                if kind.is_symlink() && path.is_dir() {
+                    listing.pass("links to folders", &path);
+                }
                 continue;
             }
             if listing.candidates.len() >= FILES_MAX {
                 listing.pass("beyond the number of files that are read", &path);
                 continue;
             }
-            let bytes = std::fs::metadata(&path).map_or(0, |metadata| metadata.len());
+            // A pipe that is opened waits for who writes into it.
+            let bytes = match std::fs::metadata(&path) {
+                Ok(found) if found.is_file() => found.len(),
+                Ok(_) => {
+                    listing.pass("no files, whatever they are called", &path);
+                    continue;
+                }
+                Err(error) if is_outage(&error) => return Err(error),
+                Err(_) => {
+                    listing.pass("links to nothing, or not to be looked at", &path);
+                    continue;
+                }
+            };
+            match bytes {
+                0 => {
+                    listing.pass("empty", &path);
+                    continue;
+                }
+                bytes if bytes > FILE_BYTES_MAX => {
+                    listing.pass("larger than 256 MiB", &path);
+                    continue;
+                }
+                _ => {}
+            }
             let by_name = || {
                 let of_archive = files::begin(&path).map(CaptureTime::unix_nanos);
                 of_archive.or_else(|| by_digits(&name, &self.zone))
@@ -265,8 +302,6 @@ impl Folder {
             let at = exif_time(&path, &self.zone).or_else(by_name);
             let below = path.strip_prefix(&self.root).unwrap_or(&path);
             match at {
-                _ if bytes == 0 => listing.pass("empty", &path),
-                _ if bytes > FILE_BYTES_MAX => listing.pass("larger than 256 MiB", &path),
                 None => listing.pass("no capture time in Exif or name", &path),
                 Some(at) if !(EARLIEST..LATEST).contains(&at) => {
                     listing.pass(
@@ -317,19 +352,35 @@ fn orientation(jpeg: &[u8]) -> u32 {
     field.and_then(|field| field.value.get_uint(0)).unwrap_or(1)
 }
 
-/// The first fourteen digits of a name, whatever stands between them, where they are a time.
+/// The first fourteen digits of a name that are a time, whatever stands between them. A year begins with a
+/// run of four digits or more: numbers of cameras and cards, and their addresses, are mostly shorter, and
+/// what is none is told by its date.
 fn by_digits(name: &str, zone: &TimeZone) -> Option<Instant> {
+    const YEAR: usize = 4;
     let (stem, _) = name.rsplit_once('.')?;
-    let digits: Vec<i16> = stem
-        .chars()
-        .filter_map(|c| c.to_digit(10))
-        .map(|d| d as i16)
-        .collect();
+    let bytes = stem.as_bytes();
+    let is_digit = |at: usize| bytes.get(at).is_some_and(u8::is_ascii_digit);
+    let begins = (0..bytes.len()).filter(|at| {
+        let first = at.checked_sub(1).is_none_or(|before| !is_digit(before));
+        first && (*at..at + YEAR).all(is_digit)
+    });
+    let times = begins.filter_map(|at| time_of_digits(bytes.get(at..)?, zone));
+    let times: Vec<Instant> = times.collect();
+    let own = times.iter().find(|at| (EARLIEST..LATEST).contains(at));
+    // Of a clock that was not set, that is told.
+    own.or(times.first()).copied()
+}
+
+fn time_of_digits(text: &[u8], zone: &TimeZone) -> Option<Instant> {
+    let digits = text.iter().filter(|byte| byte.is_ascii_digit());
+    let digits: Vec<i16> = digits.map(|byte| i16::from(byte - b'0')).take(14).collect();
     let number = |range: std::ops::Range<usize>| {
         let digits = digits.get(range)?;
-        Some(digits.iter().fold(0, |number: i16, digit| {
-            number.saturating_mul(10).saturating_add(*digit)
-        }))
+        Some(
+            digits
+                .iter()
+                .fold(0, |number: i16, digit| number * 10 + digit),
+        )
     };
     let small = |range| i8::try_from(number(range)?).ok();
     let date = Date::new(number(0..4)?, small(4..6)?, small(6..8)?).ok()?;
@@ -344,10 +395,12 @@ fn instant(civil: DateTime, zone: &TimeZone) -> Option<Instant> {
 
 /// Exif 2.3: `DateTimeOriginal`, `SubSecTimeOriginal`, `OffsetTimeOriginal`.
 fn exif_time(path: &Path, zone: &TimeZone) -> Option<Instant> {
-    let file = File::open(path).ok()?;
-    let exif = exif::Reader::new()
-        .read_from_container(&mut BufReader::new(file))
-        .ok()?;
+    let mut file = BufReader::new(File::open(path).ok()?);
+    // Of other kinds of files the reader would have all in memory.
+    if !file.fill_buf().ok()?.starts_with(&[0xff, 0xd8]) {
+        return None;
+    }
+    let exif = exif::Reader::new().read_from_container(&mut file).ok()?;
     let text = |tag| {
         let field = exif.get_field(tag, In::PRIMARY)?;
         match &field.value {
