@@ -147,6 +147,13 @@ impl Regions {
         Some(mask)
     }
 
+    /// Whether anything is to be hidden for good.
+    #[must_use]
+    pub fn hides(&self) -> bool {
+        let hides = |region: &Region| matches!(region.what, Use::Blur | Use::Fill);
+        self.regions.iter().any(hides)
+    }
+
     /// Masks of what is blurred and filled, for frames of a size.
     #[must_use]
     pub fn cover(&self, size: (usize, usize)) -> Cover {

@@ -3,12 +3,15 @@
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use forebay_darkroom::calendar::{Pace, Window};
 use forebay_darkroom::choose::Verdict;
 use forebay_darkroom::region::Regions;
+use forebay_site::year::Year;
+use jiff::civil::{date, time};
 use jiff::tz::TimeZone;
 
 use super::source::{Folder, Listing};
-use super::tests::{BEGIN, HOUR, draw, film, request, with_exif, yard};
+use super::tests::{BEGIN, HOUR, SIZE, draw, film, request, with_exif, yard};
 use super::*;
 
 /// All that a film's folder has for its user, by name.
@@ -44,7 +47,7 @@ fn what_was_made_of_another_choice_is_made_anew() {
     std::fs::create_dir_all(&stills).unwrap();
     let year = yard(&stills, 3);
     let mut own = request(&folder.path().join("own"), 0);
-    own.pace = forebay_darkroom::calendar::Pace::Every(HOUR / 2);
+    own.pace = Pace::Every(HOUR / 2);
     own.regions = Regions::parse(
         "[[region]]\nuse = 'apart'\npoints = [[0.0, 0.0], [1.0, 0.0], [1.0, 0.3], [0.0, 0.3]]",
     )
@@ -75,8 +78,10 @@ fn what_was_made_of_another_choice_is_made_anew() {
     film(&fresh, &stills).unwrap();
     assert_alike(&own, &fresh);
 
-    // What a power cut leaves: a name with nothing behind it.
+    // What a power cut leaves: a name with nothing behind it; and a film of key frames in other parameters,
+    // of which there are none any more.
     std::fs::write(own.out.join("frames/000003.jpg"), b"").unwrap();
+    std::fs::write(own.out.join("intra-3.mp4"), b"old").unwrap();
     film(&own, &stills).unwrap();
     assert_alike(&own, &fresh);
 }
@@ -250,10 +255,181 @@ fn what_could_not_be_read_once_is_tried_again() {
     };
     let planned = plan(&own, &material).unwrap();
     let none = make(&own, planned, &material, &|| false, &|_| {});
-    assert!(matches!(none, Err(LapseError::NothingKept)), "{none:?}");
+    let said = none.unwrap_err().to_string();
+    assert!(
+        said.starts_with("no frame can be used: ") && said.contains(".JPG: Input/output error)"),
+        "{said}"
+    );
     material.fails.store(0, Ordering::SeqCst);
     let planned = plan(&own, &material).unwrap();
     let made = make(&own, planned, &material, &|| false, &|_| {}).unwrap();
     assert!(made.unreadable.is_empty());
     assert_alike(&own, &whole);
+}
+
+/// A camera that gives larger pictures from some day on: once these are the most, all is measured in theirs.
+#[test]
+fn what_was_measured_in_another_size_is_measured_anew() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    yard(&stills, 2);
+    let mut own = request(&folder.path().join("own"), 0);
+    own.pace = Pace::Every(HOUR / 2);
+    film(&own, &stills).unwrap();
+    let larger = Year::new((2 * SIZE.0, 2 * SIZE.1), BEGIN, 60, 3);
+    for nth in 0..40 {
+        let at = BEGIN + (3 + nth / 13) * 24 * HOUR + 9 * HOUR + nth % 13 * HOUR / 2;
+        let stamp = Timestamp::from_nanosecond(at.into()).unwrap();
+        let name = stamp.strftime("yard_%Y%m%d_%H%M%S.JPG").to_string();
+        std::fs::write(stills.join(name), draw(&larger, at)).unwrap();
+    }
+    let made = film(&own, &stills).unwrap();
+    assert_eq!(made.size, (2 * SIZE.0, 2 * SIZE.1));
+    let mut fresh = own.clone();
+    fresh.out = folder.path().join("fresh");
+    film(&fresh, &stills).unwrap();
+    assert_alike(&own, &fresh);
+}
+
+/// Decisions that were written into the file and not handed over are still there after a run without them.
+#[test]
+fn decisions_wait_until_they_are_handed_over() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    yard(&stills, 2);
+    std::fs::rename(
+        stills.join("yard_20260601_120000.JPG"),
+        stills.join("yard #7 20260601_120000.JPG"),
+    )
+    .unwrap();
+    let mut own = request(&folder.path().join("film"), 4);
+    own.align = None;
+    let first = film(&own, &stills).unwrap();
+    assert_eq!(first.waiting, 0);
+    let file = own.out.join("choices.txt");
+    let decide = |what: &str| {
+        let text = std::fs::read_to_string(&file).unwrap() + what;
+        std::fs::write(&file, text).unwrap();
+    };
+    decide("keep \"yard #7 20260601_120000.JPG\"\ndrop 2026-06-02T12:00:00Z # a crane\n");
+    for _ in 0..2 {
+        let made = film(&own, &stills).unwrap();
+        assert_eq!(made.waiting, 2);
+    }
+    let text = std::fs::read_to_string(&file).unwrap();
+    own.verdicts.add_text(&text).unwrap();
+    own.again = true;
+    let made = film(&own, &stills).unwrap();
+    assert_eq!((made.waiting, made.plan.unheeded.len()), (0, 0));
+    let names = made.taken.iter();
+    let mut names = names.map(|taken| made.plan.candidates[taken.candidate].name());
+    assert!(names.any(|name| name == "yard #7 20260601_120000.JPG"));
+
+    // What can't be understood is not thrown away.
+    own.again = false;
+    decide("kepe yard.jpg\n");
+    film(&own, &stills).unwrap();
+    let old = std::fs::read_to_string(own.out.join("choices.txt.old")).unwrap();
+    assert!(old.ends_with("kepe yard.jpg\n"));
+}
+
+/// Where frames can't be laid upon the others, what is hidden may be elsewhere: that is told, and shown.
+#[test]
+fn what_may_be_seen_though_it_was_to_be_hidden_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    yard(&stills, 2);
+    let mut own = request(&folder.path().join("film"), 12);
+    // Nothing is to be seen on two of them: fog, or a wall where the camera was turned to.
+    for half in ["110000", "123000"] {
+        let name = format!("yard_20260602_{half}.JPG");
+        let grey = Frame::filled(SIZE.0, SIZE.1, [140, 128, 128])
+            .to_jpeg(90)
+            .unwrap();
+        std::fs::write(stills.join(&name), grey).unwrap();
+        own.verdicts.add(Verdict::Keep, &name).unwrap();
+    }
+    let plain = film(&own, &stills).unwrap();
+    assert_eq!(plain.doubt(), None);
+    own.regions = Regions::parse(
+        "[[region]]\nuse = 'fill'\npoints = [[0.0, 0.5], [0.2, 0.5], [0.2, 1.0], [0.0, 1.0]]",
+    )
+    .unwrap();
+    own.again = true;
+    let made = film(&own, &stills).unwrap();
+    let lost = made
+        .poses
+        .iter()
+        .filter(|pose| pose.correlation == 0.0)
+        .count();
+    assert_eq!(lost, 2);
+    let doubt = made.doubt().unwrap();
+    assert!(
+        doubt.starts_with(&format!("{lost} frames could not be laid")),
+        "{doubt}"
+    );
+    let report = std::fs::read_to_string(own.out.join("report.html")).unwrap();
+    assert!(report.contains(&doubt));
+    for (first, _) in made.unlaid {
+        let number = made.shown.iter().position(|shown| shown.first() == first);
+        assert!(report.contains(&format!("alt=\"frame {}\"", number.unwrap() + 1)));
+    }
+    assert_eq!(
+        unlaid(&made.poses)
+            .iter()
+            .map(|(_, count)| count)
+            .sum::<usize>(),
+        lost
+    );
+}
+
+/// Hours over midnight: a frame of half past twelve is that of the night before.
+#[test]
+fn a_night_without_a_frame_is_the_one_that_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    let year = Year::new(SIZE, BEGIN, 60, 3);
+    for date in ["20260602", "20260603", "20260605"] {
+        let picture = draw(&year, BEGIN + 12 * HOUR);
+        std::fs::write(stills.join(format!("yard_{date}_003000.jpg")), picture).unwrap();
+    }
+    let mut own = request(&folder.path().join("film"), 5);
+    own.window = Window::Clock(time(20, 0, 0, 0), time(4, 0, 0, 0));
+    (own.first, own.last) = (Some(date(2026, 6, 1)), Some(date(2026, 6, 5)));
+    own.taste.least = 0.0;
+    let made = film(&own, &stills).unwrap();
+    assert_eq!(made.taken.len(), 3);
+    let missing = [date(2026, 6, 3), date(2026, 6, 5)];
+    assert_eq!(made.missing_days, missing);
+    assert_eq!(made.plan.missing_days, missing);
+}
+
+/// One picture of a clock that was not set makes days and years of a film, and is named.
+#[test]
+fn a_frame_that_is_years_off_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    let year = yard(&stills, 2);
+    let reset = "yard_20000101_120000.JPG";
+    std::fs::write(stills.join(reset), draw(&year, BEGIN + 12 * HOUR)).unwrap();
+    let mut own = request(&folder.path().join("film"), 8);
+    let material = Folder::new(stills.clone(), TimeZone::UTC);
+    let said = plan(&own, &material).unwrap().astray.unwrap();
+    assert!(
+        said.contains(reset) && said.contains("--from 2026-06-01"),
+        "{said}"
+    );
+    own.pace = Pace::Every(HOUR / 60);
+    let fault = plan(&own, &material).unwrap_err().to_string();
+    assert!(
+        fault.contains("a film has 1 to") && fault.ends_with(&said),
+        "{fault}"
+    );
+    own.first = Some(date(2026, 6, 1));
+    assert_eq!(plan(&own, &material).unwrap().astray, None);
 }

@@ -27,7 +27,7 @@ mod store;
 mod tests;
 mod work;
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::Duration;
 
@@ -57,6 +57,8 @@ pub use forebay_darkroom::{
 const MOVED_MAX: f64 = 0.12;
 /// Pictures of the contact sheet.
 const THUMBS_MAX: usize = 160;
+/// Those beside them of frames that could not be laid upon others.
+const UNLAID_MAX: usize = 100;
 
 /// A film that was made.
 #[derive(Debug)]
@@ -75,6 +77,9 @@ pub struct Made {
     pub steps: Vec<Step>,
     /// Chosen frames before which the camera was turned to another view.
     pub turns: Vec<usize>,
+    /// Where something is to be hidden: each run of chosen frames that could not be laid upon those before
+    /// them, so that it may lie where nobody drew it; the first, and how many.
+    pub unlaid: Vec<(usize, usize)>,
     /// Jumps of brightness that were spread.
     pub jumps: Vec<Jump>,
     /// Mean luma of each chosen frame, of what counts for it, before and after.
@@ -87,6 +92,22 @@ pub struct Made {
     pub unreadable: Vec<(usize, String)>,
     /// Days without a frame in the film.
     pub missing_days: Vec<Date>,
+    /// Decisions in `choices.txt` that are not in force.
+    pub waiting: usize,
+}
+
+impl Made {
+    /// That something may be seen which was to be hidden.
+    #[must_use]
+    pub fn doubt(&self) -> Option<String> {
+        let frames: usize = self.unlaid.iter().map(|(_, count)| count).sum();
+        (frames > 0).then(|| {
+            format!(
+                "{frames} frames could not be laid upon those before them: if the camera was turned there, what \
+                 is hidden is not what was drawn. The report has a picture of the first of each stretch."
+            )
+        })
+    }
 }
 
 /// Plans a film: nothing is written.
@@ -180,7 +201,11 @@ pub fn make(
     let choices = chosen(request, &plan, &looks);
     let (taken, shown) = film::row(&choices, request.missing);
     if taken.is_empty() {
-        return Err(LapseError::NothingKept);
+        return Err(LapseError::NothingKept(refused(
+            request,
+            &plan,
+            (&choices, &unreadable),
+        )));
     }
     let mut measures = measure(request, &plan, material, &store, (&taken, size), stop, tell)?;
     let poses = align::settled(measures.iter().map(|measure| measure.pose).collect());
@@ -204,8 +229,14 @@ pub fn make(
         .collect();
     let mut thumbs = film::weekly(&times, THUMBS_MAX);
     // Whether a region still covers what it is for must be seen.
-    let turned = |shown: &Shown| turns.contains(&shown.first());
-    thumbs.extend((0..shown.len()).filter(|number| shown.get(*number).is_some_and(turned)));
+    let unlaid = match request.regions.hides() {
+        true => unlaid(&poses),
+        false => Vec::new(),
+    };
+    let firsts = unlaid.iter().take(UNLAID_MAX).map(|(first, _)| *first);
+    let looked_at: HashSet<usize> = turns.iter().copied().chain(firsts).collect();
+    let doubtful = |shown: &Shown| looked_at.contains(&shown.first());
+    thumbs.extend((0..shown.len()).filter(|number| shown.get(*number).is_some_and(doubtful)));
     thumbs.sort_unstable();
     thumbs.dedup();
     let scene = Scene {
@@ -230,24 +261,12 @@ pub fn make(
         (luma.mean(), after)
     });
     let brightness = brightness.collect();
-    let has: std::collections::HashSet<Option<Date>> = taken
-        .iter()
-        .map(|taken| plan::date_of(at(taken), &request.zone))
-        .collect();
-    let missing_days = match plan.calendar.slots_a_day {
-        // A slot has several days: each of them is stood for.
-        0 => plan.missing_days.clone(),
-        _ => plan
-            .calendar
-            .days
-            .iter()
-            .map(|day| day.date)
-            .filter(|date| !has.contains(&Some(*date)))
-            .collect(),
-    };
-    let made = Made {
+    let missing_days = missing_days(&plan, &taken);
+    let mut made = Made {
+        waiting: 0,
         steps: film::steps(&poses, size),
         turns,
+        unlaid,
         jumps: levels.whole.jumps().collect(),
         brightness,
         size,
@@ -260,14 +279,16 @@ pub fn make(
         choices,
         plan,
     };
-    report::write(&store, request, &made, &thumbs, film_size)?;
+    made.waiting = report::write(&store, request, &made, &thumbs, film_size)?;
     let own: Vec<&Candidate> = made
         .taken
         .iter()
         .filter_map(|taken| made.plan.candidates.get(taken.candidate))
         .collect();
+    let mut copies: Vec<String> = Vec::new();
     let mut make =
         |name: &str, fill: &mut dyn FnMut(&mut dyn std::io::Write) -> std::io::Result<()>| {
+            copies.push(name.to_owned());
             store
                 .make(name.as_ref(), |out| fill(out))
                 .map_err(std::io::Error::other)
@@ -291,7 +312,78 @@ pub fn make(
         CopyFault::Write(error) => LapseError::write(&store.path("intra.mp4"))(error),
         CopyFault::Load(name, fault) => lost(name, fault),
     })?;
+    store.only_intra(&copies)?;
     Ok(made)
+}
+
+/// Why nothing was taken.
+fn refused(
+    request: &LapseRequest,
+    plan: &Plan,
+    (choices, unreadable): (&[Choice], &[(usize, String)]),
+) -> String {
+    let name = |index: usize| plan.candidates.get(index).map(Candidate::name);
+    let mut texts = Vec::new();
+    if let Some((index, why)) = unreadable.first() {
+        let name = name(*index).unwrap_or_default();
+        texts.push(format!(
+            "{} can't be read ({name}: {why})",
+            unreadable.len()
+        ));
+    }
+    let mut poor: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
+    for (index, scores) in choices.iter().filter_map(|choice| choice.ranked.first()) {
+        let why = scores.worst(&request.taste.weights);
+        let (count, _) = poor
+            .entry(why.unwrap_or("dropped by hand, or of another day than its neighbours"))
+            .or_insert((0, *index));
+        *count += 1;
+    }
+    for (why, (count, index)) in &poor {
+        let name = name(*index).unwrap_or_default();
+        texts.push(format!("the best of {count} places: {why} ({name})"));
+    }
+    let mut text = texts.join("; ");
+    if !poor.is_empty() {
+        text += ". `least = 0` in a file for --taste takes the best of each place whatever it looks like";
+    }
+    text
+}
+
+/// Days without a frame in the film.
+fn missing_days(plan: &Plan, taken: &[Taken]) -> Vec<Date> {
+    let calendar = &plan.calendar;
+    // A slot has several days: each of them is stood for.
+    if calendar.slots_a_day == 0 {
+        return plan.missing_days.clone();
+    }
+    // Hours may go over midnight: the day of a frame is that of its slot, not its date.
+    let day = |taken: &Taken| {
+        let wanted = calendar.slots.get(taken.slot)?.wanted.first()?;
+        let behind = calendar.days.partition_point(|day| day.begin <= *wanted);
+        behind.checked_sub(1)
+    };
+    let has: HashSet<usize> = taken.iter().filter_map(day).collect();
+    let days = calendar.days.iter().enumerate();
+    days.filter(|(number, _)| !has.contains(number))
+        .map(|(_, day)| day.date)
+        .collect()
+}
+
+/// Runs of frames of which nobody knows how they lie: the first of each, and how many.
+fn unlaid(poses: &[Pose]) -> Vec<(usize, usize)> {
+    let mut runs: Vec<(usize, usize)> = Vec::new();
+    let lost = poses
+        .iter()
+        .zip(0..)
+        .filter(|(pose, _)| pose.correlation == 0.0);
+    for (_, number) in lost {
+        match runs.last_mut() {
+            Some((first, count)) if *first + *count == number => *count += 1,
+            _ => runs.push((number, 1)),
+        }
+    }
+    runs
 }
 
 /// The size that most candidates have: the larger one where two are as frequent.
@@ -424,8 +516,8 @@ fn measure(
         .iter()
         .filter_map(|taken| plan.candidates.get(taken.candidate))
         .collect();
-    let mut measures = store.measures(&candidates)?;
-    let mut lines = store.measure_lines(&candidates, &measures)?;
+    let mut measures = store.measures(&candidates, size)?;
+    let mut lines = store.measure_lines((&candidates, size), &measures)?;
     let mask = request.regions.level_mask();
     let apart_mask = request.regions.apart_mask();
     let hidden = |x: f64, y: f64| request.regions.moves_apart(x, y);
@@ -489,7 +581,7 @@ fn measure(
                 curves,
                 apart,
             };
-            Store::add_measure(&mut lines, candidate, &measure)?;
+            Store::add_measure(&mut lines, (candidate, size), &measure)?;
             measures.push(measure);
             teller.done(number + 1);
             Ok(())

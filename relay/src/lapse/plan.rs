@@ -10,7 +10,7 @@ use jiff::tz::TimeZone;
 use super::encode::PieceCoder;
 use super::source::{Candidate, Listing, LoadFault, Material, Passed};
 use super::{LapseError, LapseRequest, load, lost};
-use forebay_darkroom::calendar::{Calendar, Instant, Wish, calendar};
+use forebay_darkroom::calendar::{Calendar, CalendarFault, Instant, Slot, Wish, calendar};
 use forebay_darkroom::choose::{Verdict, shared_out};
 use forebay_darkroom::colour::FilmFrame;
 use forebay_darkroom::frame::Frame;
@@ -22,6 +22,10 @@ const TRIED: usize = 4;
 
 /// Frames nearer to each other than this are as good as one, in a film of years.
 const APART_NANOS_MAX: i64 = 60_000_000_000;
+
+const DAY_NANOS: i64 = 86_400 * 1_000_000_000;
+/// No camera that is looked after is silent for so long.
+const ASTRAY_NANOS: i64 = 180 * DAY_NANOS;
 
 /// A plan.
 #[derive(Debug, Clone)]
@@ -40,7 +44,11 @@ pub struct Plan {
     pub missing_days: Vec<Date>,
     /// Slots without a candidate.
     pub empty_slots: usize,
-    /// Pixels of the candidates that were tried.
+    /// That some frames are far off all others, in words.
+    pub astray: Option<String>,
+    /// Where none of the candidates that were tried could be read: which one, and why.
+    pub unread: Option<String>,
+    /// Pixels of the candidates that were tried; none where no one could be read.
     pub material_size: (usize, usize),
     /// Pixels of the film.
     pub film_size: (usize, usize),
@@ -103,6 +111,15 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
     let Some((earliest, latest)) = ends else {
         return Err(nothing(request, material, &named));
     };
+    let astray = astray(request, &named.candidates);
+    let odd = |fault: CalendarFault| {
+        let by_time = matches!(
+            fault,
+            CalendarFault::TooManyDays(..) | CalendarFault::Frames(_)
+        );
+        let astray = astray.clone().filter(|_| by_time);
+        LapseError::Calendar { fault, astray }
+    };
     let wish = Wish {
         first: request.first.unwrap_or(earliest),
         last: request.last.unwrap_or(latest),
@@ -112,7 +129,7 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
         reach_nanos: request.reach_nanos,
     };
     let place = request.place.as_ref();
-    let first = calendar(&wish, zone, place, None)?;
+    let first = calendar(&wish, zone, place, None).map_err(odd)?;
     let reach = first.slots.iter().map(|slot| slot.reach_nanos).max();
     let reach = reach.unwrap_or(0);
     let wanted = |begin: Instant, end: Instant| {
@@ -150,25 +167,14 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
         .get(counts.len() * 9 / 10)
         .copied()
         .map(|most| most.max(1));
-    let calendar = calendar(&wish, zone, place, most)?;
+    let calendar = calendar(&wish, zone, place, most).map_err(odd)?;
     let mut shared = shared_out(&times, &calendar.slots);
+    let verdict = |index: usize| {
+        let candidate = candidates.get(index);
+        candidate.and_then(|one| request.verdicts.of(one))
+    };
     for (own, slot) in shared.iter_mut().zip(&calendar.slots) {
-        let far = |index: &usize| {
-            let at = times.get(*index).copied().unwrap_or(0);
-            slot.wanted
-                .iter()
-                .map(|wanted| (wanted - at).abs())
-                .min()
-                .unwrap_or(0)
-        };
-        // What somebody wants is looked at, however far from the instant.
-        let kept = |index: &usize| {
-            let candidate = candidates.get(*index);
-            candidate.and_then(|one| request.verdicts.of(one)) == Some(Verdict::Keep)
-        };
-        own.sort_by_key(|index| (!kept(index), far(index)));
-        own.truncate(request.consider.max(1));
-        own.sort_unstable();
+        *own = looked_at(own, slot, &times, &verdict, request.consider.max(1));
     }
     let missing_days = calendar.days.iter().filter(|day| {
         let margin = calendar.slots.first().map_or(0, |slot| slot.reach_nanos);
@@ -184,7 +190,12 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
     let near = all.iter().copied().collect();
     let unheeded = request.verdicts.unheeded(&candidates, &near);
     let frames = calendar.slots.len() - empty_slots;
-    let (material_size, film_size, cost) = tried(request, material, &candidates, &all, frames)?;
+    let Tried {
+        unread,
+        material_size,
+        film_size,
+        cost,
+    } = tried(request, material, &candidates, &all, frames)?;
     Ok(Plan {
         candidates,
         passed_over: listing.passed_over,
@@ -193,10 +204,112 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
         unheeded,
         missing_days,
         empty_slots,
+        astray,
+        unread,
         material_size,
         film_size,
         cost,
     })
+}
+
+/// Which candidates of a slot are looked at: the nearest to each of its instants, that of the day that is
+/// wanted most before the others, then the second ones. What somebody wants is looked at, however far; what
+/// is not wanted takes no other one's place.
+fn looked_at(
+    own: &[usize],
+    slot: &Slot,
+    times: &[Instant],
+    verdict: &dyn Fn(usize) -> Option<Verdict>,
+    consider: usize,
+) -> Vec<usize> {
+    // Of each candidate which of the instants is the nearest, and how far it is.
+    let near = own.iter().map(|index| {
+        let at = times.get(*index).copied().unwrap_or(0);
+        let far = slot.wanted.iter().map(|wanted| (wanted - at).abs());
+        let (wanted, far) = far
+            .enumerate()
+            .min_by_key(|(_, far)| *far)
+            .unwrap_or((0, 0));
+        (wanted, far, *index)
+    });
+    let mut near: Vec<_> = near.collect();
+    near.sort_unstable();
+    let mut ranked = Vec::new();
+    let mut last = None;
+    let mut rank = 0usize;
+    for (wanted, far, index) in near {
+        rank = match last.replace(wanted) == Some(wanted) {
+            true => rank + 1,
+            false => 0,
+        };
+        let kept = verdict(index) == Some(Verdict::Keep);
+        ranked.push((!kept, rank, wanted, far, index));
+    }
+    ranked.sort_unstable();
+    let mut left = consider;
+    let mut looked = Vec::new();
+    for (.., index) in ranked {
+        if left == 0 {
+            break;
+        }
+        left -= usize::from(verdict(index) != Some(Verdict::Drop));
+        looked.push(index);
+    }
+    looked.sort_unstable();
+    looked
+}
+
+/// That the first frames, or the last ones, are far off all others: the clock of a camera that was not set
+/// makes a film of decades. None where somebody has said from when to when.
+fn astray(request: &LapseRequest, candidates: &[Candidate]) -> Option<String> {
+    let most = (candidates.len() / 100).max(1);
+    let date = |candidate: &Candidate| date_of(candidate.at, &request.zone);
+    let gap = |pair: &[Candidate]| match pair {
+        [a, b] if b.at - a.at > ASTRAY_NANOS => Some((a.clone(), b.clone())),
+        _ => None,
+    };
+    if candidates.len() < 3 {
+        return None;
+    }
+    let text = |count: usize, one: &Candidate, days: i64, way: String| {
+        let (name, own) = (one.name(), date(one)?);
+        Some(format!(
+            "{count} frames, as {name} of {own}, are {days} days and more off all others, as those of a clock \
+             that was not set: {way} leaves them out"
+        ))
+    };
+    let days = |a: &Candidate, b: &Candidate| (b.at - a.at) / DAY_NANOS;
+    let before = candidates
+        .windows(2)
+        .take(most)
+        .zip(1..)
+        .filter_map(|(pair, count)| {
+            let (last, next) = gap(pair)?;
+            text(
+                count,
+                &last,
+                days(&last, &next),
+                format!("--from {}", date(&next)?),
+            )
+        });
+    let behind = candidates
+        .windows(2)
+        .rev()
+        .take(most)
+        .zip(1..)
+        .filter_map(|(pair, count)| {
+            let (last, next) = gap(pair)?;
+            text(
+                count,
+                &next,
+                days(&last, &next),
+                format!("--to {}", date(&last)?),
+            )
+        });
+    let before = before.last().filter(|_| request.first.is_none());
+    let behind = behind.last().filter(|_| request.last.is_none());
+    let texts: Vec<String> = before.into_iter().chain(behind).collect();
+    (!texts.is_empty()).then(|| texts.join(". "))
 }
 
 fn nothing(request: &LapseRequest, material: &dyn Material, listing: &Listing) -> LapseError {
@@ -225,8 +338,13 @@ pub(super) fn film_size(request: &LapseRequest, (width, height): (usize, usize))
     (width & !1, height & !1)
 }
 
-/// Pixels of the candidates, pixels of the film, and what it costs.
-type Tried = ((usize, usize), (usize, usize), Cost);
+/// What a few candidates tell, as a [`Plan`] has it.
+struct Tried {
+    unread: Option<String>,
+    material_size: (usize, usize),
+    film_size: (usize, usize),
+    cost: Cost,
+}
 
 /// Does with a few candidates what will be done with all.
 fn tried(
@@ -240,6 +358,7 @@ fn tried(
     let mut sizes: BTreeMap<(usize, usize), usize> = BTreeMap::new();
     let mut loaded: Option<Frame> = None;
     let (mut reading, mut looking, mut read) = (Duration::ZERO, Duration::ZERO, 0u32);
+    let mut unread = None;
     // The first ones may be broken; a few more are tried then.
     for index in spread.chain(all.iter().take(32)) {
         if read as usize >= TRIED {
@@ -251,7 +370,10 @@ fn tried(
         let begin = Clock::now();
         let frame = match load(material, candidate) {
             Ok(frame) => frame,
-            Err(LoadFault::Unusable(_) | LoadFault::Unread(_)) => continue,
+            Err(LoadFault::Unusable(text) | LoadFault::Unread(text)) => {
+                unread.get_or_insert_with(|| format!("{}: {text}", candidate.name()));
+                continue;
+            }
             Err(fault) => return Err(lost(candidate.name(), fault)),
         };
         reading += begin.elapsed();
@@ -263,7 +385,12 @@ fn tried(
         loaded = Some(frame);
     }
     let Some(frame) = loaded else {
-        return Ok(((0, 0), film_size(request, (1920, 1080)), Cost::default()));
+        return Ok(Tried {
+            unread,
+            material_size: (0, 0),
+            film_size: film_size(request, (1920, 1080)),
+            cost: Cost::default(),
+        });
     };
     let size = sizes
         .iter()
@@ -298,5 +425,41 @@ fn tried(
         measure: times(reading + 2 * looking + 2 * moving, frames),
         render: times(reading + moving + making + looking * (blend - 1), frames),
     };
-    Ok((size, film, cost))
+    Ok(Tried {
+        unread: None,
+        material_size: size,
+        film_size: film,
+        cost,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_day_that_is_wanted_most_is_looked_at_first() {
+        // A still each day at the wanted time, and another one an hour later; of six days the fourth is wanted.
+        let times: Vec<Instant> = (0..6)
+            .flat_map(|day| [day * DAY_NANOS, day * DAY_NANOS + DAY_NANOS / 24])
+            .collect();
+        let slot = Slot {
+            wanted: [3, 2, 4, 1, 5, 0].map(|day| day * DAY_NANOS).to_vec(),
+            reach_nanos: DAY_NANOS / 24,
+            hours: (0, 6 * DAY_NANOS),
+        };
+        let own: Vec<usize> = (0..12).collect();
+        let looked = |consider, verdict: &dyn Fn(usize) -> Option<Verdict>| {
+            looked_at(&own, &slot, &times, verdict, consider)
+        };
+        assert_eq!(looked(1, &|_| None), [6]);
+        assert_eq!(looked(3, &|_| None), [4, 6, 8]);
+        assert_eq!(looked(7, &|_| None), [0, 2, 4, 6, 7, 8, 10]);
+        // What is dropped takes no other one's place, and what is kept comes first.
+        let dropped = |index| (index == 6).then_some(Verdict::Drop);
+        assert_eq!(looked(1, &dropped), [4, 6]);
+        let kept = |index| (index == 1).then_some(Verdict::Keep);
+        assert_eq!(looked(2, &kept), [1, 6]);
+        assert_eq!(looked(12, &|_| None), own);
+    }
 }

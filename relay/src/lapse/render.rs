@@ -109,7 +109,7 @@ impl Scene<'_> {
     fn whole(&self, taken: usize) -> Result<Frame, LapseError> {
         let (Some(candidate), Some(measure)) = (self.candidate(taken), self.measures.get(taken))
         else {
-            return Err(LapseError::NothingKept);
+            return Err(LapseError::Defect(taken));
         };
         let gone = |fault| lost(candidate.name(), fault);
         let frame = load(self.material, candidate).map_err(gone)?;
@@ -121,10 +121,23 @@ impl Scene<'_> {
         Ok(frame)
     }
 
-    /// All that makes some frames of the film what they are, but for the options: files, how they lie, what
-    /// becomes of their brightness, and where they are cut. What was made of the same needs not be made
-    /// again; where the choice has changed meanwhile, since there is more to choose from, it must.
-    fn origin(&self, range: std::ops::Range<usize>) -> String {
+    /// All that makes a chosen frame what it is, but for the options: its file, how it lies, and what becomes
+    /// of its brightness.
+    fn digest(&self, taken: usize) -> String {
+        let candidate = self.candidate(taken);
+        let text = format!(
+            "{:?} {:?} {:?}",
+            candidate.map(|one| (one.name(), one.at, one.bytes)),
+            self.measures.get(taken).map(|measure| measure.pose),
+            self.levels.tables(taken)
+        );
+        format!("{:x}", Sha256::digest(text))
+    }
+
+    /// All that makes some frames of the film what they are, but for the options: the frames they are made
+    /// of, by their [`digest`](Self::digest), and where they are cut. What was made of the same needs not be
+    /// made again; where the choice has changed meanwhile, since there is more to choose from, it must.
+    fn origin(&self, range: std::ops::Range<usize>, digests: &[String]) -> String {
         let mut sum = Sha256::new();
         let mut add = |text: &str| {
             sum.update(text.as_bytes());
@@ -132,30 +145,18 @@ impl Scene<'_> {
         };
         add(&self.request.coder.identity());
         add(&format!("{:?} {:?}", self.size, self.film_size));
-        let mut last = None;
         for number in range {
             let Some(shown) = self.shown.get(number) else {
                 continue;
             };
             add(&format!("{shown:?} {:?}", self.area(number)));
-            let (first, second) = match shown {
-                Shown::Between(first, second, _) => (*first, *second),
-                shown => (shown.first(), shown.first()),
+            let second = match shown {
+                Shown::Between(_, second, _) => Some(*second),
+                _ => None,
             };
-            for taken in [first, second]
-                .into_iter()
-                .flat_map(|one| self.neighbours(one))
-            {
-                if last.replace(taken) == Some(taken) {
-                    continue;
-                }
-                let candidate = self.candidate(taken);
-                add(&format!(
-                    "{:?} {:?} {:?}",
-                    candidate.map(|one| (one.name(), one.at, one.bytes)),
-                    self.measures.get(taken).map(|measure| measure.pose),
-                    self.levels.tables(taken)
-                ));
+            for taken in [Some(shown.first()), second].into_iter().flatten() {
+                let own = digests.get(self.neighbours(taken));
+                own.into_iter().flatten().for_each(|digest| add(digest));
             }
         }
         format!("{:x}", sum.finalize())
@@ -222,7 +223,7 @@ impl Scene<'_> {
         self.request
             .blend
             .of(&frames)
-            .ok_or(LapseError::NothingKept)
+            .ok_or(LapseError::Defect(taken))
     }
 }
 
@@ -267,8 +268,15 @@ pub(super) fn render(
     let range = |piece: usize| piece * PIECE..((piece + 1) * PIECE).min(frames);
     let pieces = frames.div_ceil(PIECE);
     store.cut(frames, pieces)?;
+    let mut digests = Vec::with_capacity(scene.taken.len());
+    for taken in 0..scene.taken.len() {
+        if stop() {
+            return Err(LapseError::Interrupted);
+        }
+        digests.push(scene.digest(taken));
+    }
     let origins: Vec<String> = (0..pieces)
-        .map(|piece| scene.origin(range(piece)))
+        .map(|piece| scene.origin(range(piece), &digests))
         .collect();
     let whole = |(piece, origin): (usize, &String)| {
         // A power cut may leave a picture empty, though its name is there.

@@ -4,10 +4,12 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use jiff::Timestamp;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use super::plan::date_of;
 use super::render::thumb_name;
+use super::request::{Verdicts, written};
 use super::store::Store;
 use super::{LapseError, LapseRequest, Made, length};
 use crate::markup::{Images, Markup, embedded, escaped};
@@ -21,19 +23,24 @@ const LISTED_MAX: usize = 120;
 const POINTS_MAX: usize = 1200;
 const CHART: (f64, f64) = (1000.0, 160.0);
 
-/// Writes all three.
+const CHOICES: &str = "choices.txt";
+
+/// Writes all three. Gives the number of decisions in `choices.txt` that are not in force: somebody has made
+/// them there since, and not handed them over.
 pub(super) fn write(
     store: &Store,
     request: &LapseRequest,
     made: &Made,
     thumbs: &[usize],
     film_size: (usize, usize),
-) -> Result<(), LapseError> {
+) -> Result<usize, LapseError> {
     store.put(
         "frames/frames.csv".as_ref(),
         table(request, made).as_bytes(),
     )?;
-    store.put("choices.txt".as_ref(), choices(request, made).as_bytes())?;
+    let waiting = decided(store)?.beyond(&request.verdicts);
+    let text = choices(request, made, &waiting);
+    store.put(CHOICES.as_ref(), text.as_bytes())?;
     let page = Page {
         store,
         request,
@@ -42,7 +49,32 @@ pub(super) fn write(
     store.put(
         "report.html".as_ref(),
         page.write(thumbs, film_size).as_bytes(),
-    )
+    )?;
+    Ok(waiting.count())
+}
+
+/// The decisions in the file that is there. One that can't be read is put beside, for who has written it.
+fn decided(store: &Store) -> Result<Verdicts, LapseError> {
+    let path = store.path(CHOICES);
+    let text = match std::fs::read_to_string(&path) {
+        Ok(text) => text,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => String::new(),
+        Err(source) => return Err(LapseError::State { path, source }),
+    };
+    let mut verdicts = Verdicts::default();
+    match verdicts.add_text(&text) {
+        Ok(()) => Ok(verdicts),
+        Err((line, why)) => {
+            let beside = store.path("choices.txt.old");
+            std::fs::rename(&path, &beside).map_err(LapseError::write(&beside))?;
+            tracing::warn!(
+                "{}:{line}: {why}; it is now {}",
+                path.display(),
+                beside.display()
+            );
+            Ok(Verdicts::default())
+        }
+    }
 }
 
 fn utc(at: Instant) -> String {
@@ -125,16 +157,19 @@ fn table(request: &LapseRequest, made: &Made) -> String {
 }
 
 /// Decisions that were made, and others as remarks: what loses its `#` is one.
-fn choices(request: &LapseRequest, made: &Made) -> String {
+fn choices(request: &LapseRequest, made: &Made, waiting: &Verdicts) -> String {
     let mut text = String::from(
         "# What was chosen for each place of the film, and what else there is.\n\
          # Take the first `#` of a line away to make it a decision, and hand the file over with\n\
          # --choices FILE --again.\n",
     );
-    let decided = request.verdicts.to_string();
-    if !decided.is_empty() {
-        text += "\n# Decided:\n";
-        text += &decided;
+    for (what, verdicts) in [
+        ("Decided", &request.verdicts),
+        ("Decided, and not in force yet", waiting),
+    ] {
+        if verdicts.count() > 0 {
+            text += &format!("\n# {what}:\n{verdicts}");
+        }
     }
     for (choice, slot) in made.choices.iter().zip(&made.plan.calendar.slots) {
         let wanted = slot
@@ -165,7 +200,7 @@ fn choices(request: &LapseRequest, made: &Made) -> String {
             writeln!(
                 text,
                 "#{word} {} # {state}, {total:.2}{}",
-                candidate.name(),
+                written(&candidate.name()),
                 why.unwrap_or_default()
             )
             .ok();
@@ -326,6 +361,9 @@ impl Page<'_> {
                 made.size.0, made.size.1
             ),
         );
+        if let Some(doubt) = made.doubt() {
+            page.text("p", &doubt);
+        }
         let marks: Vec<usize> = made.steps.iter().map(|step| step.taken).collect();
         self.chart(
             page,
@@ -433,7 +471,9 @@ impl Page<'_> {
                         .map(|candidate| candidate.name())
                         .unwrap_or_default(),
                     format!("{:.2}", scores.total(weights)),
-                    scores.worst(weights).unwrap_or("dropped by hand"),
+                    scores
+                        .worst(weights)
+                        .unwrap_or("dropped by hand, or of another day than its neighbours"),
                 ),
                 None => (
                     String::new(),
@@ -464,28 +504,25 @@ impl Page<'_> {
             page.text("p", "None.");
             return;
         }
-        // Days that follow each other share a line.
-        let mut runs: Vec<(jiff::civil::Date, jiff::civil::Date)> = Vec::new();
+        // Days that follow each other for the same reason share a line.
+        let mut runs: Vec<(Date, Date, bool)> = Vec::new();
         for day in &made.missing_days {
+            let none = made.plan.missing_days.binary_search(day).is_ok();
             match runs.last_mut() {
-                Some((_, last)) if last.tomorrow().is_ok_and(|next| next == *day) => *last = *day,
-                _ => runs.push((*day, *day)),
+                Some((_, last, without))
+                    if *without == none && last.tomorrow().is_ok_and(|next| next == *day) =>
+                {
+                    *last = *day;
+                }
+                _ => runs.push((*day, *day, none)),
             }
         }
-        let had: std::collections::BTreeSet<_> = made
-            .plan
-            .candidates
-            .iter()
-            .filter_map(|c| date_of(c.at, &self.request.zone))
-            .collect();
         page.raw("<ul class=\"days\">\n");
-        for (first, last) in runs.iter().take(LISTED_MAX) {
+        for (first, last, none) in runs.iter().take(LISTED_MAX) {
             let days = first.until(*last).map_or(1, |span| span.get_days() + 1);
-            let any = had.range(*first..=*last).next().is_some();
-            let why = if any {
-                "no frame good enough or in the hours"
-            } else {
-                "no frames"
+            let why = match none {
+                true => "no frames in the wanted hours",
+                false => "no frame good enough",
             };
             let text = match days {
                 1 => format!("{first}: {why}"),

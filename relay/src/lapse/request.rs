@@ -1,5 +1,6 @@
 //! What is asked for, and what can go wrong.
 
+use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::io;
@@ -119,7 +120,7 @@ impl LapseRequest {
 }
 
 /// Somebody's decisions: a line each, `keep` or `drop` and a candidate, by its file or its time in UTC;
-/// what stands behind a `#` that follows a space, or begins a line, is a remark.
+/// what stands behind a `#` that follows a space, or begins a line, is a remark. A name may stand in `"`.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Verdicts {
     by_name: BTreeMap<String, Verdict>,
@@ -134,11 +135,23 @@ impl Verdicts {
     /// The number of the first line that is none, and why.
     pub fn add_text(&mut self, text: &str) -> Result<(), (usize, String)> {
         for (line, number) in text.lines().zip(1..) {
-            let line = line.split(" #").next().unwrap_or_default().trim();
+            let line = line.trim();
             if line.is_empty() || line.starts_with('#') {
                 continue;
             }
-            let (word, what) = line.split_once(' ').unwrap_or((line, ""));
+            let (word, rest) = line.split_once(' ').unwrap_or((line, ""));
+            let rest = rest.trim_start();
+            let what = match rest.strip_prefix('"') {
+                Some(quoted) => quoted.split_once('"').map(|(name, _)| name),
+                None if rest.starts_with('#') => Some(""),
+                None => rest.split(" #").next(),
+            };
+            let Some(what) = what else {
+                return Err((
+                    number,
+                    "a name that begins with `\"` ends with one".to_owned(),
+                ));
+            };
             let verdict = match word {
                 "keep" => Verdict::Keep,
                 "drop" => Verdict::Drop,
@@ -173,6 +186,21 @@ impl Verdicts {
             }
         }
         Ok(())
+    }
+
+    /// Those that others lack, or have otherwise.
+    pub(super) fn beyond(&self, others: &Self) -> Self {
+        let mut own = self.clone();
+        own.by_name
+            .retain(|name, verdict| others.by_name.get(name) != Some(verdict));
+        own.by_time
+            .retain(|second, verdict| others.by_time.get(second) != Some(verdict));
+        own
+    }
+
+    /// How many there are.
+    pub(super) fn count(&self) -> usize {
+        self.by_name.len() + self.by_time.len()
     }
 
     /// Those that concern no candidate, or none that is near a place of the film; as they were given.
@@ -211,12 +239,21 @@ impl fmt::Display for Verdicts {
             Verdict::Drop => "drop",
         };
         for (name, verdict) in &self.by_name {
-            writeln!(out, "{} {name}", word(verdict))?;
+            writeln!(out, "{} {}", word(verdict), written(name))?;
         }
         for (at, verdict) in &self.by_time {
             writeln!(out, "{} {}", word(verdict), utc(*at))?;
         }
         Ok(())
+    }
+}
+
+/// A name as [`Verdicts::add_text`] reads it.
+pub(super) fn written(name: &str) -> Cow<'_, str> {
+    let odd = name.contains(" #") || name.starts_with(['#', '"']) || name.trim() != name;
+    match odd {
+        true => Cow::Owned(format!("\"{name}\"")),
+        false => Cow::Borrowed(name),
     }
 }
 
@@ -247,20 +284,22 @@ pub enum LapseError {
         passed_over: String,
     },
     /// The calendar.
-    #[error(transparent)]
-    Calendar(#[from] CalendarFault),
+    #[error("{fault}{}", .astray.as_ref().map(|text| format!(". {text}")).unwrap_or_default())]
+    Calendar {
+        /// What is wrong with it.
+        fault: CalendarFault,
+        /// A frame with an odd time that it may come from.
+        astray: Option<String>,
+    },
     /// Frames there, but not in the wanted hours.
     #[error(
         "none of the {0} frames is near a wanted instant: see the hours (--window, --sun-above, --azimuth), \
          the days, and the zone in which they count"
     )]
     NotNear(usize),
-    /// All were refused.
-    #[error(
-        "no frame is good enough or readable: `least = 0` in a file for --taste takes the best of each \
-         slot whatever it looks like"
-    )]
-    NothingKept,
+    /// All were refused; why.
+    #[error("no frame can be used: {0}")]
+    NothingKept(String),
     /// A date that can't be written.
     #[error("--date {0}: {1}")]
     Date(String, String),

@@ -50,6 +50,8 @@ struct Measured {
     name: String,
     at: i64,
     bytes: u64,
+    /// Pixels that a pose is in: those of all frames, which other material may change.
+    size: (usize, usize),
     /// The bits of six numbers: a text of them may differ in the last.
     affine: [u64; 6],
     correlation: f64,
@@ -205,13 +207,7 @@ impl Store {
         for name in ["film.mp4", "report.html", ".work/measures.jsonl"] {
             remove(&self.out.join(name))?;
         }
-        let intra = |path: &PathBuf| {
-            let name = path.file_name().and_then(|name| name.to_str());
-            name.is_some_and(|name| name.starts_with("intra"))
-        };
-        for path in self.listed("", "mp4").into_iter().filter(intra) {
-            remove(&path)?;
-        }
+        self.only_intra(&[])?;
         for (folder, what) in [
             (WORK, "piece"),
             ("frames", "jpg"),
@@ -219,6 +215,18 @@ impl Store {
             (".work/thumbs", "jpg"),
         ] {
             for path in self.listed(folder, what) {
+                remove(&path)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Takes away films of key frames as they were recorded, but for those of these names.
+    pub(super) fn only_intra(&self, names: &[String]) -> Result<(), LapseError> {
+        for path in self.listed("", "mp4") {
+            let name = path.file_name().and_then(|name| name.to_str());
+            let name = name.filter(|name| name.starts_with("intra"));
+            if name.is_some_and(|name| names.iter().all(|kept| kept != name)) {
                 remove(&path)?;
             }
         }
@@ -341,13 +349,17 @@ impl Store {
         })
     }
 
-    /// What was measured of chosen frames, as far as they are the same.
-    pub(super) fn measures(&self, taken: &[&Candidate]) -> Result<Vec<Measure>, LapseError> {
+    /// What was measured of chosen frames, brought to a size, as far as they are the same.
+    pub(super) fn measures(
+        &self,
+        taken: &[&Candidate],
+        size: (usize, usize),
+    ) -> Result<Vec<Measure>, LapseError> {
         let mut measures = Vec::new();
         self.each_line("measures.jsonl", &mut |line: Measured| {
             let same = taken.get(measures.len()).is_some_and(|candidate| {
                 candidate.name() == line.name
-                    && (candidate.at, candidate.bytes) == (line.at, line.bytes)
+                    && (candidate.at, candidate.bytes, size) == (line.at, line.bytes, line.size)
             });
             match same.then(|| unpack(&line)).flatten() {
                 Some(measure) => measures.push(measure),
@@ -361,21 +373,21 @@ impl Store {
     /// Begins the file of measures anew with those that are known.
     pub(super) fn measure_lines(
         &self,
-        taken: &[&Candidate],
+        (taken, size): (&[&Candidate], (usize, usize)),
         known: &[Measure],
     ) -> Result<Lines, LapseError> {
         let path = self.out.join(WORK).join("measures.jsonl");
         remove(&path)?;
         let mut lines = Lines::open(path)?;
         for (candidate, measure) in taken.iter().zip(known) {
-            Self::add_measure(&mut lines, candidate, measure)?;
+            Self::add_measure(&mut lines, (candidate, size), measure)?;
         }
         Ok(lines)
     }
 
     pub(super) fn add_measure(
         lines: &mut Lines,
-        candidate: &Candidate,
+        (candidate, size): (&Candidate, (usize, usize)),
         measure: &Measure,
     ) -> Result<(), LapseError> {
         let all = measure.curves.iter().chain(measure.apart.iter().flatten());
@@ -385,6 +397,7 @@ impl Store {
             name: candidate.name(),
             at: candidate.at,
             bytes: candidate.bytes,
+            size,
             affine: affine.map(f64::to_bits),
             correlation: measure.pose.correlation,
             view: measure.pose.view,

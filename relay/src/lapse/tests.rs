@@ -291,7 +291,7 @@ fn what_can_not_be_done_is_said() {
     );
     std::fs::write(stills.join("20260601_120000.jpg"), b"nothing").unwrap();
     assert!(
-        fault(&request).contains("no frame is good enough or readable"),
+        fault(&request).contains("no frame can be used: 1 can't be read (20260601_120000.jpg: "),
         "{}",
         fault(&request)
     );
@@ -435,6 +435,183 @@ fn capture_times_are_those_of_exif() {
         listing.passed_over["no capture time in Exif or name"].count,
         2
     );
+}
+
+#[test]
+fn capture_times_are_those_of_names_where_cameras_have_numbers_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let jpeg = Frame::filled(64, 64, [90, 128, 128]).to_jpeg(80).unwrap();
+    let at = |text: &str| {
+        let at: Timestamp = text.parse().unwrap();
+        i64::try_from(at.as_nanosecond()).unwrap()
+    };
+    // Shapes of names, as cameras and phones give them (common practice, no source).
+    for (name, time) in [
+        (
+            "10.40.0.11_01_20260504073100123_TIMING.jpg",
+            "2026-05-04T07:31:00Z",
+        ),
+        ("cam01_20260504_073101.jpg", "2026-05-04T07:31:01Z"),
+        ("yard-410_00_20260504073102.jpeg", "2026-05-04T07:31:02Z"),
+        ("gate 2026-05-04 07.31.03.JPG", "2026-05-04T07:31:03Z"),
+        (
+            "serial 4711 0815 20260504-073104.jpg",
+            "2026-05-04T07:31:04Z",
+        ),
+        ("P2026_05_04_07_31_05_7.jpg", "2026-05-04T07:31:05Z"),
+    ] {
+        std::fs::write(folder.path().join(name), &jpeg).unwrap();
+        let listed = Folder::new(folder.path().to_owned(), TimeZone::UTC);
+        let listed = listed.list(None, None).unwrap();
+        let last = listed.candidates.last().unwrap();
+        assert_eq!((last.source.as_str(), last.at), (name, at(time)));
+    }
+}
+
+/// What is no file is not waited for, and what is passed over is told.
+#[test]
+fn a_folder_may_have_pipes_links_and_what_is_too_deep() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    let deep: std::path::PathBuf = (0..12).map(|nth| format!("below-{nth}")).collect();
+    std::fs::create_dir_all(stills.join(&deep)).unwrap();
+    let pipe = stills.join("yard_20260504_073100.jpg");
+    assert!(
+        Command::new("mkfifo")
+            .arg(&pipe)
+            .status()
+            .unwrap()
+            .success()
+    );
+    std::os::unix::fs::symlink(&stills, stills.join("round")).unwrap();
+    std::os::unix::fs::symlink("nowhere", stills.join("yard_20260504_073101.jpg")).unwrap();
+    let jpeg = Frame::filled(64, 64, [90, 128, 128]).to_jpeg(80).unwrap();
+    let real = folder.path().join("real");
+    std::fs::write(&real, jpeg).unwrap();
+    std::os::unix::fs::symlink(&real, stills.join("yard_20260504_073102.jpg")).unwrap();
+    let listed = Folder::new(stills, TimeZone::UTC).list(None, None).unwrap();
+    assert_eq!(listed.candidates.len(), 1, "{listed:?}");
+    let told: Vec<_> = listed
+        .passed_over
+        .iter()
+        .map(|(reason, passed)| (*reason, passed.count))
+        .collect();
+    assert_eq!(
+        told,
+        [
+            ("folders too deep within others", 1),
+            ("links to folders", 1),
+            ("links to nothing, or not to be looked at", 1),
+            ("no files, whatever they are called", 1),
+        ]
+    );
+}
+
+/// The colours of a film are those of its frames, whoever codes it: Y'CbCr as JPEG has it (JFIF 1.02) against
+/// what ffmpeg decodes by BT.709.
+#[test]
+fn colours_stay_whoever_codes_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    let colours = [
+        [82u8, 90, 240],
+        [145, 54, 34],
+        [41, 240, 110],
+        [210, 16, 146],
+    ];
+    for (colour, hour) in colours.iter().zip(10..) {
+        let frame = Frame::filled(128, 96, *colour).to_jpeg(95).unwrap();
+        std::fs::write(stills.join(format!("yard_20260601_{hour}0000.jpg")), frame).unwrap();
+    }
+    let mut request = request(&folder.path().join("own"), 0);
+    request.window = Window::Clock(time(10, 0, 0, 0), time(14, 0, 0, 0));
+    request.pace = Pace::Every(HOUR);
+    request.taste.least = 0.0;
+    (request.level, request.align, request.date) = (0.0, None, None);
+    let ffmpeg = super::encode::find_ffmpeg();
+    if ffmpeg.is_none() {
+        assert_ne!(
+            std::env::var("CI").as_deref(),
+            Ok("true"),
+            "ffmpeg is missing"
+        );
+        println!("skipped: ffmpeg is missing");
+        return;
+    }
+    for coder in [Coder::BuiltIn, Coder::Ffmpeg(ffmpeg.unwrap())] {
+        request.coder = coder;
+        request.again = true;
+        let made = film(&request, &stills).unwrap();
+        assert_eq!(made.taken.len(), 4);
+        let path = request.out.join("film.mp4");
+        let stream = probe(&path).unwrap();
+        for tag in ["color_space", "color_transfer", "color_primaries"] {
+            assert_eq!(stream[tag], "bt709", "{tag} of {:?}", request.coder);
+        }
+        let decoded = Command::new("ffmpeg")
+            .args(["-v", "error", "-nostdin", "-i"])
+            .arg(&path)
+            .args([
+                "-vf",
+                "scale=in_color_matrix=bt709:in_range=tv",
+                "-pix_fmt",
+                "rgb24",
+            ])
+            .args(["-f", "rawvideo", "-"])
+            .output()
+            .unwrap();
+        let frames: Vec<&[u8]> = decoded.stdout.chunks_exact(128 * 96 * 3).collect();
+        assert!(
+            frames.len() >= 4,
+            "{}",
+            String::from_utf8_lossy(&decoded.stderr)
+        );
+        for (frame, [y, cb, cr]) in frames.iter().zip(colours) {
+            let (y, cb, cr) = (f64::from(y), f64::from(cb) - 128.0, f64::from(cr) - 128.0);
+            let rgb = [
+                y + 1.402 * cr,
+                y - 0.344_136 * cb - 0.714_136 * cr,
+                y + 1.772 * cb,
+            ];
+            let middle = &frame[(48 * 128 + 64) * 3..][..3];
+            for (got, wanted) in middle.iter().zip(rgb) {
+                let off = f64::from(*got) - wanted.clamp(0.0, 255.0);
+                assert!(
+                    off.abs() < 6.0,
+                    "{:?}: {middle:?} for {rgb:?}",
+                    request.coder
+                );
+            }
+        }
+    }
+}
+
+#[test]
+fn what_a_coder_says_is_told() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    yard(&stills, 1);
+    let program = folder.path().join("coder");
+    std::fs::write(
+        &program,
+        "#!/bin/sh\necho first >&2\necho 'no room left' >&2\nexit 3\n",
+    )
+    .unwrap();
+    std::fs::set_permissions(&program, std::fs::Permissions::from_mode(0o755)).unwrap();
+    let mut request = request(&folder.path().join("film"), 8);
+    request.coder = Coder::Ffmpeg(program.clone());
+    let mut fault: &dyn std::error::Error = &film(&request, &stills).unwrap_err();
+    while let Some(source) = fault.source() {
+        fault = source;
+    }
+    let wanted = format!(
+        "{}: it ended with exit status: 3: no room left",
+        program.display()
+    );
+    assert_eq!(fault.to_string(), wanted);
 }
 
 #[test]

@@ -273,11 +273,11 @@ mod tests {
             &|| false,
             &|piece| piece,
             |piece, _| match piece {
-                20 => Err(LapseError::NothingKept),
+                20 => Err(LapseError::NotNear(20)),
                 _ => Ok(()),
             },
         );
-        assert!(matches!(fault, Err(LapseError::NothingKept)));
+        assert!(matches!(fault, Err(LapseError::NotNear(20))));
         ordered(3, (4, 4), &|| false, &|piece| piece, |_, _| Ok(())).unwrap();
     }
 }

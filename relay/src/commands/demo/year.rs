@@ -108,7 +108,7 @@ pub(super) async fn demo(folder: PathBuf, (days, width): (u16, u16)) -> Result<(
     say("");
     let Line { arguments } = Line::try_parse_from(std::iter::once("lapse".to_owned()).chain(line))
         .map_err(|error| Failure::caused(exit::SOFTWARE, error))?;
-    let Some(made) = film(arguments, stop).await? else {
+    let Some(made) = film(arguments, || Ok(stop)).await? else {
         return Err(Failure::new(exit::SOFTWARE, "no film was asked for"));
     };
     say("");

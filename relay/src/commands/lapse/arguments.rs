@@ -45,7 +45,7 @@ pub(in crate::commands) struct LapseArguments {
     /// Frames a second
     #[arg(long, default_value_t = 25, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=120))]
     pub(super) fps: u32,
-    /// Wanted hours by the site's clock; with seconds, too
+    /// Wanted hours by the site's clock; with seconds, too; a whole day is 00:00-24:00
     #[arg(long, value_name = "HH:MM-HH:MM", default_value = "08:00-17:00", conflicts_with_all = ["sun_above", "azimuth"])]
     pub(super) window: String,
     /// Instead of clock times: while the sun is so many degrees above the horizon

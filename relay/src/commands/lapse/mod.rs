@@ -6,6 +6,7 @@ mod tell;
 mod whence;
 
 use std::cell::Cell;
+use std::io;
 
 pub(super) use self::arguments::LapseArguments;
 use super::{Failure, exit, output};
@@ -18,24 +19,25 @@ fn usage(text: impl std::fmt::Display) -> Failure {
 }
 
 pub(super) async fn lapse(arguments: LapseArguments) -> Result<(), Failure> {
-    let stop = signals::catch().map_err(|error| Failure::caused(exit::OS, error))?;
-    film(arguments, stop).await.map(drop)
+    film(arguments, signals::catch).await.map(drop)
 }
 
-/// Plans, makes, and tells of both; nothing is made where only the plan is wanted.
+/// Plans, makes, and tells of both; nothing is made where only the plan is wanted. `stop` is asked for once
+/// something is written: until then a signal may end the program as it ends any other.
 pub(super) async fn film(
     arguments: LapseArguments,
-    stop: Shutdown,
+    stop: impl FnOnce() -> io::Result<Shutdown> + Send + 'static,
 ) -> Result<Option<Made>, Failure> {
     let (request, material) = arguments.request()?;
     let only_plan = arguments.plan;
     let work = tokio::task::spawn_blocking(move || {
         let material = &*material;
-        let plan = plan(&request, material)?;
+        let plan = plan(&request, material).map_err(failed)?;
         tell::plan(&plan, &request);
         if only_plan {
             return Ok(None);
         }
+        let stop = stop().map_err(|error| Failure::caused(exit::OS, error))?;
         let terminal = std::io::IsTerminal::is_terminal(&std::io::stderr());
         let told = Cell::new((None, 0));
         let follow = |progress: &Progress| tell::progress(progress, terminal, &told);
@@ -43,14 +45,12 @@ pub(super) async fn film(
         if terminal {
             output::erase_line();
         }
-        let made = made?;
+        let made = made.map_err(failed)?;
         tell::made(&made, &request);
         Ok(Some(made))
     });
-    let done = work
-        .await
-        .map_err(|error| Failure::caused(exit::SOFTWARE, error))?;
-    done.map_err(failed)
+    work.await
+        .map_err(|error| Failure::caused(exit::SOFTWARE, error))?
 }
 
 fn failed(error: LapseError) -> Failure {
@@ -58,10 +58,10 @@ fn failed(error: LapseError) -> Failure {
         LapseError::List { .. }
         | LapseError::NoFrames { .. }
         | LapseError::NotNear(_)
-        | LapseError::NothingKept
+        | LapseError::NothingKept(_)
         | LapseError::Gone { .. }
         | LapseError::State { .. } => exit::NO_INPUT,
-        LapseError::Calendar(_)
+        LapseError::Calendar { .. }
         | LapseError::Date(..)
         | LapseError::Size(_)
         | LapseError::OtherOptions { .. }

@@ -143,14 +143,20 @@ impl LapseArguments {
         }
         let bad = || {
             usage(format!(
-                "--window {}: two clock times, as 08:00-17:00 or 08:00:30-08:02:00",
+                "--window {}: two clock times, as 08:00-17:00 or 08:00:30-08:02:00; a whole day is 00:00-24:00",
                 self.window
             ))
         };
         let clock = |text: &str| text.trim().parse::<Time>().ok();
         let (from, to) = self.window.split_once('-').ok_or_else(bad)?;
-        match clock(from).zip(clock(to)) {
-            Some((from, to)) if from != to => Ok(Window::Clock(from, to)),
+        // The end of a day is the next one's midnight.
+        let to_midnight = matches!(to.trim(), "24:00" | "24:00:00");
+        let to = match to_midnight {
+            true => Some(Time::midnight()),
+            false => clock(to),
+        };
+        match clock(from).zip(to) {
+            Some((from, to)) if from != to || to_midnight => Ok(Window::Clock(from, to)),
             _ => Err(bad()),
         }
     }

@@ -4,7 +4,7 @@ use std::cell::Cell;
 
 use crate::commands::output;
 use crate::coverage::{length as in_words, local};
-use crate::lapse::calendar::Pace;
+use crate::lapse::calendar::{Pace, Window};
 use crate::lapse::{LapseRequest, Made, Plan, Progress, Stage, length};
 use crate::units::CaptureTime;
 
@@ -36,7 +36,7 @@ pub(super) fn plan(plan: &Plan, request: &LapseRequest) {
     }
     let nanos = plan.calendar.interval_nanos.unsigned_abs();
     let a_day = match plan.calendar.slots_a_day {
-        0 => "less than one a day".to_owned(),
+        0 => "one day stands for several".to_owned(),
         a_day => format!("up to {a_day} a day, at the same times"),
     };
     // Where the sun says when, there are instants and no hours.
@@ -49,29 +49,55 @@ pub(super) fn plan(plan: &Plan, request: &LapseRequest) {
         plan.empty_slots
     ));
     let seconds = length(slots, request.frames_per_second).as_secs_f64();
+    let sizes = match (plan.film_size, plan.material_size) {
+        (_, (0, 0)) => String::new(),
+        (film, own) => format!(", {} × {} of {} × {}", film.0, film.1, own.0, own.1),
+    };
     output::say(&format!(
-        "{seconds:.1} s at {} frames a second, {} × {} of {} × {}",
-        request.frames_per_second,
-        plan.film_size.0,
-        plan.film_size.1,
-        plan.material_size.0,
-        plan.material_size.1
+        "{seconds:.1} s at {} frames a second{sizes}",
+        request.frames_per_second
     ));
-    if let Pace::Frames(wanted) = request.pace
-        && wanted > slots
-    {
-        output::say(&format!(
-            "That is shorter than asked for: the material has no more than {} frames a day in the wanted hours. \
-             Fewer frames a second (--fps {}) would fill the length.",
-            plan.calendar.slots_a_day,
-            (slots as u64 * u64::from(request.frames_per_second) / wanted.max(1) as u64).max(1)
+    if let Some(unread) = &plan.unread {
+        output::complain(&format!(
+            "none of the frames that were tried could be read: {unread}"
         ));
     }
-    output::say(&format!(
-        "It will take about {}, on {} threads",
-        in_words(u64::try_from(plan.cost.all().as_nanos()).unwrap_or(u64::MAX)),
-        request.jobs
-    ));
+    if let Some(astray) = &plan.astray {
+        output::complain(astray);
+    }
+    if let Pace::Frames(wanted) = request.pace
+        && wanted > slots
+        && plan.calendar.slots_a_day > 0
+    {
+        let most = match &request.window {
+            Window::Azimuth(azimuths) => {
+                format!(
+                    "the sun stands there {} times a day at the most",
+                    azimuths.len()
+                )
+            }
+            Window::SunAbove(_) => format!(
+                "the material has no more than {} frames a day in the wanted hours, on short days fewer",
+                plan.calendar.slots_a_day
+            ),
+            Window::Clock(..) => format!(
+                "the material has no more than {} frames a day in the wanted hours",
+                plan.calendar.slots_a_day
+            ),
+        };
+        let rate = slots as u64 * u64::from(request.frames_per_second) / wanted.max(1) as u64;
+        output::say(&format!(
+            "That is shorter than asked for: {most}. Fewer frames a second (--fps {}) would fill the length.",
+            rate.max(1)
+        ));
+    }
+    if plan.unread.is_none() {
+        output::say(&format!(
+            "It will take about {}, on {} threads",
+            in_words(u64::try_from(plan.cost.all().as_nanos()).unwrap_or(u64::MAX)),
+            request.jobs
+        ));
+    }
 }
 
 pub(super) fn progress(progress: &Progress, terminal: bool, told: &Cell<(Option<Stage>, usize)>) {
@@ -143,6 +169,9 @@ pub(super) fn made(made: &Made, request: &LapseRequest) {
             when(*taken)
         ));
     }
+    if let Some(doubt) = made.doubt() {
+        output::say(&doubt);
+    }
     for step in made.steps.iter().take(20) {
         output::say(&format!(
             "The camera was knocked before {}: {:+.1} pixels to the right, {:+.1} down, turned {:+.2}°",
@@ -150,6 +179,15 @@ pub(super) fn made(made: &Made, request: &LapseRequest) {
             step.pixels.0,
             step.pixels.1,
             step.degrees
+        ));
+    }
+    if made.waiting > 0 {
+        let file = request.out.join("choices.txt");
+        output::say(&format!(
+            "{} decisions in {} are not in force: --choices {} --again makes the film by them",
+            made.waiting,
+            file.display(),
+            file.display()
         ));
     }
     output::say(&request.out.join("film.mp4").display().to_string());
