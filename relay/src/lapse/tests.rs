@@ -549,6 +549,7 @@ fn colours_stay_whoever_codes_them() {
         for tag in ["color_space", "color_transfer", "color_primaries"] {
             assert_eq!(stream[tag], "bt709", "{tag} of {:?}", request.coder);
         }
+        assert_eq!(stream["color_range"], "tv", "{:?}", request.coder);
         let decoded = Command::new("ffmpeg")
             .args(["-v", "error", "-nostdin", "-i"])
             .arg(&path)
