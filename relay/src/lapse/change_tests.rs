@@ -408,6 +408,23 @@ fn a_night_without_a_frame_is_the_one_that_is_told() {
     assert_eq!(made.plan.missing_days, missing);
 }
 
+/// Hours for which there is nothing are told by what there is.
+#[test]
+fn when_frames_are_there_is_told_where_places_are_empty() {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    yard(&stills, 2);
+    let mut own = request(&folder.path().join("film"), 0);
+    own.pace = Pace::Every(HOUR);
+    let material = Folder::new(stills.clone(), TimeZone::UTC);
+    assert_eq!(plan(&own, &material).unwrap().usual_hours, None);
+    own.window = Window::Clock(time(0, 0, 0, 0), time(0, 0, 0, 0));
+    let planned = plan(&own, &material).unwrap();
+    let hours = (time(9, 0, 0, 0), time(15, 0, 0, 0));
+    assert_eq!(planned.usual_hours, Some(hours));
+}
+
 /// One picture of a clock that was not set makes days and years of a film, and is named.
 #[test]
 fn a_frame_that_is_years_off_is_named() {

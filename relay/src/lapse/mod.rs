@@ -7,7 +7,7 @@
 //! what is done, so that an interrupted run goes on; `report` tells of all of it.
 //!
 //! Nothing of a relay is needed: a [`source::Folder`] of JPEGs will do. Frames pass through and are
-//! never all in memory; of each candidate half a kilobyte stays, of each chosen frame two.
+//! never all in memory; of each candidate some two kilobytes stay, of each chosen frame some ten.
 
 #[cfg(test)]
 mod change_tests;

@@ -4,13 +4,13 @@ use std::collections::BTreeMap;
 use std::time::{Duration, Instant as Clock};
 
 use jiff::Timestamp;
-use jiff::civil::Date;
+use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 
 use super::encode::PieceCoder;
 use super::source::{Candidate, Listing, LoadFault, Material, Passed};
 use super::{LapseError, LapseRequest, load, lost};
-use forebay_darkroom::calendar::{Calendar, CalendarFault, Instant, Slot, Wish, calendar};
+use forebay_darkroom::calendar::{Calendar, CalendarFault, Instant, Slot, Window, Wish, calendar};
 use forebay_darkroom::choose::{Verdict, shared_out};
 use forebay_darkroom::colour::FilmFrame;
 use forebay_darkroom::frame::Frame;
@@ -44,6 +44,9 @@ pub struct Plan {
     pub missing_days: Vec<Date>,
     /// Slots without a candidate.
     pub empty_slots: usize,
+    /// Where many slots of a window by the clock are without a candidate: from when to when frames are there
+    /// on most days, by the site's clock.
+    pub usual_hours: Option<(Time, Time)>,
     /// That some frames are far off all others, in words.
     pub astray: Option<String>,
     /// Where none of the candidates that were tried could be read: which one, and why.
@@ -186,6 +189,11 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
     if empty_slots == shared.len() {
         return Err(LapseError::NotNear(candidates.len()));
     }
+    let by_clock = matches!(request.window, Window::Clock(..));
+    let usual_hours = match by_clock && 4 * empty_slots > shared.len() {
+        true => usual_hours(&candidates, zone),
+        false => None,
+    };
     let all: Vec<usize> = shared.iter().flatten().copied().collect();
     let near = all.iter().copied().collect();
     let unheeded = request.verdicts.unheeded(&candidates, &near);
@@ -204,6 +212,7 @@ pub(super) fn plan(request: &LapseRequest, material: &dyn Material) -> Result<Pl
         unheeded,
         missing_days,
         empty_slots,
+        usual_hours,
         astray,
         unread,
         material_size,
@@ -257,6 +266,24 @@ fn looked_at(
     }
     looked.sort_unstable();
     looked
+}
+
+/// From when to when there are frames, on half of the days at least.
+fn usual_hours(candidates: &[Candidate], zone: &TimeZone) -> Option<(Time, Time)> {
+    let mut days: BTreeMap<Date, (Time, Time)> = BTreeMap::new();
+    for candidate in candidates {
+        let at = Timestamp::from_nanosecond(candidate.at.into()).ok()?;
+        let local = at.to_zoned(zone.clone()).datetime();
+        let (_, last) = days
+            .entry(local.date())
+            .or_insert((local.time(), local.time()));
+        *last = local.time();
+    }
+    let mut firsts: Vec<Time> = days.values().map(|(first, _)| *first).collect();
+    let mut lasts: Vec<Time> = days.values().map(|(_, last)| *last).collect();
+    firsts.sort_unstable();
+    lasts.sort_unstable();
+    Some((*firsts.get(firsts.len() / 2)?, *lasts.get(lasts.len() / 2)?))
 }
 
 /// That the first frames, or the last ones, are far off all others: the clock of a camera that was not set

@@ -48,6 +48,13 @@ pub(super) fn plan(plan: &Plan, request: &LapseRequest) {
         "{slots} places in the film ({a_day}{each}), {} of them without a candidate",
         plan.empty_slots
     ));
+    if let Some((first, last)) = plan.usual_hours {
+        output::say(&format!(
+            "On most days frames are there from {} to {} by the site's clock: see --window",
+            first.strftime("%H:%M"),
+            last.strftime("%H:%M")
+        ));
+    }
     let seconds = length(slots, request.frames_per_second).as_secs_f64();
     let sizes = match (plan.film_size, plan.material_size) {
         (_, (0, 0)) => String::new(),
