@@ -169,7 +169,8 @@ fn listed(
 
 /// Whether the relay has listed all there is: what its last run published last is found after a start.
 fn is_all_listed(yard: &Yard, configuration: &Configuration) -> bool {
-    let copy = fresh_folder(SCRATCH, "bucket-listed");
+    let name = yard.folder.file_name().unwrap().to_str().unwrap();
+    let copy = fresh_folder(SCRATCH, &format!("{name}-listed"));
     let objects = yard.store.get(&copy);
     let lines = listed(&objects, &copy, configuration);
     let mut keys = objects.keys();
