@@ -136,7 +136,7 @@ fn probe(file: &Path) -> (f64, Vec<String>) {
     (duration, names.collect())
 }
 
-fn near(a: f64, b: f64, by: f64) -> bool {
+pub(crate) fn near(a: f64, b: f64, by: f64) -> bool {
     (a - b).abs() <= by
 }
 

@@ -8,7 +8,8 @@ use std::process::{Command, Output, Stdio};
 use forebay_tests::recording::{packets, pictures, rfc3339_of};
 use forebay_tests::{Relay, fresh_folder, mp4_files, run};
 
-use crate::clips::named;
+use crate::clips::{named, near};
+use crate::player::play;
 use crate::{SCRATCH, beside};
 
 /// Exit code of sysexits.h (BSD).
@@ -172,4 +173,47 @@ fn key_frames_of_the_demo_become_a_film() {
         "{}",
         said(&output)
     );
+}
+
+/// Whoever codes it: a browser knows how long it is, shows pictures all the way, and finds any of them.
+#[test]
+fn films_play_in_a_browser() {
+    let _beside = beside();
+    let folder = fresh_folder(SCRATCH, "lapse-browser");
+    let stills = folder.join("stills");
+    fs::create_dir_all(&stills).unwrap();
+    run(Command::new("ffmpeg")
+        .args(
+            "-v error -nostdin -f lavfi -i testsrc2=size=320x180:rate=1 -frames:v 60 -q:v 2"
+                .split(' '),
+        )
+        .arg(stills.join("%d.jpg")));
+    for nth in 0..60 {
+        let (hour, minute) = (8 + nth / 6, nth % 6);
+        let name = format!("gate-7_20260504_{hour:02}{minute}000.jpg");
+        fs::rename(stills.join(format!("{}.jpg", nth + 1)), stills.join(name)).unwrap();
+    }
+    let taste = folder.join("taste.toml");
+    fs::write(&taste, "least = 0\n").unwrap();
+    for encoder in ["built-in", "ffmpeg"] {
+        let out = folder.join(encoder);
+        run(Command::new(Relay::program())
+            .args("lapse --every 10m --window 08:00-18:00 --align none --encoder".split(' '))
+            .arg(encoder)
+            .arg("--frames")
+            .arg(&stills)
+            .arg("--taste")
+            .arg(&taste)
+            .arg("--out")
+            .arg(&out)
+            .stdin(Stdio::null()));
+        assert_eq!(pictures(&out.join("film.mp4")), 60);
+        let told = play(&out, "film.mp4", "1.2,0.4,2.3");
+        assert_eq!((&told.error, told.size), (&None, [320, 180]), "{told:#?}");
+        assert!(near(told.duration, 60.0 / 25.0, 0.01), "{told:#?}");
+        assert!(near(told.ended, told.duration, 0.05), "{told:#?}");
+        assert_eq!(told.sought, [1.2, 0.4, 2.3], "{told:#?}");
+        // A busy machine leaves pictures out.
+        assert!(told.pictures.len() >= 5, "{told:#?}");
+    }
 }

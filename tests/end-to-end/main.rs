@@ -30,6 +30,7 @@ mod matrix;
 mod moving;
 mod outlet;
 mod pictures;
+mod player;
 mod printed;
 mod reload;
 mod scrape;
