@@ -10,8 +10,9 @@ use forebay_site::year::Year;
 use jiff::civil::{date, time};
 use jiff::tz::TimeZone;
 
+use super::source::tests::with_exif;
 use super::source::{Folder, Listing};
-use super::tests::{BEGIN, HOUR, SIZE, draw, film, request, with_exif, yard};
+use super::tests::{BEGIN, HOUR, SIZE, draw, film, request, yard};
 use super::*;
 
 /// All that a film's folder has for its user, by name.

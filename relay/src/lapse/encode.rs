@@ -481,3 +481,7 @@ pub fn find_ffmpeg() -> Option<PathBuf> {
     let has = listed.stdout.windows(7).any(|word| word == b"libx264");
     has.then_some(program)
 }
+
+#[cfg(test)]
+#[path = "encode_tests.rs"]
+mod tests;

@@ -11,6 +11,7 @@
 
 #[cfg(test)]
 mod change_tests;
+mod choices;
 pub mod encode;
 pub mod footage;
 #[cfg(test)]

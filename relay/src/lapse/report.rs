@@ -7,9 +7,9 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use super::choices;
 use super::plan::date_of;
 use super::render::thumb_name;
-use super::request::{Verdicts, written};
 use super::store::Store;
 use super::{LapseError, LapseRequest, Made, length};
 use crate::markup::{Images, Markup, embedded, escaped};
@@ -22,8 +22,6 @@ const LISTED_MAX: usize = 120;
 /// Points of a curve.
 const POINTS_MAX: usize = 1200;
 const CHART: (f64, f64) = (1000.0, 160.0);
-
-const CHOICES: &str = "choices.txt";
 
 /// Writes all three. Gives the number of decisions in `choices.txt` that are not in force: somebody has made
 /// them there since, and not handed them over.
@@ -38,9 +36,7 @@ pub(super) fn write(
         "frames/frames.csv".as_ref(),
         table(request, made).as_bytes(),
     )?;
-    let waiting = decided(store)?.beyond(&request.verdicts);
-    let text = choices(request, made, &waiting);
-    store.put(CHOICES.as_ref(), text.as_bytes())?;
+    let waiting = choices::write(store, request, made)?;
     let page = Page {
         store,
         request,
@@ -50,31 +46,7 @@ pub(super) fn write(
         "report.html".as_ref(),
         page.write(thumbs, film_size).as_bytes(),
     )?;
-    Ok(waiting.count())
-}
-
-/// The decisions in the file that is there. One that can't be read is put beside, for who has written it.
-fn decided(store: &Store) -> Result<Verdicts, LapseError> {
-    let path = store.path(CHOICES);
-    let text = match std::fs::read_to_string(&path) {
-        Ok(text) => text,
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => String::new(),
-        Err(source) => return Err(LapseError::State { path, source }),
-    };
-    let mut verdicts = Verdicts::default();
-    match verdicts.add_text(&text) {
-        Ok(()) => Ok(verdicts),
-        Err((line, why)) => {
-            let beside = store.path("choices.txt.old");
-            std::fs::rename(&path, &beside).map_err(LapseError::write(&beside))?;
-            tracing::warn!(
-                "{}:{line}: {why}; it is now {}",
-                path.display(),
-                beside.display()
-            );
-            Ok(Verdicts::default())
-        }
-    }
+    Ok(waiting)
 }
 
 fn utc(at: Instant) -> String {
@@ -90,7 +62,7 @@ fn local(at: Instant, zone: &TimeZone) -> String {
         .to_string()
 }
 
-fn minute(at: Instant, zone: &TimeZone) -> String {
+pub(super) fn minute(at: Instant, zone: &TimeZone) -> String {
     let Ok(at) = Timestamp::from_nanosecond(at.into()) else {
         return at.to_string();
     };
@@ -152,59 +124,6 @@ fn table(request: &LapseRequest, made: &Made) -> String {
             pose.view
         )
         .ok();
-    }
-    text
-}
-
-/// Decisions that were made, and others as remarks: what loses its `#` is one.
-fn choices(request: &LapseRequest, made: &Made, waiting: &Verdicts) -> String {
-    let mut text = String::from(
-        "# What was chosen for each place of the film, and what else there is.\n\
-         # Take the first `#` of a line away to make it a decision, and hand the file over with\n\
-         # --choices FILE --again.\n",
-    );
-    for (what, verdicts) in [
-        ("Decided", &request.verdicts),
-        ("Decided, and not in force yet", waiting),
-    ] {
-        if verdicts.count() > 0 {
-            text += &format!("\n# {what}:\n{verdicts}");
-        }
-    }
-    for (choice, slot) in made.choices.iter().zip(&made.plan.calendar.slots) {
-        let wanted = slot
-            .wanted
-            .first()
-            .map_or_else(String::new, |at| minute(*at, &request.zone));
-        writeln!(
-            text,
-            "\n# {wanted}{}",
-            if choice.taken.is_none() {
-                ": nothing"
-            } else {
-                ""
-            }
-        )
-        .ok();
-        for (index, scores) in choice.ranked.iter().take(4) {
-            let Some(candidate) = made.plan.candidates.get(*index) else {
-                continue;
-            };
-            let taken = choice.taken.is_some_and(|(taken, _)| taken == *index);
-            let word = if taken { "drop" } else { "keep" };
-            let why = scores
-                .worst(&request.taste.weights)
-                .map(|why| format!(", {why}"));
-            let total = scores.total(&request.taste.weights);
-            let state = if taken { "taken" } else { "not taken" };
-            writeln!(
-                text,
-                "#{word} {} # {state}, {total:.2}{}",
-                written(&candidate.name()),
-                why.unwrap_or_default()
-            )
-            .ok();
-        }
     }
     text
 }

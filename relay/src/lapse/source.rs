@@ -437,3 +437,7 @@ fn exif_time(path: &Path, zone: &TimeZone) -> Option<Instant> {
         None => instant(civil, zone),
     }
 }
+
+#[cfg(test)]
+#[path = "source_tests.rs"]
+pub(super) mod tests;
