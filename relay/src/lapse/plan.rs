@@ -300,9 +300,12 @@ fn astray(request: &LapseRequest, candidates: &[Candidate]) -> Option<String> {
     }
     let text = |count: usize, one: &Candidate, days: i64, way: String| {
         let (name, own) = (one.name(), date(one)?);
+        let they = match count {
+            1 => format!("1 frame, {name} of {own}, is"),
+            _ => format!("{count} frames, as {name} of {own}, are"),
+        };
         Some(format!(
-            "{count} frames, as {name} of {own}, are {days} days and more off all others, as those of a clock \
-             that was not set: {way} leaves them out"
+            "{they} {days} days and more off all others, as by a clock that was not set: {way} leaves that out"
         ))
     };
     let days = |a: &Candidate, b: &Candidate| (b.at - a.at) / DAY_NANOS;

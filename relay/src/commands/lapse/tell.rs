@@ -190,11 +190,13 @@ pub(super) fn made(made: &Made, request: &LapseRequest) {
     }
     if made.waiting > 0 {
         let file = request.out.join("choices.txt");
+        let file = file.display();
+        let they = match made.waiting {
+            1 => format!("1 decision in {file} is"),
+            count => format!("{count} decisions in {file} are"),
+        };
         output::say(&format!(
-            "{} decisions in {} are not in force: --choices {} --again makes the film by them",
-            made.waiting,
-            file.display(),
-            file.display()
+            "{they} not in force: --choices {file} --again makes the film by what is decided"
         ));
     }
     output::say(&request.out.join("film.mp4").display().to_string());
