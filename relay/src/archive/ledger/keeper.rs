@@ -568,22 +568,24 @@ impl Keeper {
     }
 
     fn finish(&mut self) {
-        // What the last files hold is being read.
-        while self.cameras.iter().any(|camera| !camera.reading.is_empty()) {
-            match self.inbox.recv_timeout(TICK) {
+        // What was recorded last is on its way into the archive, and what it holds is being read; that of a
+        // file that has just come, too.
+        let until = Instant::now() + LAST_FILES_TIME;
+        loop {
+            self.drain();
+            let reads = self.cameras.iter().any(|camera| !camera.reading.is_empty());
+            let comes = self.cameras.iter().any(|camera| self.is_unsettled(camera));
+            let wait = match (comes && Instant::now() < until, reads) {
+                (true, _) => LAST_FILES_TICK,
+                (false, true) => TICK,
+                (false, false) => break,
+            };
+            match self.inbox.recv_timeout(wait) {
                 Ok(message) => self.take(message),
+                Err(_) if wait == LAST_FILES_TICK => {}
                 Err(_) => break,
             }
         }
-        // And what was recorded last is on its way into the archive.
-        let until = Instant::now() + LAST_FILES_TIME;
-        while self.cameras.iter().any(|camera| self.is_unsettled(camera)) && Instant::now() < until
-        {
-            if let Ok(message) = self.inbox.recv_timeout(LAST_FILES_TICK) {
-                self.take(message);
-            }
-        }
-        self.drain();
         self.stood_still();
         self.alive = self.alive.max(CaptureTime::now());
         self.live(true);
