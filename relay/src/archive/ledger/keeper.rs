@@ -572,17 +572,19 @@ impl Keeper {
         // file that has just come, too.
         let until = Instant::now() + LAST_FILES_TIME;
         loop {
+            // Before the messages are taken: a file has come once it is told of.
+            let comes = self.cameras.iter().any(|camera| self.is_unsettled(camera));
+            let comes = comes && Instant::now() < until;
             self.drain();
             let reads = self.cameras.iter().any(|camera| !camera.reading.is_empty());
-            let comes = self.cameras.iter().any(|camera| self.is_unsettled(camera));
-            let wait = match (comes && Instant::now() < until, reads) {
+            let wait = match (comes, reads) {
                 (true, _) => LAST_FILES_TICK,
                 (false, true) => TICK,
                 (false, false) => break,
             };
             match self.inbox.recv_timeout(wait) {
                 Ok(message) => self.take(message),
-                Err(_) if wait == LAST_FILES_TICK => {}
+                Err(RecvTimeoutError::Timeout) if comes => {}
                 Err(_) => break,
             }
         }
