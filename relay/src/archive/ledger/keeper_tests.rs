@@ -461,7 +461,8 @@ fn footage_counts_while_the_archive_is_away() {
     let away = coverage(dir.path());
     assert_eq!(away.gaps, []);
     assert_eq!(away.recorded, away.wanted);
-    assert!(total_nanos(&away.recorded) > 500 * MS, "{away:?}");
+    // The run begins when the catalog is there, which a busy disk delays.
+    assert!(total_nanos(&away.recorded) > 50 * MS, "{away:?}");
     drop(relay);
     std::fs::remove_file(&archive).unwrap();
     let mut relay = None;
