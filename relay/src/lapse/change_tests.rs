@@ -12,7 +12,7 @@ use jiff::tz::TimeZone;
 
 use super::source::tests::with_exif;
 use super::source::{Folder, Listing};
-use super::tests::{BEGIN, HOUR, SIZE, draw, film, request, yard};
+use super::tests::{BEGIN, HOUR, SIZE, cards, draw, film, request, yard};
 use super::*;
 
 /// All that a film's folder has for its user, by name.
@@ -43,9 +43,7 @@ fn assert_alike(one: &LapseRequest, other: &LapseRequest) {
 /// would have been from the start, with nothing left of what it was.
 #[test]
 fn what_was_made_of_another_choice_is_made_anew() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     let year = yard(&stills, 3);
     let mut own = request(&folder.path().join("own"), 0);
     own.pace = Pace::Every(HOUR / 2);
@@ -90,9 +88,7 @@ fn what_was_made_of_another_choice_is_made_anew() {
 /// Decisions stay in the file that they were made in, also where the film is interrupted or made again.
 #[test]
 fn decisions_are_kept() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     yard(&stills, 2);
     let mut own = request(&folder.path().join("film"), 4);
     own.align = None;
@@ -134,9 +130,7 @@ fn decisions_are_kept() {
 /// Whoever wants a frame gets it, however many are nearer; and hears of a name that is none.
 #[test]
 fn what_is_kept_is_looked_at_and_what_is_not_there_is_told() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     yard(&stills, 2);
     let mut own = request(&folder.path().join("film"), 2);
     own.align = None;
@@ -163,9 +157,7 @@ fn what_is_kept_is_looked_at_and_what_is_not_there_is_told() {
 /// Exif's orientation 3: the camera hung upside down.
 #[test]
 fn a_picture_that_lies_upside_down_is_turned() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (_folder, stills) = cards();
     let year = yard(&stills, 1);
     let jpeg = draw(&year, BEGIN + 12 * HOUR);
     let upright = Frame::from_jpeg(&jpeg).unwrap();
@@ -243,9 +235,7 @@ impl Material for Shaky {
 
 #[test]
 fn what_could_not_be_read_once_is_tried_again() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     yard(&stills, 2);
     let whole = request(&folder.path().join("whole"), 8);
     film(&whole, &stills).unwrap();
@@ -271,9 +261,7 @@ fn what_could_not_be_read_once_is_tried_again() {
 /// A camera that gives larger pictures from some day on: once these are the most, all is measured in theirs.
 #[test]
 fn what_was_measured_in_another_size_is_measured_anew() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     yard(&stills, 2);
     let mut own = request(&folder.path().join("own"), 0);
     own.pace = Pace::Every(HOUR / 2);
@@ -296,9 +284,7 @@ fn what_was_measured_in_another_size_is_measured_anew() {
 /// Decisions that were written into the file and not handed over are still there after a run without them.
 #[test]
 fn decisions_wait_until_they_are_handed_over() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     yard(&stills, 2);
     std::fs::rename(
         stills.join("yard_20260601_120000.JPG"),
@@ -339,9 +325,7 @@ fn decisions_wait_until_they_are_handed_over() {
 /// Where frames can't be laid upon the others, what is hidden may be elsewhere: that is told, and shown.
 #[test]
 fn what_may_be_seen_though_it_was_to_be_hidden_is_told() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     yard(&stills, 2);
     let mut own = request(&folder.path().join("film"), 12);
     // Nothing is to be seen on two of them: fog, or a wall where the camera was turned to.
@@ -390,9 +374,7 @@ fn what_may_be_seen_though_it_was_to_be_hidden_is_told() {
 /// Hours over midnight: a frame of half past twelve is that of the night before.
 #[test]
 fn a_night_without_a_frame_is_the_one_that_is_told() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     let year = Year::new(SIZE, BEGIN, 60, 3);
     for date in ["20260602", "20260603", "20260605"] {
         let picture = draw(&year, BEGIN + 12 * HOUR);
@@ -412,9 +394,7 @@ fn a_night_without_a_frame_is_the_one_that_is_told() {
 /// Hours for which there is nothing are told by what there is.
 #[test]
 fn when_frames_are_there_is_told_where_places_are_empty() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     yard(&stills, 2);
     let mut own = request(&folder.path().join("film"), 0);
     own.pace = Pace::Every(HOUR);
@@ -429,9 +409,7 @@ fn when_frames_are_there_is_told_where_places_are_empty() {
 /// One picture of a clock that was not set makes days and years of a film, and is named.
 #[test]
 fn a_frame_that_is_years_off_is_named() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     let year = yard(&stills, 2);
     let reset = "yard_20000101_120000.JPG";
     std::fs::write(stills.join(reset), draw(&year, BEGIN + 12 * HOUR)).unwrap();
@@ -450,4 +428,13 @@ fn a_frame_that_is_years_off_is_named() {
     );
     own.first = Some(date(2026, 6, 1));
     assert_eq!(plan(&own, &material).unwrap().astray, None);
+    own.first = None;
+    own.pace = Pace::Frames(8);
+    let ahead = "yard_20300101_120000.JPG";
+    std::fs::rename(stills.join(reset), stills.join(ahead)).unwrap();
+    let said = plan(&own, &material).unwrap().astray.unwrap();
+    assert!(
+        said.contains(ahead) && said.contains("--to 2026-06-02"),
+        "{said}"
+    );
 }

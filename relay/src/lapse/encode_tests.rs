@@ -10,15 +10,13 @@ use forebay_darkroom::frame::Frame;
 use jiff::civil::time;
 
 use super::*;
-use crate::lapse::tests::{HOUR, film, probe, request, yard};
+use crate::lapse::tests::{HOUR, cards, film, probe, request, yard};
 
 /// The colours of a film are those of its frames, whoever codes it: Y'CbCr as JPEG has it (JFIF 1.02) against
 /// what ffmpeg decodes by BT.709.
 #[test]
 fn colours_stay_whoever_codes_them() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     let colours = [
         [82u8, 90, 240],
         [145, 54, 34],
@@ -96,9 +94,7 @@ fn colours_stay_whoever_codes_them() {
 #[test]
 fn what_a_coder_says_is_told() {
     use std::os::unix::fs::PermissionsExt as _;
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     yard(&stills, 1);
     let program = folder.path().join("coder");
     std::fs::write(

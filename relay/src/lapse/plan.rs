@@ -290,55 +290,37 @@ fn usual_hours(candidates: &[Candidate], zone: &TimeZone) -> Option<(Time, Time)
 /// makes a film of decades. None where somebody has said from when to when.
 fn astray(request: &LapseRequest, candidates: &[Candidate]) -> Option<String> {
     let most = (candidates.len() / 100).max(1);
+    let last_pair = candidates.len().checked_sub(2).filter(|last| *last > 0)?;
     let date = |candidate: &Candidate| date_of(candidate.at, &request.zone);
-    let gap = |pair: &[Candidate]| match pair {
-        [a, b] if b.at - a.at > ASTRAY_NANOS => Some((a.clone(), b.clone())),
-        _ => None,
-    };
-    if candidates.len() < 3 {
-        return None;
-    }
-    let text = |count: usize, one: &Candidate, days: i64, way: String| {
+    let edge = |is_begin: bool| {
+        let far = (0..most).filter_map(|nth| {
+            let at = match is_begin {
+                true => nth,
+                false => last_pair.checked_sub(nth)?,
+            };
+            match candidates.get(at..at + 2)? {
+                [a, b] if b.at - a.at > ASTRAY_NANOS => Some((a, b, nth + 1)),
+                _ => None,
+            }
+        });
+        let (a, b, count) = far.last()?;
+        let (one, way) = match is_begin {
+            true => (a, format!("--from {}", date(b)?)),
+            false => (b, format!("--to {}", date(a)?)),
+        };
         let (name, own) = (one.name(), date(one)?);
         let they = match count {
             1 => format!("1 frame, {name} of {own}, is"),
             _ => format!("{count} frames, as {name} of {own}, are"),
         };
+        let days = (b.at - a.at) / DAY_NANOS;
         Some(format!(
             "{they} {days} days and more off all others, as by a clock that was not set: {way} leaves that out"
         ))
     };
-    let days = |a: &Candidate, b: &Candidate| (b.at - a.at) / DAY_NANOS;
-    let before = candidates
-        .windows(2)
-        .take(most)
-        .zip(1..)
-        .filter_map(|(pair, count)| {
-            let (last, next) = gap(pair)?;
-            text(
-                count,
-                &last,
-                days(&last, &next),
-                format!("--from {}", date(&next)?),
-            )
-        });
-    let behind = candidates
-        .windows(2)
-        .rev()
-        .take(most)
-        .zip(1..)
-        .filter_map(|(pair, count)| {
-            let (last, next) = gap(pair)?;
-            text(
-                count,
-                &next,
-                days(&last, &next),
-                format!("--to {}", date(&last)?),
-            )
-        });
-    let before = before.last().filter(|_| request.first.is_none());
-    let behind = behind.last().filter(|_| request.last.is_none());
-    let texts: Vec<String> = before.into_iter().chain(behind).collect();
+    let begin = request.first.is_none().then(|| edge(true)).flatten();
+    let end = request.last.is_none().then(|| edge(false)).flatten();
+    let texts: Vec<String> = begin.into_iter().chain(end).collect();
     (!texts.is_empty()).then(|| texts.join(". "))
 }
 

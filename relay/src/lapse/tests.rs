@@ -40,6 +40,14 @@ pub(super) fn draw(year: &Year, at: i64) -> Vec<u8> {
     frame.to_jpeg(90).unwrap()
 }
 
+/// A folder for a test, and one in it for stills.
+pub(super) fn cards() -> (tempfile::TempDir, std::path::PathBuf) {
+    let folder = tempfile::tempdir().unwrap();
+    let stills = folder.path().join("cards");
+    std::fs::create_dir_all(&stills).unwrap();
+    (folder, stills)
+}
+
 /// Stills each half hour from 9 to 15 o'clock, named as some cameras do.
 pub(super) fn yard(folder: &Path, days: i64) -> Year {
     let year = Year::new(SIZE, BEGIN, 60, 3);
@@ -198,9 +206,7 @@ fn a_folder_becomes_a_film_whatever_else_lies_in_it() {
 /// Stopped again and again, it goes on, and gives the same film as in one go.
 #[test]
 fn what_was_interrupted_goes_on() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     yard(&stills, 4);
     let material = Folder::new(stills.clone(), TimeZone::UTC);
     let whole = request(&folder.path().join("whole"), 20);
@@ -241,9 +247,7 @@ fn what_was_interrupted_goes_on() {
 
 #[test]
 fn decisions_are_followed() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     yard(&stills, 2);
     let mut request = request(&folder.path().join("first"), 4);
     request.align = None;
@@ -279,9 +283,7 @@ fn decisions_are_followed() {
 
 #[test]
 fn what_can_not_be_done_is_said() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     let fault = |request: &LapseRequest| film(request, &stills).unwrap_err().to_string();
     let mut request = request(&folder.path().join("film"), 10);
     assert!(
@@ -409,9 +411,7 @@ impl Material for Failing {
 /// What can't be had for a while is not what can't be used.
 #[test]
 fn an_outage_of_the_store_costs_no_frame() {
-    let folder = tempfile::tempdir().unwrap();
-    let stills = folder.path().join("cards");
-    std::fs::create_dir_all(&stills).unwrap();
+    let (folder, stills) = cards();
     yard(&stills, 2);
     let whole = request(&folder.path().join("whole"), 8);
     let untroubled = film(&whole, &stills).unwrap();
