@@ -293,7 +293,8 @@ fn astray(request: &LapseRequest, candidates: &[Candidate]) -> Option<String> {
     let last_pair = candidates.len().checked_sub(2).filter(|last| *last > 0)?;
     let date = |candidate: &Candidate| date_of(candidate.at, &request.zone);
     let edge = |is_begin: bool| {
-        let far = (0..most).filter_map(|nth| {
+        // The innermost gap.
+        let far = (0..most).rev().find_map(|nth| {
             let at = match is_begin {
                 true => nth,
                 false => last_pair.checked_sub(nth)?,
@@ -303,7 +304,7 @@ fn astray(request: &LapseRequest, candidates: &[Candidate]) -> Option<String> {
                 _ => None,
             }
         });
-        let (a, b, count) = far.last()?;
+        let (a, b, count) = far?;
         let (one, way) = match is_begin {
             true => (a, format!("--from {}", date(b)?)),
             false => (b, format!("--to {}", date(a)?)),
